@@ -1,0 +1,258 @@
+// Package box holds the nouns every other package shares: the channels of the
+// box, raw samples, readings with their quality, and what a person tells the
+// box. It does no work and knows no technology.
+package box
+
+import (
+	"time"
+
+	"boxd/internal/units"
+)
+
+// Channel names one measured quantity of the box.
+type Channel uint8
+
+// The channels, in the order of the trace columns.
+const (
+	UnknownChannel      Channel = iota
+	SupplyPressure              // upstream of the shutoff valve, kPa gauge
+	FilterOutPressure           // after the screen filter, kPa gauge
+	InjectorInPressure          // at the injector's inlet, kPa gauge
+	InjectorOutPressure         // at the injector's outlet, kPa gauge
+	HeaderPressure              // box outlet, after the regulator, kPa gauge
+	MainFlow                    // all water through the box, L/min on the wire, L/h inside
+	InjectorFlow                // the injector's branch, same units
+	StockDraw                   // stock solution drawn, same units
+	BoxEC                       // at the box outlet, µS/cm at 25 °C
+	EndEC                       // at the last emitter of the farthest lateral, µS/cm at 25 °C
+	WaterTemp                   // °C
+	BoxAirTemp                  // air in the box, °C
+	OutsideAirTemp              // °C; a probe or a posted forecast; not in the trace
+	NumChannels
+)
+
+// Info says what a channel is called and how it is written.
+type Info struct {
+	Tag    string // ISA-5.1 style
+	Column string // the trace column and wire name; the unit is in it
+	Name   string // for a person
+	Unit   string // the unit of Column
+}
+
+var infos = [NumChannels]Info{
+	UnknownChannel:      {"?", "", "unknown", ""},
+	SupplyPressure:      {"PT-101", "supply_kpa", "supply pressure", "kPa"},
+	FilterOutPressure:   {"PT-102", "filter_out_kpa", "pressure after the filter", "kPa"},
+	InjectorInPressure:  {"PT-103", "injector_in_kpa", "injector inlet pressure", "kPa"},
+	InjectorOutPressure: {"PT-104", "injector_out_kpa", "injector outlet pressure", "kPa"},
+	HeaderPressure:      {"PT-201", "header_kpa", "header pressure", "kPa"},
+	MainFlow:            {"FT-101", "main_flow_lpm", "main flow", "L/min"},
+	InjectorFlow:        {"FT-102", "injector_flow_lpm", "injector branch flow", "L/min"},
+	StockDraw:           {"FT-103", "stock_draw_lpm", "stock draw", "L/min"},
+	BoxEC:               {"AT-201", "ec_box_us_cm", "EC at the box", "µS/cm"},
+	EndEC:               {"AT-301", "ec_end_us_cm", "EC at the line end", "µS/cm"},
+	WaterTemp:           {"TT-201", "water_c", "water temperature", "°C"},
+	BoxAirTemp:          {"TT-901", "box_air_c", "air in the box", "°C"},
+	OutsideAirTemp:      {"TT-902", "outside_air_c", "outside air", "°C"},
+}
+
+// Info is the channel's names and unit.
+func (c Channel) Info() Info {
+	if c >= NumChannels {
+		return infos[UnknownChannel]
+	}
+	return infos[c]
+}
+
+func (c Channel) String() string { return c.Info().Tag }
+
+// ChannelByColumn finds a channel by its trace column.
+func ChannelByColumn(column string) (Channel, bool) {
+	for c := UnknownChannel + 1; c < NumChannels; c++ {
+		if infos[c].Column == column {
+			return c, true
+		}
+	}
+	return UnknownChannel, false
+}
+
+// Sample is one raw value as a source delivered it, in the unit of the
+// channel's trace column. A sample with a Fault carries no value.
+type Sample struct {
+	Channel Channel
+	Value   float64
+	// Fault says why the source has no value: "no answer on the bus". Empty
+	// when Value counts. A plainly missing sample is simply not there.
+	Fault string
+	// Cause is the NE 107 class of Fault.
+	Cause Cause
+}
+
+// Quality of a reading. The zero value is QualityUnknown: nothing was heard yet.
+type Quality uint8
+
+const (
+	QualityUnknown Quality = iota
+	Good
+	Uncertain
+	Bad
+)
+
+func (q Quality) String() string {
+	switch q {
+	case Good:
+		return "good"
+	case Uncertain:
+		return "uncertain"
+	case Bad:
+		return "bad"
+	case QualityUnknown:
+	}
+	return "unknown"
+}
+
+// MarshalText writes the word.
+func (q Quality) MarshalText() ([]byte, error) { return []byte(q.String()), nil }
+
+// Cause is why a reading is not good, in the classes of NAMUR NE 107.
+type Cause uint8
+
+const (
+	NoCause Cause = iota
+	Failure
+	CheckFunction
+	OutOfSpecification
+	MaintenanceRequired
+)
+
+func (c Cause) String() string {
+	switch c {
+	case Failure:
+		return "failure"
+	case CheckFunction:
+		return "check function"
+	case OutOfSpecification:
+		return "out of specification"
+	case MaintenanceRequired:
+		return "maintenance required"
+	case NoCause:
+	}
+	return ""
+}
+
+// MarshalText writes the words.
+func (c Cause) MarshalText() ([]byte, error) { return []byte(c.String()), nil }
+
+// Reading is one channel's judged value. When Quality is Bad or
+// QualityUnknown, Value means nothing and must not be used.
+type Reading[T ~float64] struct {
+	Value   T
+	Quality Quality
+	Cause   Cause
+	Why     string        // for a person, empty when good
+	Age     time.Duration // since the sample behind Value
+}
+
+// Usable reports whether Value may be used.
+func (r Reading[T]) Usable() bool { return r.Quality == Good || r.Quality == Uncertain }
+
+// Readings are the box's channels after judgement, each in its own type.
+type Readings struct {
+	Supply      Reading[units.KPa]
+	FilterOut   Reading[units.KPa]
+	InjectorIn  Reading[units.KPa]
+	InjectorOut Reading[units.KPa]
+	Header      Reading[units.KPa]
+	Main        Reading[units.LPerH]
+	Branch      Reading[units.LPerH]
+	Stock       Reading[units.LPerH]
+	BoxEC       Reading[units.USPerCm]
+	EndEC       Reading[units.USPerCm]
+	Water       Reading[units.Celsius]
+	BoxAir      Reading[units.Celsius]
+	OutsideAir  Reading[units.Celsius]
+}
+
+// Deed is something a person did at the box and says so: the event words of
+// the trace.
+type Deed uint8
+
+const (
+	UnknownDeed Deed = iota
+	RunStart
+	MainOpen
+	MainClosed
+	InjectorOn
+	InjectorOff
+	LoopThrottled
+	LoopOpened
+	FilterCleaned
+	StockIn
+	StockOut
+	RunEnd
+	NumDeeds
+)
+
+var deedWords = [NumDeeds]string{"unknown", "run_start", "main_open", "main_closed", "injector_on", "injector_off",
+	"loop_throttled", "loop_opened", "filter_cleaned", "stock_in", "stock_out", "run_end"}
+
+func (d Deed) String() string {
+	if d >= NumDeeds {
+		return deedWords[UnknownDeed]
+	}
+	return deedWords[d]
+}
+
+// MarshalText writes the trace word.
+func (d Deed) MarshalText() ([]byte, error) { return []byte(d.String()), nil }
+
+// DeedByWord finds a deed by its trace word.
+func DeedByWord(w string) (Deed, bool) {
+	for d := UnknownDeed + 1; d < NumDeeds; d++ {
+		if deedWords[d] == w {
+			return d, true
+		}
+	}
+	return UnknownDeed, false
+}
+
+// ActionKind is what sort of word came from a person.
+type ActionKind uint8
+
+const (
+	UnknownAction ActionKind = iota
+	Confirm                  // "done", in answer to the advice numbered Advice
+	Report                   // "I did Deed", unasked (the trace's event words)
+	Acknowledge              // alarm Alarm was seen
+	Reset                    // latched alarm Alarm may go; Note says what was inspected
+)
+
+func (k ActionKind) String() string {
+	switch k {
+	case Confirm:
+		return "confirm"
+	case Report:
+		return "report"
+	case Acknowledge:
+		return "acknowledge"
+	case Reset:
+		return "reset"
+	case UnknownAction:
+	}
+	return "unknown"
+}
+
+// MarshalText writes the word.
+func (k ActionKind) MarshalText() ([]byte, error) { return []byte(k.String()), nil }
+
+// Action is a person's word, an input with doubt: the core decides whether it
+// counts.
+type Action struct {
+	ID     string // made by the sender; answers carry it
+	Kind   ActionKind
+	Advice uint64 // Confirm: the number of the advice that was on the screen
+	Deed   Deed   // Report
+	Alarm  string // Acknowledge, Reset: the alarm id
+	By     string // the person's name; empty is "not named"
+	Note   string
+}
