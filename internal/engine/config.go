@@ -1,0 +1,49 @@
+package engine
+
+import (
+	"time"
+
+	"boxd/internal/hydraulics"
+	"boxd/internal/safety"
+	"boxd/internal/units"
+)
+
+// Config is all the core is told beforehand. It is fixed for the core's life.
+type Config struct {
+	Box      string
+	Zone     *hydraulics.Model
+	Limits   safety.Limits
+	Backflow safety.Backflow
+	Injector Injector
+	Probe    Probe
+	Plan     Plan
+	Observe  bool // readings only count; nobody is asked to confirm
+	Meter    Meter
+}
+
+// Injector is the water-driven injector in its branch.
+type Injector struct {
+	Ratio      units.Ratio // stock in the branch's total flow
+	RatedFlow  units.LPerH // the branch flow it bears; 0: not said
+	StartsAt   units.KPa   // pressure difference that starts it
+	ECPerGPerL float64     // EC of 1 g/L of the product, µS/cm; 0: not known
+	Strength   units.GPerL // of the stock; 0: not known
+}
+
+// Probe is the end-of-line EC probe; Zone "" means there is none.
+type Probe struct {
+	Present bool
+	Lag     time.Duration // first-order lag of the probe in its cell
+}
+
+// Plan is what the person set out to do.
+type Plan struct {
+	Injection time.Duration // 0: not said
+	Stock     units.Litre   // 0: not said
+}
+
+// Meter are the errors allowed for when the flush is counted by volume.
+type Meter struct {
+	FlowError     units.Ratio // of the main flow meter, as a bound
+	GeometryError units.Ratio // of the zone's volumes and shares, as a bound
+}

@@ -1,0 +1,102 @@
+package engine
+
+import (
+	"encoding/json"
+	"time"
+)
+
+// Event is something worth keeping: it is committed to the journal before
+// anybody is shown it. Kind says which of the other fields count; the JSON form
+// is that of the replay output.
+type Event struct {
+	T    float64   `json:"t"` // seconds since the core started: trace seconds in a replay
+	Kind EventKind `json:"kind"`
+	Wall time.Time `json:"-"` // a label, never a timer
+
+	Step string `json:"step,omitempty"` // step
+	Name string `json:"name,omitempty"` // milestone
+
+	ID       string `json:"id,omitempty"`       // alarm id
+	State    string `json:"state,omitempty"`    // alarm: raised, cleared, acknowledged, latched
+	Priority string `json:"priority,omitempty"` // alarm: critical, high, low
+
+	Number uint64 `json:"number,omitempty"` // advice number
+	Deed   string `json:"deed,omitempty"`   // action, advice: the trace word
+	By     string `json:"by,omitempty"`     // action, refusal: the person
+	Action string `json:"action,omitempty"` // action, refusal: the sender's action id
+
+	On     string   `json:"on,omitempty"`     // hold: the step it holds
+	Reason string   `json:"reason,omitempty"` // hold, refusal
+	Text   string   `json:"text,omitempty"`   // alarm, advice, note
+	Why    Reasons  `json:"why,omitempty"`    // step (one), advice (several)
+	Sum    *Summary `json:"-"`                // summary
+}
+
+// EventKind is the "kind" of the replay output.
+type EventKind string
+
+const (
+	StepEvent      EventKind = "step"
+	MilestoneEvent EventKind = "milestone"
+	AlarmEvent     EventKind = "alarm"
+	AdviceEvent    EventKind = "advice"
+	HoldEvent      EventKind = "hold"
+	ReleaseEvent   EventKind = "release" // a hold ended
+	ActionEvent    EventKind = "action"  // a person's word was taken
+	RefusalEvent   EventKind = "refusal" // a person's word was refused, with the reason
+	NoteEvent      EventKind = "note"    // a finding worth keeping
+	RunEvent       EventKind = "run"     // State is started or ended
+	SummaryEvent   EventKind = "summary"
+)
+
+// Reasons is one sentence or several: a step says one, an advice lists its own.
+type Reasons []string
+
+// MarshalJSON writes the event as one line of the replay output: a step's why
+// is a string, an advice's a list, a summary's numbers stand beside t.
+func (e Event) MarshalJSON() ([]byte, error) {
+	type plain Event
+	switch {
+	case e.Kind == StepEvent && len(e.Why) == 1:
+		return json.Marshal(struct {
+			plain
+			Why string `json:"why"`
+		}{plain(e), e.Why[0]})
+	case e.Kind == SummaryEvent && e.Sum != nil:
+		return json.Marshal(struct {
+			T    float64   `json:"t"`
+			Kind EventKind `json:"kind"`
+			*Summary
+		}{e.T, e.Kind, e.Sum})
+	}
+	return json.Marshal(plain(e))
+}
+
+// Weighings are three independent measures of the stock that went out, litres.
+// One that can't be had is null.
+type Weighings struct {
+	Drawn   *float64 `json:"drawn"`
+	ByEC    *float64 `json:"by_ec"`
+	ByRatio *float64 `json:"by_ratio"`
+}
+
+// Summary closes a run.
+type Summary struct {
+	VolumeL              float64           `json:"volume_l"`
+	StockL               Weighings         `json:"stock_l"`
+	Flush                string            `json:"flush"` // done, incomplete, unknown
+	UndeliveredPct       *float64          `json:"undelivered_pct"`
+	LastEmitterDelivered *float64          `json:"last_emitter_delivered_pct"`
+	BaselineUSCm         *float64          `json:"baseline_us_cm"`
+	RiseUSCm             *float64          `json:"rise_us_cm"`
+	FlushWitness         string            `json:"flush_witness,omitempty"`
+	Observed             bool              `json:"observed"` // the person's word was not asked, or a hold was passed over
+	Milestones           []MilestoneRecord `json:"milestones"`
+	Notes                []string          `json:"notes,omitempty"`
+}
+
+// MilestoneRecord is when a milestone was reached, in core seconds.
+type MilestoneRecord struct {
+	Name string  `json:"name"`
+	T    float64 `json:"t"`
+}

@@ -1,0 +1,20 @@
+package engine
+
+import (
+	"time"
+
+	"boxd/internal/box"
+)
+
+// Input is all the core learns in one turn.
+type Input struct {
+	Mono    time.Duration // elapsed since the core started; never falls; every timer uses it
+	Wall    time.Time     // the clock's word, for labels
+	Samples []box.Sample  // in the order they were taken
+	Actions []box.Action  // what persons said, in the order it came
+}
+
+// Output is what one turn made. Events are to be saved before they are shown.
+type Output struct {
+	Events []Event // owned by the engine until the next Step
+}

@@ -1,0 +1,116 @@
+package engine
+
+import "time"
+
+// View is the whole state to show, made for people and for the wire: every
+// number's unit is in its name. A null number is unknown: it is shown as
+// unknown and never replaced.
+type View struct {
+	Seq     uint64    `json:"seq"`
+	T       float64   `json:"t"`    // core seconds
+	Wall    time.Time `json:"time"` // label
+	Box     string    `json:"box"`
+	Zone    string    `json:"zone"`
+	Run     string    `json:"run"` // id of the run under way, empty between runs
+	RunT    *float64  `json:"run_s"`
+	Step    string    `json:"step"`
+	StepWhy string    `json:"step_why"`
+	Observe bool      `json:"observe"` // readings only count; no confirmation asked
+
+	Advice   *AdviceView       `json:"advice"`
+	Holds    []HoldView        `json:"holds"`
+	Alarms   []AlarmView       `json:"alarms"`
+	Channels []ChannelView     `json:"channels"`
+	Progress Progress          `json:"progress"`
+	Past     []MilestoneRecord `json:"milestones"`
+	Cautions []string          `json:"cautions"`
+}
+
+// AdviceView is the one next thing.
+type AdviceView struct {
+	Number    uint64   `json:"number"` // goes back with the confirmation
+	Deed      string   `json:"deed"`   // what the confirmation says was done; empty: nothing to do but wait
+	Text      string   `json:"text"`
+	Why       []string `json:"why"`
+	Button    string   `json:"button"`    // the words on the confirm button, empty when nothing is to confirm
+	Verifying bool     `json:"verifying"` // confirmed; waiting for the readings to agree
+	Valve     string   `json:"valve"`     // the part in question: supply, filter, injector, loop, header, ""
+	Minutes   *float64 `json:"minutes_left"`
+}
+
+// HoldView is advice withheld, with its reason.
+type HoldView struct {
+	On     string `json:"on"`
+	ID     string `json:"id"`
+	Reason string `json:"reason"`
+	WayOut string `json:"way_out"`
+}
+
+// AlarmView is one standing alarm.
+type AlarmView struct {
+	ID       string  `json:"id"`
+	State    string  `json:"state"` // the ISA-18.2 state
+	Priority string  `json:"priority"`
+	Text     string  `json:"text"`
+	Do       string  `json:"do"`
+	SinceT   float64 `json:"since_t"`
+	Latched  bool    `json:"latched"`
+	Acked    bool    `json:"acknowledged"`
+}
+
+// ChannelView is one channel's reading. Value is in Unit, the unit of the trace column.
+type ChannelView struct {
+	Column  string   `json:"column"`
+	Tag     string   `json:"tag"`
+	Name    string   `json:"name"`
+	Unit    string   `json:"unit"`
+	Value   *float64 `json:"value"`
+	Quality string   `json:"quality"`
+	Cause   string   `json:"cause,omitempty"`
+	Why     string   `json:"why,omitempty"`
+	AgeS    float64  `json:"age_s"`
+}
+
+// Progress are the estimates behind the advice.
+type Progress struct {
+	VolumeL          float64   `json:"volume_l"`          // through the box in this run
+	LineVolumeL      float64   `json:"line_volume_l"`     // what lead, header and laterals hold
+	FilledPct        *float64  `json:"filled_pct"`        // of the line volume while filling
+	FlowLpm          *float64  `json:"flow_lpm"`          // main flow, smoothed
+	ExpectedLpm      *float64  `json:"expected_flow_lpm"` // what the zone takes at the measured pressure
+	HeaderTargetKPa  float64   `json:"header_target_kpa"`
+	HeaderLowKPa     float64   `json:"header_low_kpa"`
+	HeaderHighKPa    float64   `json:"header_high_kpa"`
+	InjectorDiffKPa  *float64  `json:"injector_diff_kpa"`
+	InjectorStartKPa float64   `json:"injector_start_kpa"`
+	FilterDiffKPa    *float64  `json:"filter_diff_kpa"`
+	FieldRatioPct    *float64  `json:"field_ratio_pct"`
+	BranchRatioPct   *float64  `json:"branch_ratio_pct"`
+	BaselineUSCm     *float64  `json:"baseline_us_cm"`
+	RiseUSCm         *float64  `json:"rise_us_cm"`
+	ReturnBandUSCm   *float64  `json:"return_band_us_cm"` // EC within baseline ± this counts as clean
+	InjectedMin      *float64  `json:"injected_min"`
+	PlannedMin       *float64  `json:"planned_min"`
+	StockL           Weighings `json:"stock_l"`
+	CleanAtBox       bool      `json:"clean_at_box"`
+	FlushNeededL     *float64  `json:"flush_needed_l"` // since clean at the box, margin included
+	FlushPassedL     *float64  `json:"flush_passed_l"`
+	MinutesLeft      *float64  `json:"minutes_left"`
+	MarginPct        float64   `json:"margin_pct"`
+	LastEmitterPct   *float64  `json:"last_emitter_pct"` // of its share, delivered so far
+	DeliveredPct     *float64  `json:"delivered_pct"`    // of all injected, delivered so far
+	Rows             []RowView `json:"rows"`
+	EndWitness       string    `json:"end_witness"`    // what the end probe says, in words
+	VolumeWitness    string    `json:"volume_witness"` // what the volume says, in words
+	FreezeHours      *float64  `json:"freeze_hours"`
+	Flowing          bool      `json:"flowing"`
+	FlowRatioPct     *float64  `json:"flow_ratio_pct"` // measured against expected
+}
+
+// RowView is one lateral for the picture: how far along it the clean water (and
+// the fertilizer before it) has come, as fractions of its length.
+type RowView struct {
+	Row        int     `json:"row"`
+	Fertilized float64 `json:"front"`
+	Clean      float64 `json:"clean"`
+}

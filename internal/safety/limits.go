@@ -1,0 +1,57 @@
+// Package safety judges the estimates: which conditions stand that somebody
+// must know of, and what advice they withhold. It never imports the sequencer:
+// advice depends on safety, not the reverse. It moves nothing and proves
+// nothing: a backflow device works when a licensed tester says so.
+//
+// Pressures are kPa gauge, flows L/h, temperatures °C, EC µS/cm at 25 °C.
+package safety
+
+import (
+	"time"
+
+	"boxd/internal/units"
+)
+
+// Limits are the numbers conditions are judged by. Where no source is named
+// the default is common practice, no source, and belongs in the config.
+type Limits struct {
+	HeaderLow, HeaderTarget, HeaderHigh units.KPa     // the zone's header window
+	SupplyLow                           units.KPa     // below this with water flowing the supply is too weak
+	InjectorStart                       units.KPa     // difference that starts the injector
+	ECLimit                             units.USPerCm // line EC the crop bears; 0: no limit set
+	FilterWarn, FilterClean             units.KPa     // rise of the filter difference over its scaled clean value
+	FlowHigh, FlowLow                   units.Ratio   // measured ÷ expected − 1, beyond which flow is off
+	RatioWarn, RatioAlarm               units.Ratio
+	FreezeWater                         units.Celsius // water at or below this is a freeze risk
+	FreezeAir                           units.Celsius // box air at or below this is a freeze risk
+	FreezeLead                          time.Duration // alarm this long before 0 °C is reached
+	Silent                              time.Duration // a channel silent this long is faulty
+}
+
+// DefaultLimits are the defaults. Filter +3/+5 psi over clean: University of
+// California, Maintenance of Microirrigation Systems (3–5 psi over clean).
+// Freeze: 3 °C water, 0 °C air, 2 h lead: common practice, no source. Ratio
+// 10 %: common practice, no source. Flow ±12 %: common practice, no source.
+func DefaultLimits() Limits {
+	return Limits{
+		HeaderLow: 55, HeaderTarget: 68.95, HeaderHigh: 83,
+		SupplyLow:     70,
+		InjectorStart: 34,
+		FilterWarn:    3 * units.KPaPerPsi, FilterClean: 5 * units.KPaPerPsi,
+		FlowHigh: 0.12, FlowLow: 0.12,
+		RatioWarn: 0.10, RatioAlarm: 0.25,
+		FreezeWater: 3, FreezeAir: 0, FreezeLead: 2 * time.Hour,
+		Silent: 30 * time.Second,
+	}
+}
+
+// Backflow is what the owner declares of the protection against backflow.
+// Dates are days; the zero time is "not said".
+type Backflow struct {
+	Declared bool
+	Device   string
+	Place    string
+	Tester   string
+	LastTest time.Time
+	NextDue  time.Time
+}
