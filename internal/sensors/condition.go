@@ -150,4 +150,3 @@ func judge[T ~float64](r *box.Reading[T], c *Conditioner, ch box.Channel, mono t
 		r.Quality, r.Cause, r.Why = box.Uncertain, box.CheckFunction, "late"
 	}
 }
-

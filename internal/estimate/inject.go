@@ -1,0 +1,154 @@
+package estimate
+
+import (
+	"time"
+
+	"boxd/internal/box"
+	"boxd/internal/units"
+)
+
+// draws tells when stock goes in. An injector works in strokes, so a single
+// quiet second means nothing: drawing is "a stroke seen lately".
+type draws struct {
+	lastStroke  time.Duration
+	firstStroke time.Duration
+	strokes     int
+	rise        float64 // Σ(EC−baseline)·s while drawing, mixing time left out
+	riseFor     float64 // s
+	prevEC      float64
+}
+
+const strokeGap = 6 * time.Second
+
+// conductivity keeps the clean-water baselines: at the box while clean water
+// flows, at the line end once the lines are full. Both end when stock goes in.
+func (e *Estimator) conductivity(r *box.Readings) {
+	o := &e.out
+	o.BoxEC, o.EndEC = Value[units.USPerCm]{}, Value[units.USPerCm]{}
+	if r.BoxEC.Usable() {
+		o.BoxEC = known(r.BoxEC.Value, 0)
+		if !o.EverDrawn && o.Flowing == Yes && e.sec-e.baseWin.newest() >= 0.99 && r.BoxEC.Age == 0 {
+			e.baseWin.add(e.sec, float64(r.BoxEC.Value))
+		}
+	}
+	if r.EndEC.Usable() {
+		o.EndEC = known(r.EndEC.Value, 0)
+		if !o.EverDrawn && o.Pressurised == Yes && e.sec-e.endBaseWin.newest() >= 0.99 && r.EndEC.Age == 0 {
+			e.endBaseWin.add(e.sec, float64(r.EndEC.Value))
+		}
+	}
+	if !o.EverDrawn {
+		o.Baseline = baseline(&e.baseWin, e.sec)
+		o.EndBase = baseline(&e.endBaseWin, e.sec)
+	}
+}
+
+// baseline needs ten values of clean water.
+func baseline(w *window, until float64) Value[units.USPerCm] {
+	m, s, n := w.robust(until)
+	if n < 10 {
+		return Value[units.USPerCm]{}
+	}
+	return known(units.USPerCm(m), units.USPerCm(s))
+}
+
+// stroke says whether stock seems to move now, from the best witness there is:
+// the stock meter, else the branch's flow with its pressure difference, else
+// the EC at the box.
+func (e *Estimator) stroke(r *box.Readings) Tri {
+	o := &e.out
+	driven := !o.InjectorDiff.Known || o.InjectorDiff.V > 8
+	switch {
+	case r.Stock.Usable():
+		branch := !r.Branch.Usable() || r.Branch.Value > 0
+		return tri(r.Stock.Value > 0.09 && (branch || driven)) // 0.0015 L/min, below the finest meter step seen
+	case r.Branch.Usable():
+		return tri(r.Branch.Value > units.LPerMin(0.15) && driven)
+	case o.BoxEC.Known && o.Baseline.Known:
+		return tri(o.BoxEC.V > o.Baseline.V+max(100, 5*o.Baseline.Sigma))
+	}
+	return Unknown
+}
+
+func (e *Estimator) drawing(dt time.Duration, r *box.Readings) {
+	o, d := &e.out, &e.draw
+	gap := max(strokeGap, 3*dt)
+	switch e.stroke(r) {
+	case Unknown:
+		if e.now-d.lastStroke > gap {
+			o.Drawing = Unknown
+		}
+	case Yes:
+		if e.now-d.lastStroke > gap {
+			d.firstStroke, d.strokes = e.now, 0
+		}
+		d.lastStroke = e.now
+		d.strokes++
+		if o.Drawing != Yes && d.strokes >= 3 {
+			e.drawBegins()
+		}
+	case No:
+		if o.Drawing != Yes {
+			o.Drawing = No
+		} else if e.now-d.lastStroke >= gap {
+			o.Drawing, o.DrawEnd = No, d.lastStroke
+		}
+	}
+	if o.Drawing == Yes {
+		e.weigh(dt, r)
+	}
+	e.ratios()
+}
+
+func (e *Estimator) drawBegins() {
+	o, d := &e.out, &e.draw
+	o.Drawing = Yes
+	if !o.EverDrawn {
+		o.EverDrawn, o.DrawStart = true, d.firstStroke
+		until := d.firstStroke.Seconds() - 3
+		if b := baseline(&e.baseWin, until); b.Known {
+			o.Baseline = b
+		}
+		if b := baseline(&e.endBaseWin, until); b.Known {
+			o.EndBase = b
+		}
+	}
+	e.flush.drawBegins()
+	o.CleanAtBox = false
+}
+
+// weigh adds up what the stock meter and the branch meter saw, and the rise of
+// EC once the box has mixed (forty seconds: three times mixing and probe lag).
+func (e *Estimator) weigh(dt time.Duration, r *box.Readings) {
+	o, d := &e.out, &e.draw
+	o.InjectedFor += dt
+	if r.Stock.Usable() {
+		o.Drawn += r.Stock.Value.Over(dt)
+		o.StockMeasured = true
+	}
+	if r.Branch.Usable() {
+		o.ByRatio += r.Branch.Value.Scale(e.cfg.InjectorRatio).Over(dt)
+		o.BranchMeasured = true
+	}
+	if e.now-d.firstStroke > 40*time.Second && o.BoxEC.Known && o.Baseline.Known && r.BoxEC.Age == 0 {
+		d.rise += float64(float64(o.BoxEC.V-o.Baseline.V) * dt.Seconds())
+		d.riseFor += dt.Seconds()
+	}
+	if d.riseFor > 5 {
+		o.Rise = known(units.USPerCm(d.rise/d.riseFor), o.Baseline.Sigma)
+	}
+}
+
+func (e *Estimator) ratios() {
+	o := &e.out
+	o.FieldRatio, o.BranchRatio = Value[units.Ratio]{}, Value[units.Ratio]{}
+	if o.Drawing != Yes || !o.Stock.Known || e.now-e.draw.firstStroke < 30*time.Second {
+		return
+	}
+	if o.Main.Known && o.Main.V > 0 {
+		o.FieldRatio = known(o.Stock.V.Of(o.Main.V), 0)
+	}
+	if o.Branch.Known && o.Branch.V > 0 {
+		o.BranchRatio = known(o.Stock.V.Of(o.Branch.V), 0)
+	}
+}
