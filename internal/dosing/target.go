@@ -1,0 +1,89 @@
+package dosing
+
+import (
+	"fmt"
+
+	"boxd/internal/units"
+)
+
+// BedArea is the area a rate per area means in the linear-bed-foot convention
+// (Mid-Atlantic vegetable guide; UF/IFAS SL303): length of bed × the bed
+// spacing the guide was written for, which need not be the farm's.
+func BedArea(length, guideSpacing units.Metre) units.M2 {
+	return units.M2(float64(length) * float64(guideSpacing))
+}
+
+// BedLengthPerAcre is the length of bed in an acre at a spacing.
+func BedLengthPerAcre(spacing units.Metre) units.Metre {
+	return units.Metre(units.M2PerAcre / float64(spacing))
+}
+
+// OuncesPerGallons is the concentration of some ounces (av.) of product in
+// some US gallons.
+func OuncesPerGallons(oz, gal float64) units.GPerL {
+	return units.GPerL(oz * units.GramPerOunce / (gal * units.LitrePerUSGallon))
+}
+
+// due is a target worked out for one event in one zone.
+type due struct {
+	grams units.Gram
+	area  units.M2 // counted; 0 where the rate is not per area
+	said  []string // conventions used
+	own   bool     // the guide's spacing was not said
+}
+
+// perEvent works out the dose of one event. The target must have been checked.
+func (t Target) perEvent(z ZoneFacts) due {
+	d := due{}
+	k := 1.0
+	switch t.Period {
+	case PerDay:
+		k = 7 / t.EventsPerWeek
+	case PerWeek:
+		k = 1 / t.EventsPerWeek
+	case PerEvent, UnknownPeriod:
+	}
+	count, text := t.count(z, &d)
+	d.grams = units.Gram(float64(t.Rate.Grams) * count * k)
+	d.said = append(d.said, text)
+	if t.Period != PerEvent {
+		d.said = append(d.said, fmt.Sprintf("the rate is per %s and there are %g events a week: each gets %.4g of it", t.Period, t.EventsPerWeek, k))
+	}
+	return d
+}
+
+// count is how often the rate's unit is in the zone, and the convention in words.
+func (t Target) count(z ZoneFacts, d *due) (float64, string) {
+	switch t.Rate.Per {
+	case PerArea:
+		area, text := t.area(z, d)
+		d.area = area
+		return float64(area), text
+	case PerBedLength:
+		return float64(z.TotalBedLength), fmt.Sprintf("the rate counts length of bed: %.1f m of it in %d beds", z.TotalBedLength, z.Beds)
+	case PerPlant:
+		n := t.plants(z)
+		return n, fmt.Sprintf("the rate counts plants: %.0f of them", n)
+	case PerZone, UnknownPer:
+	}
+	return 1, "the rate is for the whole zone"
+}
+
+func (t Target) area(z ZoneFacts, d *due) (units.M2, string) {
+	if t.Area == AreaField {
+		return t.FieldArea, fmt.Sprintf("an area is the field's gross area, drive rows included: %.1f m²", t.FieldArea)
+	}
+	spacing, whose := t.GuideSpacing, "the guide's"
+	if !(spacing > 0) {
+		spacing, whose, d.own = z.BedSpacing, "the zone's own", true
+	}
+	a := BedArea(z.TotalBedLength, spacing)
+	return a, fmt.Sprintf("an area is length of bed × %s bed spacing: %.1f m × %.3f m = %.1f m²", whose, z.TotalBedLength, spacing, a)
+}
+
+func (t Target) plants(z ZoneFacts) float64 {
+	if t.Plants > 0 {
+		return float64(t.Plants)
+	}
+	return float64(int(float64(z.TotalBedLength)/float64(t.PlantSpacing))) * float64(max(1, t.RowsPerBed))
+}
