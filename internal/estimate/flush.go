@@ -1,0 +1,485 @@
+package estimate
+
+import (
+	"fmt"
+	"math"
+	"time"
+
+	"boxd/internal/box"
+	"boxd/internal/hydraulics"
+	"boxd/internal/units"
+)
+
+// Flush is what two independent witnesses say of clean water at the last
+// emitter of the farthest lateral: the volume passed since the box ran clean,
+// and the probe at the line end.
+type Flush struct {
+	Needed   units.Litre // to pass since clean at the box, margin included
+	Passed   units.Litre // counted so far
+	Margin   units.Ratio // the margin in Needed
+	Rate     units.LPerH // at which Passed grows now
+	Degraded string      // why the volume can't vouch any more, empty when it can
+	Volume   Witness
+	Probe    Witness
+	Done     bool
+	By       string // which witness ruled, in words
+	Notes    []string
+}
+
+// Witness is one witness's word.
+type Witness uint8
+
+// What a witness can say.
+const (
+	Absent   Witness = iota // there is none, or it can't be read
+	Waiting                 // the fertilizer has not come to it yet
+	Passing                 // fertilizer is there
+	Clean                   // clean water is there
+	Drifting                // the fertilizer has passed, but the reading stands off its baseline and no longer falls
+	Unsure                  // it can't tell
+)
+
+func (w Witness) String() string {
+	switch w {
+	case Waiting:
+		return "waiting"
+	case Passing:
+		return "passing"
+	case Clean:
+		return "clean"
+	case Drifting:
+		return "drifting"
+	case Unsure:
+		return "unsure"
+	case Absent:
+	}
+	return "absent"
+}
+
+// Delivery is how much of what went past the box has left the emitters.
+type Delivery struct {
+	Known       bool
+	Whole       units.Ratio // of all injected, out of the emitters
+	LastEmitter units.Ratio // of its share, out of the last emitter
+}
+
+// tailMargin is allowed for what plug flow leaves out: in the laminar tape ends
+// the front comes earlier and the tail later than the mean (EPANET's own
+// transport leaves this out too). The size is common practice, no source.
+const tailMargin units.Ratio = 0.005
+
+// flush is the memory behind Flush.
+type flush struct {
+	last     units.Litre // V_e of the emitter served last
+	advance  float64     // L of V_e-scale since the run began
+	slug     slug
+	cleanH   holder
+	cleanAt  float64 // advance when the box ran clean
+	ecWin    window
+	endWin   window
+	arrivedH holder
+	arrived  bool
+	probeH   holder
+	flatH    holder
+	overH    holder
+	overOff  holder
+	over     bool
+	wasOver  bool
+	worst    hydraulics.Advance
+	worstKey [2]int
+	peak     float64
+}
+
+func (f *flush) begin(zone *hydraulics.Model) {
+	*f = flush{last: zone.FlushVolume()}
+}
+
+// drawBegins forgets that the box was clean: what was counted starts again.
+func (f *flush) drawBegins() {
+	f.cleanH.on = false
+	f.cleanAt = 0
+	f.probeH.on, f.flatH.on = false, false
+}
+
+func (e *Estimator) flushing(dt time.Duration, r *box.Readings) {
+	o, f := &e.out, &e.flush
+	e.pace(dt)
+	f.slug.move(f.advance, e.strength(dt))
+	o.Band = e.band()
+	e.cleanAtBox(r)
+	e.probe(r)
+	fl := &o.Flush
+	fl.Margin = e.cfg.FlowError + e.cfg.GeometryError + tailMargin
+	fl.Needed = f.last.Scale(1 + fl.Margin)
+	fl.Passed = 0
+	fl.Volume = Waiting
+	if o.EverDrawn {
+		fl.Volume = Passing
+	}
+	if o.CleanAtBox {
+		fl.Passed = units.Litre(f.advance - f.cleanAt)
+		if fl.Passed >= fl.Needed {
+			fl.Volume = Clean
+		}
+	}
+	e.conclude()
+	e.deliver()
+}
+
+// pace counts the volume that brings clean water on. With the lines whole that
+// is the flow through the box. When far more flows than the emitters explain,
+// water leaves somewhere unknown: then only the slowest pace that any place of
+// the leak allows is counted.
+func (e *Estimator) pace(dt time.Duration) {
+	o, f := &e.out, &e.flush
+	rate := units.LPerH(0)
+	switch {
+	case o.Flowing == No:
+	case o.Main.Known:
+		rate = units.LPerH(e.prevMain)
+	case o.Expected.Known && o.Pressurised == Yes:
+		// No flow reading: what the emitters pass at the pressure seen, less ten
+		// per cent, is a floor (common practice, no source).
+		rate = o.Expected.V.Scale(0.9)
+		o.Flush.Degraded = "no flow reading"
+	}
+	e.leaking()
+	if f.over {
+		rate = min(rate, e.slowest())
+	}
+	o.Flush.Rate = rate
+	f.advance += float64(rate.Over(dt))
+}
+
+func (e *Estimator) leaking() {
+	o, f := &e.out, &e.flush
+	if o.Pressurised != Yes || !o.FlowRatio.Known {
+		return
+	}
+	if f.overH.stood(e.now, o.FlowRatio.V > 1.10, 10*time.Second) {
+		f.over, f.wasOver = true, true
+	}
+	if f.overOff.stood(e.now, o.FlowRatio.V < 1.05, 60*time.Second) {
+		f.over = false
+	}
+	if f.over {
+		o.Flush.Degraded = "more water leaves than the emitters explain"
+	}
+}
+
+// slowest asks the hydraulics for the slowest pace; the answer is kept while
+// pressure and excess stay about the same.
+func (e *Estimator) slowest() units.LPerH {
+	o, f := &e.out, &e.flush
+	if !o.Header.Known || !o.Main.Known {
+		return 0
+	}
+	extra := max(o.Main.V-o.Expected.V, 0)
+	key := [2]int{int(math.Round(float64(o.Header.V) * 2)), int(math.Round(float64(extra) / (float64(o.Expected.V)*0.02 + 1e-9)))}
+	if key != f.worstKey {
+		f.worst, f.worstKey = e.cfg.Zone.Advance(o.Header.V, extra), key
+	}
+	return f.worst.Low
+}
+
+// band is the distance from baseline that counts as clean: the largest of 5 %
+// of the rise, three standard deviations of the baseline and 50 µS/cm.
+func (e *Estimator) band() Value[units.USPerCm] {
+	o := &e.out
+	if !o.Baseline.Known {
+		return Value[units.USPerCm]{}
+	}
+	b := max(50, 3*o.Baseline.Sigma)
+	if o.Rise.Known {
+		b = max(b, o.Rise.V*5/100)
+	}
+	return known(b, 0)
+}
+
+// strength is what passes the box now, in µS/cm over baseline; noise below the
+// band counts as clean water.
+func (e *Estimator) strength(dt time.Duration) float64 {
+	o := &e.out
+	if !o.EverDrawn || !o.BoxEC.Known || !o.Baseline.Known {
+		return 0
+	}
+	s := float64(o.BoxEC.V - o.Baseline.V)
+	if o.Drawing != Yes && s < 3*float64(o.Baseline.Sigma)+15 {
+		return 0
+	}
+	s = max(s, 0)
+	o.ECVolume += s * float64(o.Flush.Rate.Over(dt))
+	return s
+}
+
+// cleanAtBox holds ten seconds; the volume counts from where it first held.
+func (e *Estimator) cleanAtBox(r *box.Readings) {
+	o, f := &e.out, &e.flush
+	if !o.EverDrawn || o.Drawing == Yes {
+		o.CleanAtBox = false
+		f.cleanH.on = false
+		return
+	}
+	if r.BoxEC.Usable() && r.BoxEC.Age == 0 {
+		f.ecWin.add(e.sec, float64(r.BoxEC.Value))
+	}
+	if o.CleanAtBox {
+		return
+	}
+	back := false
+	if o.BoxEC.Known && o.Baseline.Known {
+		mean, _, _, ok := f.ecWin.line(e.sec, 5)
+		if !ok {
+			mean = float64(o.BoxEC.V)
+		}
+		back = math.Abs(mean-float64(o.Baseline.V)) <= float64(o.Band.V)
+	}
+	back = back && o.Flowing == Yes
+	if back && !f.cleanH.on {
+		f.cleanAt = f.advance
+	}
+	if f.cleanH.stood(e.now, back, 10*time.Second) {
+		o.CleanAtBox = true
+	}
+}
+
+// probe reads the witness at the line end. Its cell is fed by one emitter, so it
+// lags; the lag is taken out with the slope (y + τ·dy/dt, a first-order lag).
+func (e *Estimator) probe(r *box.Readings) {
+	o, f := &e.out, &e.flush
+	fl := &o.Flush
+	if r.EndEC.Usable() && r.EndEC.Age == 0 && e.sec-f.endWin.newest() >= 0.99 {
+		f.endWin.add(e.sec, float64(r.EndEC.Value))
+	}
+	if !r.EndEC.Usable() || !o.EndBase.Known {
+		fl.Probe = Absent
+		return
+	}
+	if !o.EverDrawn {
+		fl.Probe = Waiting
+		return
+	}
+	mean, _, slope, ok := f.endWin.line(e.sec, 20)
+	if !ok {
+		fl.Probe = Unsure
+		return
+	}
+	y := mean + slope*e.cfg.ProbeLag.Seconds() - float64(o.EndBase.V)
+	rise := float64(o.Rise.V)
+	if !o.Rise.Known {
+		rise = 200
+	}
+	f.peak = max(f.peak, y)
+	if f.arrivedH.stood(e.now, y > max(0.3*rise, 2*e.endBand()), 10*time.Second) {
+		f.arrived = true
+	}
+	fl.Probe = e.probeSays(y, rise, slope)
+}
+
+func (e *Estimator) endBand() float64 {
+	return max(float64(e.out.Band.V), 3*float64(e.out.EndBase.Sigma))
+}
+
+func (e *Estimator) probeSays(y, rise, slope float64) Witness {
+	f, band := &e.flush, e.endBand()
+	near := f.probeH.stood(e.now, math.Abs(y) <= band, 15*time.Second)
+	flat := math.Abs(slope)*20 <= band
+	passed := f.flatH.stood(e.now, flat && y <= 0.35*max(rise, f.peak), 20*time.Second)
+	switch {
+	case !f.arrived:
+		return Waiting
+	case near:
+		return Clean
+	case passed:
+		return Drifting
+	}
+	return Passing
+}
+
+// conclude lets the later witness rule. A drifting probe can't rule; a volume
+// that no longer counts can't either.
+func (e *Estimator) conclude() {
+	fl := &e.out.Flush
+	if fl.Done || !e.out.CleanAtBox {
+		return
+	}
+	trusted := !e.flush.wasOver
+	switch {
+	case fl.Probe == Clean && fl.Volume == Clean:
+		e.done("line-end probe and volume agree")
+	case fl.Probe == Clean && !trusted:
+		e.done("line-end probe alone: the volume can't vouch since more water left than the emitters explain")
+	case fl.Probe == Drifting && fl.Volume == Clean && trusted:
+		e.done("volume: the line-end probe fell with the fertilizer but stands off its baseline and no longer falls; taken as drift of the probe")
+	case fl.Probe == Absent && fl.Volume == Clean && !e.flush.worst.Cut:
+		e.done("volume, no line-end probe")
+	}
+}
+
+func (e *Estimator) done(by string) {
+	fl := &e.out.Flush
+	fl.Done, fl.By = true, by
+	if e.flush.wasOver {
+		fl.Notes = append(fl.Notes, "water left where the emitters do not explain it: how much each row got after that can't be known")
+	}
+}
+
+// Left is the volume still to pass, and the time that takes at the present
+// pace; false where it can't be told.
+func (e *Estimator) Left() (units.Litre, time.Duration, bool) {
+	fl := &e.out.Flush
+	if !e.out.CleanAtBox {
+		return fl.Needed, 0, false
+	}
+	left := max(fl.Needed-fl.Passed, 0)
+	d, ok := left.At(fl.Rate)
+	return left, d, ok
+}
+
+// deliver works out what has left the emitters.
+func (e *Estimator) deliver() {
+	o, f := &e.out, &e.flush
+	o.Delivery = Delivery{}
+	total := f.slug.total()
+	if !(total > 0) {
+		return
+	}
+	o.Delivery.Known = true
+	o.Delivery.LastEmitter = units.Ratio(f.slug.passed(f.advance-float64(f.last)) / total)
+}
+
+// Whole is the share of all injected that has left the emitters, summed over
+// every emitter.
+func (e *Estimator) Whole() Value[units.Ratio] {
+	f := &e.flush
+	total := f.slug.total()
+	if !(total > 0) {
+		return Value[units.Ratio]{}
+	}
+	var sum float64
+	for _, p := range e.cfg.Zone.Emitters() {
+		sum += p.Share * f.slug.passed(f.advance-float64(p.Volume))
+	}
+	return known(units.Ratio(sum/total), 0)
+}
+
+// Front is how far along each lateral the first fertilized and the first clean
+// water have come, as fractions of its length; fill is called once a lateral.
+func (e *Estimator) Front(fill func(row int, fertilized, clean float64)) {
+	f := &e.flush
+	start, clean := math.Inf(1), math.Inf(1)
+	if f.slug.n > 0 {
+		start = f.advance - f.slug.first
+	}
+	if e.out.CleanAtBox {
+		clean = f.advance - f.cleanAt
+	}
+	if math.IsInf(start, 1) {
+		start = -1
+	}
+	if math.IsInf(clean, 1) {
+		clean = -1
+	}
+	paths := e.cfg.Zone.Emitters()
+	for i := 0; i < len(paths); {
+		j := i
+		a, b := 0, 0
+		for ; j < len(paths) && paths[j].Lateral == paths[i].Lateral; j++ {
+			if float64(paths[j].Volume) <= start {
+				a = j - i + 1
+			}
+			if float64(paths[j].Volume) <= clean {
+				b = j - i + 1
+			}
+		}
+		n := float64(j - i)
+		fill(paths[i].Lateral, float64(a)/n, float64(b)/n)
+		i = j
+	}
+}
+
+// VolumeWords says what the volume says.
+func (e *Estimator) VolumeWords() string {
+	fl := &e.out.Flush
+	switch {
+	case !e.out.EverDrawn:
+		return "nothing injected yet"
+	case !e.out.CleanAtBox:
+		return "the box is not clean yet"
+	}
+	s := fmt.Sprintf("%.0f of %.0f L since the box ran clean, %.1f %% margin for meter, geometry and mixing", fl.Passed, fl.Needed, fl.Margin.Percent())
+	if fl.Degraded != "" {
+		s += "; counted at the slowest pace: " + fl.Degraded
+	}
+	return s
+}
+
+// slug keeps strength against volume: knots of advance and of ∫strength dV. Its
+// memory is bounded: when full, every second knot goes.
+type slug struct {
+	at, mass [slugKnots]float64
+	n        int
+	first    float64 // advance at the first strength
+	last     float64 // advance at the last call
+	sum      float64
+	step     float64 // least spacing of knots
+}
+
+const slugKnots = 2048
+
+func (s *slug) move(advance, strength float64) {
+	d := advance - s.last
+	s.last = advance
+	if d <= 0 || (s.n == 0 && strength == 0) {
+		return
+	}
+	if s.n == 0 {
+		s.first = advance - d
+		s.at[0], s.mass[0], s.n = s.first, 0, 1
+	}
+	s.sum += strength * d
+	if strength == 0 && s.mass[s.n-1] == s.sum {
+		return
+	}
+	if s.n > 1 && advance-s.at[s.n-2] < s.step {
+		s.at[s.n-1], s.mass[s.n-1] = advance, s.sum
+		return
+	}
+	if s.n == slugKnots {
+		s.thin()
+	}
+	s.at[s.n], s.mass[s.n] = advance, s.sum
+	s.n++
+}
+
+func (s *slug) thin() {
+	n := 0
+	for i := 0; i < s.n; i += 2 {
+		s.at[n], s.mass[n] = s.at[i], s.mass[i]
+		n++
+	}
+	s.n = n
+	s.step = 2 * (s.at[n-1] - s.at[0]) / slugKnots
+}
+
+func (s *slug) total() float64 { return s.sum }
+
+// passed is ∫strength dV up to advance a.
+func (s *slug) passed(a float64) float64 {
+	if s.n == 0 || a <= s.at[0] {
+		return 0
+	}
+	if a >= s.at[s.n-1] {
+		return s.sum
+	}
+	lo, hi := 0, s.n-1
+	for hi-lo > 1 {
+		if m := (lo + hi) / 2; s.at[m] <= a {
+			lo = m
+		} else {
+			hi = m
+		}
+	}
+	w := (a - s.at[lo]) / (s.at[hi] - s.at[lo])
+	return s.mass[lo] + w*(s.mass[hi]-s.mass[lo])
+}
