@@ -39,6 +39,18 @@ const (
 	FeedCentre
 )
 
+// String is the word the configuration file uses.
+func (f Feed) String() string {
+	switch f {
+	case FeedEnd:
+		return "end"
+	case FeedCentre:
+		return "centre"
+	case FeedUnknown:
+	}
+	return "unknown"
+}
+
 // Header carries the tees the laterals start from.
 type Header struct {
 	Feed        Feed
