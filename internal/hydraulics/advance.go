@@ -23,16 +23,16 @@ type Advance struct {
 	// High is the best case: the fastest constant rate at which the count-down
 	// could end with the true arrival at the last emitter served.
 	High units.LPerH
-	// Cut says that a leak of this size may be a tape cut through: what lies
-	// beyond is not flushed at all, and no volume can tell when it will be.
-	// Low and High then speak for the other places only.
+	// Cut says that a leak of this size may be a pipe cut through or nearly so:
+	// what lies beyond gets less than half its flow, or none, and no volume can
+	// tell when it is flushed. Low is then half the expected flow and speaks for
+	// the other places only.
 	Cut bool
 }
 
-// cutBelow is the pressure at a leak, as a part of the emitters' nominal
-// pressure, under which the tape beyond counts as cut off: emitters there give
-// less than half their flow. Common practice, no source.
-const cutBelow = 0.25
+// cutBelow is the part of the expected flow below which a stretch counts as cut
+// off. Common practice, no source.
+const cutBelow = 0.5
 
 // shares is the design flow of every stretch of pipe over the box's.
 type shares struct {
@@ -75,7 +75,7 @@ func (m *Model) Advance(boxOutlet units.KPa, extra units.LPerH) Advance {
 	}
 	s := newSolver(m.layout)
 	s.startFrom(m.design)
-	t := &trial{m: m, s: s, box: float64(boxOutlet), out: Advance{Low: expected, High: expected}}
+	t := &trial{m: m, s: s, box: float64(boxOutlet), expected: expected, out: Advance{Low: expected, High: expected}}
 	for _, i := range m.suspects() {
 		r := m.layout.rows[i].outlets
 		for _, at := range [...]int{-1, (r.from + r.to) / 2, r.to - 1} {
@@ -117,25 +117,28 @@ type trial struct {
 	s   *solver
 	box float64
 	out Advance
+
+	expected units.LPerH
 }
 
-// try widens the bounds by one leak. A place where it can't be is left out.
+// try widens the bounds by one leak.
 func (t *trial) try(b burst) {
-	s := t.s
-	if err := s.solve(t.box, b); err != nil {
-		s.startFrom(t.m.design)
+	if err := t.s.solve(t.box, b); err != nil {
+		// No state of the zone with this leak: the same as a pipe cut.
+		t.s.startFrom(t.m.design)
+		t.cut()
 		return
 	}
-	low := cutBelow * float64(s.zone.Emitters.At)
-	if b.outlet >= 0 && s.pressure[b.outlet] < low {
-		t.out.Cut = true
-		return
+	if low := units.LPerH(t.slowest()); low < t.expected.Scale(cutBelow) {
+		t.cut()
+	} else {
+		t.out.Low = min(t.out.Low, low)
 	}
-	if b.outlet < 0 && s.tee[b.row]-s.rows[b.row].rise < low {
-		return // the header can't bring that much here
-	}
-	t.out.Low = min(t.out.Low, units.LPerH(t.slowest()))
 	t.out.High = max(t.out.High, units.LPerH(t.fastest()))
+}
+
+func (t *trial) cut() {
+	t.out.Cut, t.out.Low = true, t.expected.Scale(cutBelow)
 }
 
 // slowest is the least rate of any stretch that leads to an emitter.

@@ -10,15 +10,16 @@ import (
 // layout is a zone drawn out: every lateral, every outlet. It does not change
 // once made, so solvers may share it.
 type layout struct {
-	zone     Zone
-	lead     conduit
-	header   conduit
-	tape     conduit
-	leadRise float64 // kPa of height from the box outlet to the header's inlet
-	law      law
-	entry    float64 // kPa per (L/h)² lost at a lateral's entry
-	rows     []row
-	branches []span // of rows, in header order
+	zone      Zone
+	lead      conduit
+	header    conduit
+	tape      conduit
+	regulator conduit // zero where the zone has none
+	leadRise  float64 // kPa of height from the box outlet to the header's inlet
+	law       law
+	entry     float64 // kPa per (L/h)² lost at a lateral's entry
+	rows      []row
+	branches  []span // of rows, in header order
 	// One entry an outlet, from the tee outwards, row after row.
 	coef    []float64 // the outlet's flow relative to one clean emitter's
 	seg     []float64 // m of tape before the outlet
@@ -92,6 +93,9 @@ func newLayout(z Zone) *layout {
 		tape:   newConduit(z.Laterals.Bore, z.Laterals.Roughness, z.Formula, nu),
 		law:    newLaw(z.Emitters),
 		rows:   make([]row, 0, n),
+	}
+	if r := z.Regulator; r != nil {
+		l.regulator = newConduit(r.PipeBore, r.Roughness, z.Formula, nu)
 	}
 	l.leadRise = height(z.Lead.Length, z.Lead.Slope)
 	l.entry = z.Laterals.ConnectorLoss * l.tape.velocity

@@ -2,6 +2,7 @@ package hydraulics
 
 import (
 	"fmt"
+	"math"
 	"time"
 
 	"boxd/internal/units"
@@ -120,8 +121,7 @@ func (n *Network) SolveInlet() (*Solution, error) {
 // upstream is the pressure just before the regulator at flow q.
 func (n *Network) upstream(q units.LPerH) units.KPa {
 	z := &n.s.zone
-	r := z.Regulator
-	c := newConduit(r.PipeBore, r.Roughness, z.Formula, Viscosity(z.Water))
+	r, c := z.Regulator, &n.s.regulator
 	j, _ := c.gradient(float64(q))
 	return r.Supply - units.KPa(float64(r.PipeLen)*j+r.MinorLoss*c.velocity*float64(q)*float64(q))
 }
@@ -132,6 +132,7 @@ func (n *Network) collect(boxOutlet units.KPa) {
 	o.BoxOutlet, o.TotalFlow = boxOutlet, units.LPerH(s.total)
 	o.HeaderInlet = units.KPa(s.inlet - s.leadRise)
 	o.LeakFlow, o.Unfed, o.FlushVolume = 0, 0, 0
+	o.MinEmitter, o.MaxEmitter = units.KPa(math.Inf(1)), units.KPa(math.Inf(-1))
 	for _, br := range s.branches {
 		v := float64(s.zone.Lead.Length) * s.lead.area
 		for i := br.from; i < br.to; i++ {
@@ -141,10 +142,6 @@ func (n *Network) collect(boxOutlet units.KPa) {
 	}
 	last := len(o.Pressure) - 1
 	o.FirstEmitter, o.LastEmitter = o.Pressure[0], o.Pressure[last]
-	o.MinEmitter, o.MaxEmitter = o.Pressure[0], o.Pressure[0]
-	for _, p := range o.Pressure {
-		o.MinEmitter, o.MaxEmitter = min(o.MinEmitter, p), max(o.MaxEmitter, p)
-	}
 	o.Near, o.Far = 0, 0
 	for i := range o.Rows {
 		if o.Rows[i].EndVolume < o.Rows[o.Near].EndVolume {
@@ -167,24 +164,29 @@ func (n *Network) collectRow(i int, v float64) {
 		Emitters: r.emitters.to - r.emitters.from, First: r.emitters.from,
 		Tee: units.KPa(s.tee[i] - r.rise), Inflow: units.LPerH(s.inflow[i]), TeeVolume: units.Litre(v),
 	}
-	to := r.outlets.to
-	for k := r.outlets.from; k < to; k++ {
-		v += s.delay(s.seg[k]*s.tape.area, s.flow[k])
-		q := s.flow[k]
-		if k+1 < to {
-			q -= s.flow[k+1]
+	lowest, highest := o.MinEmitter, o.MaxEmitter
+	from, to := r.outlets.from, r.outlets.to
+	flow, seg := s.flow[from:to], s.seg[from:to]
+	for k, in := range flow {
+		v += s.delay(seg[k]*s.tape.area, in)
+		q := in
+		if k+1 < len(flow) {
+			q -= flow[k+1]
 		}
-		e := s.emitter[k]
+		e := s.emitter[from+k]
 		if e < 0 {
 			o.LeakFlow += units.LPerH(q)
 			continue
 		}
-		if s.coef[k] > 0 && s.pressure[k] <= 0 {
+		p := units.KPa(s.pressure[from+k])
+		if p <= 0 && s.coef[from+k] > 0 {
 			o.Unfed++
 		}
-		o.Pressure[e], o.Flow[e], o.Volume[e] = units.KPa(s.pressure[k]), units.LPerH(q), units.Litre(v)
+		lowest, highest = min(lowest, p), max(highest, p)
+		o.Pressure[e], o.Flow[e], o.Volume[e] = p, units.LPerH(q), units.Litre(v)
 		row.EndVolume = units.Litre(v)
 	}
+	o.MinEmitter, o.MaxEmitter = lowest, highest
 	o.FlushVolume = max(o.FlushVolume, row.EndVolume)
 }
 

@@ -85,6 +85,8 @@ func (s *solver) startFrom(o *solver) {
 func (s *solver) solve(box float64, b burst) error {
 	if s.warm {
 		s.balance(box, b)
+		s.bend()
+		s.balance(box, b)
 		s.newton()
 	} else {
 		s.guess(box)
@@ -114,6 +116,28 @@ func (s *solver) guess(box float64) {
 			length += d
 		}
 		s.end[i] = box - r.rise - length*r.climb
+	}
+}
+
+// bend moves every lateral along a power law through its last state instead of
+// the straight line, to the pressure the first balance gave. Flows in a lateral
+// nearly follow one, so that a solve at another pressure starts close enough to
+// need two sweeps.
+func (s *solver) bend() {
+	for i := range s.rows {
+		rise := s.rows[i].rise
+		from, to := s.level[i]-rise, s.tee[i]-rise
+		end, q := s.end[i], s.inflow[i]
+		if !(from > 0 && to > 0 && end > 0 && q > 0) {
+			continue
+		}
+		n, m := s.yield[i]*from/q, from/(s.stiff[i]*end)
+		ratio := math.Log(to / from)
+		s.inflow[i] = q * math.Exp(n*ratio)
+		s.end[i] = end * math.Exp(m*ratio)
+		s.level[i] = s.tee[i]
+		s.yield[i] = n * s.inflow[i] / to
+		s.stiff[i] = to / (m * s.end[i])
 	}
 }
 
