@@ -207,17 +207,21 @@ func (m Mix) Share(n Nutrient) units.Ratio {
 	return sum
 }
 
-// Saturation is the most of the mix a litre of stock holds at t, by adding up
-// each product's share of its own saturation. False with the product's name
-// where one is not known.
-func (m Mix) Saturation(t units.Celsius) (units.GPerL, string, bool) {
+// Strongest is the strength at which each solid's share of its own saturation
+// at t, added up, reaches use (1 is saturation). Liquids count by their volume.
+// False with the product's name where a solubility is not known.
+func (m Mix) Strongest(t units.Celsius, use units.Ratio) (units.GPerL, string, bool) {
 	sum := 0.0
 	for _, p := range m {
 		s, ok := p.Product.Saturation(t)
-		if !ok {
+		if !ok || !(use > 0) {
 			return 0, p.Product.Name, false
 		}
-		sum += float64(p.Share) / float64(s)
+		k := float64(use)
+		if p.Product.Form == Liquid {
+			k = 1
+		}
+		sum += float64(p.Share) / (float64(s) * k)
 	}
 	if sum <= 0 {
 		return 0, "", false

@@ -2,6 +2,7 @@ package dosing
 
 import (
 	"fmt"
+	"math"
 
 	"boxd/internal/units"
 )
@@ -30,6 +31,15 @@ type due struct {
 	area  units.M2 // counted; 0 where the rate is not per area
 	said  []string // conventions used
 	own   bool     // the guide's spacing was not said
+}
+
+// check holds the dose against what one zone could ever be due.
+func (d due) check(t Target) Faults {
+	var fs Faults
+	if !(d.grams >= 1e-3 && d.grams <= 1e7) {
+		fs.add("feed.target.rate", "a dose of grams to kilograms per event", "%q comes to %.4g g of %s for one event in this zone", t.Rate.Written, float64(d.grams), t.Nutrient)
+	}
+	return fs
 }
 
 // perEvent works out the dose of one event. The target must have been checked.
@@ -85,5 +95,5 @@ func (t Target) plants(z ZoneFacts) float64 {
 	if t.Plants > 0 {
 		return float64(t.Plants)
 	}
-	return float64(int(float64(z.TotalBedLength)/float64(t.PlantSpacing))) * float64(max(1, t.RowsPerBed))
+	return math.Floor(float64(z.TotalBedLength)/float64(t.PlantSpacing)) * float64(max(1, t.RowsPerBed))
 }
