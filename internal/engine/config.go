@@ -17,7 +17,8 @@ type Config struct {
 	Injector Injector
 	Probe    Probe
 	Plan     Plan
-	Observe  bool // readings only count; nobody is asked to confirm
+	Units    units.System // for sentences only
+	Observe  bool         // readings only count; nobody is asked to confirm
 	Meter    Meter
 }
 

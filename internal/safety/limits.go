@@ -21,7 +21,8 @@ type Limits struct {
 	ECLimit                             units.USPerCm // line EC the crop bears; 0: no limit set
 	FilterWarn, FilterClean             units.KPa     // rise of the filter difference over its scaled clean value
 	FlowHigh, FlowLow                   units.Ratio   // measured ÷ expected − 1, beyond which flow is off
-	RatioWarn, RatioAlarm               units.Ratio
+	RatioWarn, RatioAlarm               units.Ratio   // of the injector's ratio, either way
+	Ratio                               units.Ratio   // the injector's nominal ratio; 0: not said
 	FreezeWater                         units.Celsius // water at or below this is a freeze risk
 	FreezeAir                           units.Celsius // box air at or below this is a freeze risk
 	FreezeLead                          time.Duration // alarm this long before 0 °C is reached

@@ -1,0 +1,181 @@
+package safety
+
+import (
+	"fmt"
+	"math"
+	"time"
+
+	"boxd/internal/alarm"
+	"boxd/internal/estimate"
+	"boxd/internal/units"
+)
+
+// Definitions are the alarms of the box. Delays follow the starting points of
+// ISA-18.2 and EEMUA 191 (15 s for flow and pressure; from memory), shorter for
+// what can hurt: backflow signs within five seconds (common practice, no source).
+func Definitions() []alarm.Definition {
+	s := time.Second
+	return []alarm.Definition{
+		{ID: "backflow-protection-missing", Priority: alarm.Critical, Consequence: "fertilizer could reach drinking water", Do: "Do not inject. Have the protection tested by a licensed tester; local codes decide."},
+		{ID: "backflow-sign", Priority: alarm.Critical, OnDelay: 5 * s, OffDelay: 10 * s, Latches: true, Consequence: "line water may be flowing back to the supply", Do: "Close the shutoff valve now. Do not use the supply for drinking until it has been checked."},
+		{ID: "supply-pressure-low", Priority: alarm.Critical, OnDelay: 5 * s, OffDelay: 15 * s, Consequence: "the line can siphon back and the rows are not fed", Do: "Close the shutoff valve, find out why the supply sags."},
+		{ID: "header-pressure-low", Priority: alarm.High, OnDelay: 20 * s, OffDelay: 15 * s, Consequence: "rows are fed unevenly", Do: "Look for a burst, a clogged filter, a weak supply or a wrong regulator."},
+		{ID: "header-pressure-high", Priority: alarm.High, OnDelay: 10 * s, OffDelay: 15 * s, Consequence: "tape can burst", Do: "Close the shutoff valve a little; check the regulator."},
+		{ID: "filter-clogging", Priority: alarm.High, OnDelay: 30 * s, OffDelay: 60 * s, Consequence: "flow and header pressure will fall", Do: "Clean the filter soon: close, relieve the pressure, then open it."},
+		{ID: "filter-torn", Priority: alarm.High, OnDelay: 60 * s, OffDelay: 60 * s, Consequence: "dirt reaches the emitters", Do: "Stop and look at the screen; replace it if torn."},
+		{ID: "injector-not-cycling", Priority: alarm.High, OnDelay: 30 * s, OffDelay: 10 * s, Consequence: "no fertilizer goes in", Do: "Check the suction hose for air, the stock level, both injector valves and the pressure difference."},
+		{ID: "ratio-off", Priority: alarm.Low, OnDelay: 180 * s, OffDelay: 60 * s, Consequence: "the dose is off", Do: "Check the dial, the suction screen and the injector's seals."},
+		{ID: "flow-above-expected", Priority: alarm.High, OnDelay: 15 * s, OffDelay: 30 * s, Consequence: "water and fertilizer leave where no plant gets them", Do: "Walk the rows: look for a burst tape, an open end or a leaking connector."},
+		{ID: "flow-below-expected", Priority: alarm.Low, OnDelay: 60 * s, OffDelay: 30 * s, Consequence: "some plants get less", Do: "Look for a closed or kinked row and clogged emitters."},
+		{ID: "ec-above-limit", Priority: alarm.High, OnDelay: 30 * s, OffDelay: 30 * s, Consequence: "roots can be burnt", Do: "Open the loop valve a little or stop injecting; check stock strength and dial."},
+		{ID: "stock-empty", Priority: alarm.High, OnDelay: 15 * s, OffDelay: 10 * s, Consequence: "the injector runs on air", Do: "Shut the injector off, or fill the stock tank."},
+		{ID: "flush-incomplete", Priority: alarm.High, OnDelay: 30 * s, OffDelay: 10 * s, Consequence: "fertilizer stays in the lines and the last plants miss their share", Do: "Open the shutoff valve again and flush until the box says it is done."},
+		{ID: "freeze-risk", Priority: alarm.High, OnDelay: 60 * s, OffDelay: 600 * s, Consequence: "filter bowl, injector and backflow device can burst", Do: "Drain or heat the box; the backflow device and the filter bowl freeze first."},
+		{ID: "sensor-fault", Priority: alarm.High, OffDelay: 5 * s, Consequence: "the box is blind there", Do: "Check the sensor, its wiring and power."},
+	}
+}
+
+// condition tells whether the alarm's condition stands, and whether it can be
+// judged at all. Unknown readings judge nothing: they are sensor faults.
+func (g *Guard) condition(id string) (active, judged bool) {
+	e, l, s := g.in.e, &g.limits, g.in.s
+	wet := e.Filled == estimate.Yes && e.Flowing == estimate.Yes
+	steady := e.Pressurised == estimate.Yes && e.Flowing == estimate.Yes && !s.MainClosed
+	switch id {
+	case "backflow-protection-missing":
+		return g.papers() != "", true
+	case "backflow-sign":
+		return g.backflowSign()
+	case "supply-pressure-low":
+		// With the shutoff valve said closed the supply is nobody's concern.
+		return s.MainOpen && e.Supply.V < l.SupplyLow, e.Supply.Known || !s.MainOpen
+	case "header-pressure-low":
+		return wet && !s.MainClosed && e.Header.V < l.HeaderLow, e.Header.Known
+	case "header-pressure-high":
+		return e.Header.V > l.HeaderHigh, e.Header.Known
+	case "filter-clogging":
+		return steady && e.FilterExcess.Known && e.FilterExcess.V > l.FilterWarn, !steady || e.FilterExcess.Known
+	case "filter-torn":
+		clean := e.FilterDiff.V - e.FilterExcess.V
+		return steady && e.FilterExcess.Known && clean > 5 && e.FilterDiff.V < clean/2, !steady || e.FilterExcess.Known
+	case "injector-not-cycling":
+		return s.InjectorOn && steady && e.Drawing == estimate.No, e.Drawing != estimate.Unknown
+	case "ratio-off":
+		return e.BranchRatio.Known && math.Abs(g.ratioError()) > float64(l.RatioWarn), true
+	case "flow-above-expected":
+		return steady && e.FlowRatio.V-1 > l.FlowHigh, !steady || e.FlowRatio.Known
+	case "flow-below-expected":
+		return steady && 1-e.FlowRatio.V > l.FlowLow, !steady || e.FlowRatio.Known
+	case "ec-above-limit":
+		return l.ECLimit > 0 && e.BoxEC.V > l.ECLimit, e.BoxEC.Known
+	case "stock-empty":
+		return s.InjectorOn && steady && e.Drawing == estimate.No && e.Branch.Known && e.Branch.V > units.LPerMin(0.15), e.Drawing != estimate.Unknown
+	case "flush-incomplete":
+		left := e.Delivery.Known && !e.Flush.Done && e.EverDrawn
+		return left && e.Flowing == estimate.No, e.Flowing != estimate.Unknown
+	case "freeze-risk":
+		return g.freeze()
+	case "sensor-fault":
+		return g.anyFault(), true
+	}
+	return false, false
+}
+
+// backflowSign: line pressure above supply pressure by more than the two
+// gauges' error (7 kPa, about 1 psi: common practice, no source), or the supply
+// gone while the lines are full. After the person has closed the shutoff valve
+// neither means anything.
+func (g *Guard) backflowSign() (active, judged bool) {
+	e, s := g.in.e, g.in.s
+	if s.MainClosed {
+		return false, true
+	}
+	if !e.Supply.Known {
+		return false, false
+	}
+	line := units.KPa(math.Inf(-1))
+	if e.FilterOut.Known {
+		line = e.FilterOut.V
+	}
+	if e.Header.Known {
+		line = max(line, e.Header.V)
+	}
+	return line > e.Supply.V+7, e.FilterOut.Known || e.Header.Known
+}
+
+func (g *Guard) freeze() (active, judged bool) {
+	r, l := g.in.r, &g.limits
+	cold := r.Water.Usable() && r.Water.Value <= l.FreezeWater || r.BoxAir.Usable() && r.BoxAir.Value <= l.FreezeAir
+	if h, ok := g.HoursToFreeze(); ok && h <= l.FreezeLead.Hours() {
+		cold = true
+	}
+	return cold, r.Water.Usable() || r.BoxAir.Usable()
+}
+
+// HoursToFreeze extends the present fall of the box air to 0 °C; false when it
+// isn't falling by at least half a degree an hour or can't be told. Being a
+// straight line it comes early, for cooling slows down (Newton).
+func (g *Guard) HoursToFreeze() (float64, bool) {
+	r, e := g.in.r, g.in.e
+	if r == nil || !r.BoxAir.Usable() || !e.BoxAirFall.Known || e.BoxAirFall.V > -0.5 || r.BoxAir.Value > 12 {
+		return 0, false
+	}
+	return max(float64(r.BoxAir.Value)/-float64(e.BoxAirFall.V), 0), true
+}
+
+// ratioError is how far the injector's ratio is off its nominal one, as a
+// fraction; 0 where it can't be told.
+func (g *Guard) ratioError() float64 {
+	if g.limits.Ratio <= 0 || !g.in.e.BranchRatio.Known {
+		return 0
+	}
+	return float64(g.in.e.BranchRatio.V/g.limits.Ratio) - 1
+}
+
+// seen is what an alarm says at the moment it is raised, with the numbers.
+func (g *Guard) seen(id string) string {
+	e, r, p := g.in.e, g.in.r, g.show.Pressure
+	switch id {
+	case "backflow-protection-missing":
+		return "Backflow protection: " + g.papers() + "."
+	case "backflow-sign":
+		return fmt.Sprintf("Line pressure %v is above supply pressure %v: water may flow back.", p(max(e.FilterOut.V, e.Header.V)), p(e.Supply.V))
+	case "supply-pressure-low":
+		return fmt.Sprintf("Supply pressure is %v, below %v.", p(e.Supply.V), p(g.limits.SupplyLow))
+	case "header-pressure-low":
+		return fmt.Sprintf("Header pressure is %v, below %v.", p(e.Header.V), p(g.limits.HeaderLow))
+	case "header-pressure-high":
+		return fmt.Sprintf("Header pressure is %v, above %v.", p(e.Header.V), p(g.limits.HeaderHigh))
+	case "filter-clogging":
+		return fmt.Sprintf("The filter takes %v more than when clean at this flow.", p(e.FilterExcess.V))
+	case "filter-torn":
+		return fmt.Sprintf("The filter takes only %v, less than half of what it took when clean.", p(e.FilterDiff.V))
+	case "injector-not-cycling":
+		return "The injector is said to run, but no stock is drawn."
+	case "ratio-off":
+		return fmt.Sprintf("The injector draws %.2f %% of its branch flow instead of %.2f %%.", e.BranchRatio.V.Percent(), g.limits.Ratio.Percent())
+	case "flow-above-expected", "flow-below-expected":
+		return fmt.Sprintf("Flow is %v; the emitters explain %v at this pressure.", g.show.Flow(e.Main.V), g.show.Flow(e.Expected.V))
+	case "ec-above-limit":
+		return fmt.Sprintf("EC at the box is %v, above %v.", g.show.Conductivity(e.BoxEC.V), g.show.Conductivity(g.limits.ECLimit))
+	case "stock-empty":
+		return "Water passes the injector but no stock is drawn: tank empty or air in the suction hose."
+	case "flush-incomplete":
+		return fmt.Sprintf("Water stopped before the flush was done: the last emitter has %.0f %% of its share.", e.Delivery.LastEmitter.Percent())
+	case "freeze-risk":
+		if h, ok := g.HoursToFreeze(); ok && (!r.BoxAir.Usable() || r.BoxAir.Value > g.limits.FreezeAir) {
+			return fmt.Sprintf("Air in the box is %v and falling: 0 °C in about %.1f h.", g.show.Temperature(r.BoxAir.Value), h)
+		}
+		return fmt.Sprintf("Freezing near: water %s, air in the box %s.", g.temperature(r.Water.Usable(), r.Water.Value), g.temperature(r.BoxAir.Usable(), r.BoxAir.Value))
+	case "sensor-fault":
+		return "No trustworthy reading: " + g.FaultText() + "."
+	}
+	return id
+}
+
+func (g *Guard) temperature(ok bool, t units.Celsius) string {
+	if !ok {
+		return "unknown"
+	}
+	return g.show.Temperature(t).String()
+}

@@ -1,0 +1,194 @@
+package safety
+
+import (
+	"fmt"
+	"strings"
+	"time"
+
+	"boxd/internal/alarm"
+	"boxd/internal/box"
+	"boxd/internal/estimate"
+	"boxd/internal/units"
+)
+
+// Scene is what the person says of the valves, so far as conditions depend on
+// it: a stopped injector is a fault only when it is meant to run.
+type Scene struct {
+	MainOpen   bool // said open and not closed since
+	MainClosed bool // said closed
+	InjectorOn bool // said on and throttled, and not off or opened since
+	Running    bool // a run is under way
+}
+
+// Hold is advice withheld on a step, with its reason and the way out.
+type Hold struct {
+	ID     string
+	On     string
+	Reason string
+	WayOut string
+}
+
+// Change is an alarm that passed to another state.
+type Change struct {
+	Alarm *alarm.Alarm
+	To    alarm.State
+}
+
+// Assessment is the guard's word for one turn. It belongs to the guard until
+// the next.
+type Assessment struct {
+	Holds   []Hold
+	Changes []Change
+}
+
+// Guard judges estimates. It must be told every turn.
+type Guard struct {
+	limits   Limits
+	backflow Backflow
+	show     units.System
+	alarms   []*alarm.Alarm
+	out      Assessment
+	in       scene
+}
+
+// scene is one turn's inputs, kept so that conditions are plain methods.
+type scene struct {
+	now  time.Duration
+	wall time.Time
+	r    *box.Readings
+	e    *estimate.Estimates
+	s    Scene
+}
+
+// New makes a guard.
+func New(l Limits, b Backflow, show units.System) *Guard {
+	g := &Guard{limits: l, backflow: b, show: show}
+	for _, d := range Definitions() {
+		g.alarms = append(g.alarms, alarm.New(d))
+	}
+	return g
+}
+
+// Alarms are all alarms, standing or not, in the order of Definitions.
+func (g *Guard) Alarms() []*alarm.Alarm { return g.alarms }
+
+// Find is the alarm with this id, nil when there is none.
+func (g *Guard) Find(id string) *alarm.Alarm {
+	for _, a := range g.alarms {
+		if a.Def.ID == id {
+			return a
+		}
+	}
+	return nil
+}
+
+// Acknowledge and Reset act on an alarm by id and report its new state.
+func (g *Guard) Acknowledge(id string) (*alarm.Alarm, error) {
+	return g.act(id, (*alarm.Alarm).Acknowledge)
+}
+
+// Reset lets a latched alarm go.
+func (g *Guard) Reset(id string) (*alarm.Alarm, error) { return g.act(id, (*alarm.Alarm).Reset) }
+
+func (g *Guard) act(id string, do func(*alarm.Alarm) error) (*alarm.Alarm, error) {
+	a := g.Find(id)
+	if a == nil {
+		return nil, fmt.Errorf("there is no alarm %q", id)
+	}
+	return a, do(a)
+}
+
+// Step judges one turn.
+func (g *Guard) Step(now time.Duration, wall time.Time, r *box.Readings, e *estimate.Estimates, s Scene) *Assessment {
+	g.in = scene{now, wall, r, e, s}
+	g.out.Changes, g.out.Holds = g.out.Changes[:0], g.out.Holds[:0]
+	for _, a := range g.alarms {
+		active, judged := g.condition(a.Def.ID)
+		if !judged {
+			continue
+		}
+		to := a.Update(now, active, func() string { return g.seen(a.Def.ID) })
+		if to != alarm.Unknown {
+			g.out.Changes = append(g.out.Changes, Change{a, to})
+		}
+	}
+	g.holds()
+	return &g.out
+}
+
+// holds lists what withholds advice to inject. Backflow holds come first and
+// can't be passed over.
+func (g *Guard) holds() {
+	hold := func(id, reason, out string) {
+		g.out.Holds = append(g.out.Holds, Hold{id, "inject", reason, out})
+	}
+	if why := g.papers(); why != "" {
+		hold("backflow-protection-missing", why, "Have a licensed tester check the device, then enter device, place, test dates and tester under backflow: in the configuration. Local codes and the tester decide; no sensor proves that a device works.")
+	}
+	if a := g.Find("backflow-sign"); a.State.Stands() {
+		hold("backflow-sign", a.Text, "Close the shutoff valve, have the backflow protection inspected, then acknowledge and reset the alarm with a note of what was found.")
+	}
+	e := g.in.e
+	switch {
+	case !e.Header.Known:
+		hold("header-unknown", "the header pressure can't be read", "Check sensor PT-201 and its wiring.")
+	case g.Find("header-pressure-low").State == alarm.Unacknowledged || g.Find("header-pressure-low").State == alarm.Acknowledged:
+		hold("header-pressure-low", "the header pressure is too low to spread fertilizer evenly", "Bring the header into its window first.")
+	}
+}
+
+// papers says what is wrong with the declared backflow protection, "" when
+// nothing is. A device without a stated next test is due a year after its last:
+// yearly tests are what water suppliers commonly ask; local codes decide.
+func (g *Guard) papers() string {
+	b := g.backflow
+	switch {
+	case !b.Declared || b.Device == "":
+		return "no backflow protection is declared for this box"
+	case b.NextDue.IsZero() && b.LastTest.IsZero():
+		return "no test of the backflow protection is on record"
+	}
+	due := b.NextDue
+	if due.IsZero() {
+		due = b.LastTest.AddDate(1, 0, 0)
+	}
+	if !g.in.wall.IsZero() && g.in.wall.After(due.AddDate(0, 0, 1)) {
+		return fmt.Sprintf("the test of the backflow protection (%s) was due on %s", b.Device, due.Format(time.DateOnly))
+	}
+	return ""
+}
+
+func (g *Guard) faulty() []string {
+	var out []string
+	add := func(c box.Channel, q box.Quality, why string) {
+		if q == box.Bad {
+			i := c.Info()
+			out = append(out, i.Tag+" "+i.Name+" ("+why+")")
+		}
+	}
+	r := g.in.r
+	add(box.SupplyPressure, r.Supply.Quality, r.Supply.Why)
+	add(box.FilterOutPressure, r.FilterOut.Quality, r.FilterOut.Why)
+	add(box.InjectorInPressure, r.InjectorIn.Quality, r.InjectorIn.Why)
+	add(box.InjectorOutPressure, r.InjectorOut.Quality, r.InjectorOut.Why)
+	add(box.HeaderPressure, r.Header.Quality, r.Header.Why)
+	add(box.MainFlow, r.Main.Quality, r.Main.Why)
+	add(box.InjectorFlow, r.Branch.Quality, r.Branch.Why)
+	add(box.StockDraw, r.Stock.Quality, r.Stock.Why)
+	add(box.BoxEC, r.BoxEC.Quality, r.BoxEC.Why)
+	add(box.EndEC, r.EndEC.Quality, r.EndEC.Why)
+	add(box.WaterTemp, r.Water.Quality, r.Water.Why)
+	add(box.BoxAirTemp, r.BoxAir.Quality, r.BoxAir.Why)
+	return out
+}
+
+func (g *Guard) anyFault() bool {
+	r := g.in.r
+	return r.Supply.Quality == box.Bad || r.FilterOut.Quality == box.Bad || r.InjectorIn.Quality == box.Bad ||
+		r.InjectorOut.Quality == box.Bad || r.Header.Quality == box.Bad || r.Main.Quality == box.Bad ||
+		r.Branch.Quality == box.Bad || r.Stock.Quality == box.Bad || r.BoxEC.Quality == box.Bad ||
+		r.EndEC.Quality == box.Bad || r.Water.Quality == box.Bad || r.BoxAir.Quality == box.Bad
+}
+
+// FaultText names the faulty channels.
+func (g *Guard) FaultText() string { return strings.Join(g.faulty(), "; ") }

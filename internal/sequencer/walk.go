@@ -1,0 +1,183 @@
+package sequencer
+
+import (
+	"time"
+
+	"boxd/internal/box"
+	"boxd/internal/estimate"
+)
+
+// milestones marks what the readings show. Injection ends when the person says
+// the loop valve is open or the injector off and no stock moves; in observe
+// mode, when no stock has moved for ten seconds.
+func (s *Sequencer) milestones() {
+	e := s.in.e
+	if !s.running {
+		return
+	}
+	if e.Filled == estimate.Yes && !s.has[LinesFull] {
+		s.reach(LinesFull)
+	}
+	if e.Pressurised == estimate.Yes && !s.has[Pressurised] {
+		s.reach(Pressurised)
+	}
+	if e.Drawing == estimate.Yes && (!s.has[InjectionStarted] || s.has[InjectionEnded] && s.reached[InjectionEnded] > s.reached[InjectionStarted]) {
+		s.reach(InjectionStarted)
+		s.has[CleanAtBox], s.has[FlushDone] = false, false
+	}
+	if s.injecting() && e.Drawing == estimate.No && s.ended() {
+		s.reach(InjectionEnded)
+	}
+	if s.has[InjectionEnded] && !s.injecting() && e.CleanAtBox && !s.has[CleanAtBox] {
+		s.reach(CleanAtBox)
+	}
+	if s.has[CleanAtBox] && e.Flush.Done && !s.has[FlushDone] {
+		s.reach(FlushDone)
+	}
+	if s.step == Secure && !s.has[Secured] && s.stillFor(5*time.Second) {
+		s.reach(Secured)
+	}
+}
+
+// injecting: started and not ended since.
+func (s *Sequencer) injecting() bool {
+	return s.has[InjectionStarted] && !(s.has[InjectionEnded] && s.reached[InjectionEnded] >= s.reached[InjectionStarted])
+}
+
+func (s *Sequencer) ended() bool {
+	began := s.reached[InjectionStarted]
+	for _, d := range []box.Deed{box.LoopOpened, box.InjectorOff, box.StockOut} {
+		if k := s.said[d]; k.said && k.at >= began {
+			return true
+		}
+	}
+	e := s.in.e
+	dry := s.in.now - e.DrawEnd
+	return s.Observing() && dry >= 10*time.Second || e.CleanAtBox
+}
+
+// stillFor reports whether no water has moved for d.
+func (s *Sequencer) stillFor(d time.Duration) bool {
+	if s.in.e.Flowing != estimate.No {
+		s.calm.stoppedOn = false
+		return false
+	}
+	if !s.calm.stoppedOn {
+		s.calm.stoppedOn, s.calm.stopped = true, s.in.now
+	}
+	return s.in.now-s.calm.stopped >= d
+}
+
+// told reports whether the person has said d in this run.
+func (s *Sequencer) told(d box.Deed) bool { return s.said[d].said }
+
+func (s *Sequencer) closed() bool { return s.Scene().MainClosed }
+
+// advance moves on from a step whose end the person has confirmed and the
+// readings show.
+func (s *Sequencer) advance() {
+	e, watch := s.in.e, s.Observing()
+	flowing := e.Flowing == estimate.Yes
+	switch s.step {
+	case Ready:
+		opened := (s.told(box.MainOpen) || watch) && flowing
+		switch {
+		case s.cfg.Observe && flowing:
+			s.start("main flow seen (observing)")
+		case opened && !s.closed():
+			s.start("main flow seen")
+		case s.told(box.RunStart) && s.supplied():
+			s.start("started by " + name(s.said[box.RunStart].by))
+		}
+	case Pressurise:
+		if s.has[Pressurised] && (s.told(box.MainOpen) || watch) {
+			s.enter(Inject, "lines full and at pressure")
+		} else if s.closed() && s.stillFor(10*time.Second) {
+			s.enter(Secure, "shutoff valve closed before the lines were at pressure")
+		}
+	case Inject:
+		s.advanceInject(watch)
+	case Flush:
+		done := s.has[FlushDone]
+		switch {
+		case s.injecting():
+			s.enter(Inject, "stock is drawn again")
+		case (s.closed() || watch) && s.stillFor(10*time.Second) && done:
+			s.enter(Secure, "flush done, shutoff valve closed, no flow")
+		case s.closed() && s.stillFor(10*time.Second):
+			s.enter(Secure, "shutoff valve closed before the flush was done")
+		}
+	case Secure:
+		s.advanceSecure()
+	case Unknown:
+		panic("sequencer: unknown step")
+	}
+}
+
+func (s *Sequencer) advanceInject(watch bool) {
+	started := s.has[InjectionStarted]
+	switch {
+	case started && !s.injecting() && (s.told(box.LoopOpened) || s.told(box.InjectorOff) || watch || s.has[CleanAtBox]):
+		s.enter(Flush, "no stock is drawn any more")
+	case started && !s.injecting() && s.in.e.CleanAtBox:
+		s.enter(Flush, "the box runs clean")
+	case s.closed() && s.stillFor(10*time.Second) && started:
+		s.reachEnd()
+		s.enter(Secure, "shutoff valve closed while injecting")
+	case s.closed() && s.stillFor(10*time.Second):
+		s.enter(Secure, "shutoff valve closed before anything was injected")
+	}
+}
+
+func (s *Sequencer) reachEnd() {
+	if s.injecting() {
+		s.reach(InjectionEnded)
+	}
+}
+
+// advanceSecure ends the run, or goes back when the water runs again with
+// fertilizer still in the lines.
+func (s *Sequencer) advanceSecure() {
+	e := s.in.e
+	switch {
+	case s.told(box.RunEnd) && s.said[box.RunEnd].at >= s.reached[Secured] && s.has[Secured]:
+		s.end()
+	case s.cfg.Observe && s.has[Secured] && s.in.now-s.reached[Secured] >= time.Minute:
+		s.end()
+	case e.Flowing == estimate.Yes && !s.closed() && e.EverDrawn && !e.Flush.Done:
+		s.has[Secured] = false
+		s.enter(Flush, "water runs again with fertilizer in the lines")
+	case e.Flowing == estimate.Yes && !s.closed():
+		s.has[Secured] = false
+		s.enter(Pressurise, "water runs again")
+	}
+}
+
+// supplied: the readings agree with a start when the supply has pressure, or
+// when the box has no supply gauge to say.
+func (s *Sequencer) supplied() bool {
+	e := s.in.e
+	return !e.Supply.Known || e.Supply.V >= s.cfg.SupplyLow
+}
+
+func (s *Sequencer) start(why string) {
+	s.running = true
+	s.out.RunStarted = true
+	s.passed = false
+	s.has = [numMilestones]bool{}
+	s.enter(Pressurise, why)
+}
+
+// end closes the run; what was said in it is forgotten.
+func (s *Sequencer) end() {
+	s.out.RunEnded = true
+	s.running = false
+	s.said = [box.NumDeeds]saying{}
+	s.enter(Ready, "run ended")
+}
+
+func (s *Sequencer) enter(to Step, why string) {
+	s.step = to
+	s.out.StepChanged, s.out.StepWhy = true, why
+	s.waiting = confirmation{}
+}
