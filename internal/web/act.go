@@ -1,0 +1,158 @@
+package web
+
+import (
+	"context"
+	"crypto/rand"
+	"encoding/json"
+	"errors"
+	"net/http"
+	"strconv"
+	"strings"
+	"sync"
+	"unicode"
+
+	"boxd/internal/box"
+)
+
+// act takes a person's word. The form's fields: do (what is said, see
+// parseDo), by (the person's name), note, id (made once for each word, so
+// that one word sent twice counts once).
+func (s *server) act(w http.ResponseWriter, r *http.Request) {
+	r.Body = http.MaxBytesReader(w, r.Body, bodyLimit)
+	if err := r.ParseForm(); err != nil {
+		var big *http.MaxBytesError
+		if errors.As(err, &big) {
+			s.reply(w, r, http.StatusRequestEntityTooLarge, Answer{Reason: "cannot read what was sent: too long"})
+			return
+		}
+		s.reply(w, r, http.StatusBadRequest, Answer{Reason: "cannot read what was sent; load the page again"})
+		return
+	}
+	a, err := actionOf(r)
+	if err != nil {
+		s.reply(w, r, http.StatusBadRequest, Answer{Reason: err.Error()})
+		return
+	}
+	ans := s.answers.once(a.ID, func() Answer {
+		// The word counts even when the sender hangs up before the answer.
+		ctx, cancel := context.WithTimeout(context.WithoutCancel(r.Context()), submitWait)
+		defer cancel()
+		return s.core.Submit(ctx, a)
+	})
+	code := http.StatusOK
+	if !ans.Accepted {
+		code = http.StatusConflict
+	}
+	s.reply(w, r, code, ans)
+}
+
+// reply answers a script with JSON and a plain form with a page.
+func (s *server) reply(w http.ResponseWriter, r *http.Request, code int, ans Answer) {
+	if strings.Contains(r.Header.Get("Accept"), "application/json") {
+		w.Header().Set("Content-Type", "application/json")
+		w.WriteHeader(code)
+		_ = json.NewEncoder(w).Encode(ans) // a broken connection has nobody to tell
+		return
+	}
+	if ans.Accepted {
+		http.Redirect(w, r, "/", http.StatusSeeOther)
+		return
+	}
+	s.writeRunPage(w, code, r.PostFormValue("by"), ans.Reason)
+}
+
+func actionOf(r *http.Request) (box.Action, error) {
+	a, err := parseDo(r.PostFormValue("do"))
+	if err != nil {
+		return box.Action{}, err
+	}
+	a.By = clean(r.PostFormValue("by"), nameRunes)
+	a.Note = clean(r.PostFormValue("note"), noteRunes)
+	a.ID = r.PostFormValue("id")
+	if len(a.ID) > idLimit {
+		return box.Action{}, errors.New("cannot take this: its id is too long; load the page again")
+	}
+	if a.ID == "" {
+		a.ID = rand.Text()
+	}
+	return a, nil
+}
+
+// parseDo reads what is said: "confirm:17" (an advice number), "report:stock_in"
+// (a deed), "acknowledge:stock-empty", "reset:backflow-sign" (an alarm).
+func parseDo(do string) (box.Action, error) {
+	word, of, _ := strings.Cut(do, ":")
+	switch {
+	case word == "confirm":
+		n, err := strconv.ParseUint(of, 10, 64)
+		if err != nil {
+			return box.Action{}, errors.New("cannot take this confirmation: it names no advice; load the page again")
+		}
+		return box.Action{Kind: box.Confirm, Advice: n}, nil
+	case word == "report":
+		d, ok := box.DeedByWord(of)
+		if !ok {
+			return box.Action{}, errors.New("cannot take this report: the deed isn't known")
+		}
+		return box.Action{Kind: box.Report, Deed: d}, nil
+	case word == "acknowledge" && of != "" && len(of) <= idLimit:
+		return box.Action{Kind: box.Acknowledge, Alarm: of}, nil
+	case word == "reset" && of != "" && len(of) <= idLimit:
+		return box.Action{Kind: box.Reset, Alarm: of}, nil
+	}
+	return box.Action{}, errors.New("cannot tell what is meant; load the page again")
+}
+
+// clean keeps printable text of at most n runes.
+func clean(s string, n int) string {
+	s = strings.Map(func(r rune) rune {
+		if r == unicode.ReplacementChar || !unicode.IsPrint(r) {
+			return -1
+		}
+		return r
+	}, strings.TrimSpace(s))
+	if r := []rune(s); len(r) > n {
+		s = string(r[:n])
+	}
+	return s
+}
+
+// answers keeps the newest answers by action id, so that a word sent twice (a
+// double touch, a retry on a bad line) is handed to the core once.
+type answers struct {
+	mu   sync.Mutex // requests come at once
+	by   map[string]*answered
+	ring [answersKept]string
+	next int
+}
+
+type answered struct {
+	done chan struct{}
+	ans  Answer
+}
+
+func (k *answers) once(id string, ask func() Answer) Answer {
+	k.mu.Lock()
+	if old, ok := k.by[id]; ok {
+		k.mu.Unlock()
+		<-old.done
+		return old.ans
+	}
+	a := &answered{done: make(chan struct{}), ans: Answer{Reason: "cannot say: the core gave no answer"}}
+	k.keep(id, a)
+	k.mu.Unlock()
+	defer close(a.done)
+	a.ans = ask()
+	return a.ans
+}
+
+// keep holds the newest answersKept answers; the caller has the lock.
+func (k *answers) keep(id string, a *answered) {
+	if k.by == nil {
+		k.by = make(map[string]*answered, answersKept)
+	}
+	delete(k.by, k.ring[k.next])
+	k.ring[k.next] = id
+	k.next = (k.next + 1) % answersKept
+	k.by[id] = a
+}

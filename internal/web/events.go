@@ -1,0 +1,108 @@
+package web
+
+import (
+	"bytes"
+	"encoding/json"
+	"fmt"
+	"net/http"
+	"strings"
+	"time"
+
+	"boxd/internal/engine"
+)
+
+// events streams views as server-sent events: "view" carries the View as JSON;
+// with ?page=1 "page" carries the parts of the run page too; "beat" carries the
+// age of the newest view in seconds. Views that come faster than the gate are
+// skipped, never queued. A watcher that can't take a write in time is dropped.
+func (s *server) events(w http.ResponseWriter, r *http.Request) {
+	select {
+	case s.streams <- struct{}{}:
+		defer func() { <-s.streams }()
+	default:
+		w.Header().Set("Retry-After", "10")
+		http.Error(w, "too many watchers; close a page elsewhere", http.StatusServiceUnavailable)
+		return
+	}
+	w.Header().Set("Content-Type", "text/event-stream")
+	out := &stream{w: w, ctl: http.NewResponseController(w), wait: s.write}
+	views, stop := s.core.Subscribe()
+	defer stop()
+	first := s.core.View()
+	if s.send(out, r, first) != nil {
+		return
+	}
+	s.follow(out, r, views)
+}
+
+func (s *server) follow(out *stream, r *http.Request, views <-chan engine.View) {
+	gate := time.NewTicker(s.gate)
+	defer gate.Stop()
+	beat := time.NewTicker(s.beat)
+	defer beat.Stop()
+	var pending *engine.View
+	for {
+		var err error
+		select {
+		case <-r.Context().Done():
+			return
+		case v, ok := <-views:
+			if !ok {
+				return
+			}
+			pending = &v
+		case <-gate.C:
+			if pending == nil {
+				continue
+			}
+			err = s.send(out, r, *pending)
+			pending = nil
+		case <-beat.C:
+			err = out.event("beat", fmt.Appendf(nil, `{"age_s":%.1f}`, s.age(s.core.View()).Seconds()))
+		}
+		if err != nil {
+			return
+		}
+	}
+}
+
+func (s *server) send(out *stream, r *http.Request, v engine.View) error {
+	data, err := json.Marshal(v)
+	if err != nil {
+		return fmt.Errorf("cannot write view %d: %w", v.Seq, err)
+	}
+	if r.URL.Query().Get("page") == "1" {
+		var b bytes.Buffer
+		if err := s.pages.parts.Execute(&b, s.live(v)); err != nil {
+			return fmt.Errorf("cannot draw view %d: %w", v.Seq, err)
+		}
+		if err := out.event("page", b.Bytes()); err != nil {
+			return err
+		}
+	}
+	return out.event("view", data)
+}
+
+// stream writes events, each under its own deadline.
+type stream struct {
+	w    http.ResponseWriter
+	ctl  *http.ResponseController
+	wait time.Duration
+}
+
+func (o *stream) event(name string, data []byte) error {
+	// A connection that knows no deadlines (a recorder in a test) is still written.
+	_ = o.ctl.SetWriteDeadline(time.Now().Add(o.wait))
+	var b strings.Builder
+	b.WriteString("event: " + name + "\n")
+	for line := range bytes.Lines(data) {
+		b.WriteString("data: ")
+		b.Write(bytes.TrimRight(line, "\r\n"))
+		b.WriteByte('\n')
+	}
+	b.WriteByte('\n')
+	if _, err := o.w.Write([]byte(b.String())); err != nil {
+		return fmt.Errorf("cannot write to the watcher: %w", err)
+	}
+	return o.ctl.Flush()
+}

@@ -1,0 +1,364 @@
+package web
+
+import (
+	"bytes"
+	"crypto/rand"
+	"encoding/json"
+	"html/template"
+	"net/http"
+	"time"
+
+	"boxd/internal/box"
+	"boxd/internal/engine"
+)
+
+// frame is what every page has around it.
+type frame struct {
+	Page, Box, Version string
+	Demo, Open         bool
+}
+
+func (s *server) frame(page string) frame {
+	return frame{Page: page, Box: s.opts.Box, Version: s.opts.Version, Demo: s.opts.Demo, Open: s.opts.Open}
+}
+
+// runModel is the run page: the parts that change, and the form that stays.
+type runModel struct {
+	frame
+	Live
+	ActID, By, Refused     string
+	KPaFactor, LpmFactor   float64
+	PressureUnit, FlowUnit string
+	Deeds                  []deedLine
+	StaleSec               float64
+}
+
+type deedLine struct{ Word, Says string }
+
+// Live is what changes with each view, written for the templates. It is
+// exported for embedding only.
+type Live struct {
+	V          engine.View
+	Stopped    bool
+	StoppedWhy string
+	Heard      string // how long ago
+	Steps      []stepMark
+	RunTime    string
+	Advice     *engine.AdviceView
+	Minutes    string
+	Alarms     []alarmLine
+	Latched    bool
+	Dials      []dial
+	Facts      []fact
+	Readings   []readingLine
+	Drawing    drawing
+	Rows       []rowBar
+	RowsHeight float64
+	Cost       []fact
+	Past       []milestoneLine
+}
+
+type stepMark struct {
+	Name, State, Mark string // State: past, now, next
+}
+
+type alarmLine struct {
+	engine.AlarmView
+	Mark, Since string
+	CanAck      bool
+	CanReset    bool
+}
+
+type fact struct{ Name, Value, Aside string }
+
+type readingLine struct {
+	Tag, Name, Value, Quality, Mark, Why, Column string
+}
+
+type milestoneLine struct{ Name, Ago string }
+
+// live writes a view for the templates.
+func (s *server) live(v engine.View) Live {
+	age := s.age(v)
+	l := Live{
+		V: v, Heard: seconds(age.Seconds()),
+		Steps: stepMarks(v), RunTime: runTime(v.RunT), Advice: v.Advice,
+		Alarms: alarmLines(v), Dials: s.dials(v), Facts: s.facts(v),
+		Readings: s.readings(v), Drawing: s.drawing(v), Cost: costs(v), Past: milestones(v),
+	}
+	l.Rows, l.RowsHeight = rowBars(v)
+	if stopped(v, age) {
+		l.Stopped = true
+		l.StoppedWhy = "nothing heard from the core for " + l.Heard
+		if v.Step == stepStopped {
+			l.StoppedWhy = v.StepWhy
+		}
+	}
+	if v.Advice != nil {
+		l.Minutes = minutesOf(v.Advice.Minutes)
+	}
+	for _, a := range l.Alarms {
+		l.Latched = l.Latched || a.CanReset
+	}
+	return l
+}
+
+func stepMarks(v engine.View) []stepMark {
+	names := []string{"ready", "pressurise", "inject", "flush", "secure"}
+	at := -1
+	for i, n := range names {
+		if n == v.Step {
+			at = i
+		}
+	}
+	marks := make([]stepMark, len(names))
+	for i, n := range names {
+		marks[i] = stepMark{Name: n, State: "next", Mark: "○"}
+		switch {
+		case i == at:
+			marks[i].State, marks[i].Mark = "now", "▶"
+		case i < at:
+			marks[i].State, marks[i].Mark = "past", "✓"
+		}
+	}
+	return marks
+}
+
+func runTime(t *float64) string {
+	if t == nil {
+		return ""
+	}
+	return minutes(*t / 60)
+}
+
+// alarmMark is the shape of a priority, so that colour never speaks alone.
+func alarmMark(priority string) string {
+	switch priority {
+	case "critical":
+		return "◆"
+	case "high":
+		return "▲"
+	}
+	return "●"
+}
+
+func alarmLines(v engine.View) []alarmLine {
+	lines := make([]alarmLine, 0, len(v.Alarms))
+	for _, a := range v.Alarms {
+		lines = append(lines, alarmLine{
+			AlarmView: a, Mark: alarmMark(a.Priority), Since: seconds(max(0, v.T-a.SinceT)),
+			CanAck: !a.Acked, CanReset: a.Latched && a.Acked,
+		})
+	}
+	return lines
+}
+
+func (s *server) readings(v engine.View) []readingLine {
+	lines := make([]readingLine, 0, len(v.Channels))
+	for _, c := range v.Channels {
+		l := readingLine{Tag: c.Tag, Name: c.Name, Value: s.show.channel(c), Quality: orUnknown(c.Quality), Column: c.Column}
+		switch c.Quality {
+		case box.Good.String():
+		case box.Uncertain.String():
+			l.Mark = "≈"
+		case box.Bad.String():
+			l.Mark = "✕"
+		default:
+			l.Mark = "?"
+		}
+		if l.Mark != "" {
+			l.Why = whyReading(c)
+		}
+		lines = append(lines, l)
+	}
+	return lines
+}
+
+func whyReading(c engine.ChannelView) string {
+	why := c.Cause
+	if c.Why != "" {
+		if why != "" {
+			why += ": "
+		}
+		why += c.Why
+	}
+	if c.AgeS >= 3 {
+		if why != "" {
+			why += "; "
+		}
+		why += "last heard " + seconds(c.AgeS) + " ago"
+	}
+	return why
+}
+
+func milestones(v engine.View) []milestoneLine {
+	words := map[string]string{
+		"lines_full": "lines full", "pressurised": "pressurised", "injection_started": "injection started",
+		"injection_ended": "injection ended", "clean_at_box": "clean at the box", "flush_done": "flush done", "secured": "secured",
+	}
+	var lines []milestoneLine
+	for _, m := range v.Past {
+		name := words[m.Name]
+		if name == "" {
+			name = m.Name
+		}
+		lines = append(lines, milestoneLine{name, seconds(max(0, v.T-m.T)) + " ago"})
+	}
+	return lines
+}
+
+// facts are what the readings say, for the step under way.
+func (s *server) facts(v engine.View) []fact {
+	p, d := v.Progress, s.show
+	flow := fact{"flow", d.flow(p.FlowLpm), "the zone takes " + d.flow(p.ExpectedLpm) + " at this pressure"}
+	if p.ExpectedLpm == nil {
+		flow.Aside = "what the zone should take is unknown"
+	}
+	facts := []fact{flow}
+	switch v.Step {
+	case "pressurise":
+		facts = append(facts,
+			fact{"lines filled", percent(p.FilledPct), "of " + d.volume(&p.LineVolumeL)},
+			fact{"clean water", conductivity(p.BaselineUSCm), "the baseline the flush is judged by"})
+	case "inject":
+		facts = append(facts,
+			fact{"injected", minutesOf(p.InjectedMin), plannedAside(p.PlannedMin)},
+			fact{"field ratio", ratio(p.FieldRatioPct), "stock in all the water; in the branch " + ratio(p.BranchRatioPct)},
+			fact{"EC rise", conductivity(p.RiseUSCm), "over " + conductivity(p.BaselineUSCm)})
+		facts = append(facts, s.weighings(p.StockL)...)
+	case "flush":
+		facts = append(facts,
+			fact{"EC rise", conductivity(p.RiseUSCm), "clean is within " + conductivity(p.ReturnBandUSCm) + " of " + conductivity(p.BaselineUSCm)},
+			fact{"clean at the box", yes(p.CleanAtBox), ""},
+			fact{"clean water passed", d.volume(p.FlushPassedL), "of " + d.volume(p.FlushNeededL) + ", margin " + digits(p.MarginPct, 0) + "\u00a0% included"},
+			fact{"by the volume", orUnknown(p.VolumeWitness), ""},
+			fact{"by the line's end", orUnknown(p.EndWitness), ""})
+	}
+	facts = append(facts, fact{"filter difference", d.pressure(p.FilterDiffKPa), ""})
+	if p.FreezeHours != nil {
+		facts = append(facts, fact{"to freezing", digits(*p.FreezeHours, 1) + "\u00a0h", "of the coldest small volume"})
+	}
+	return facts
+}
+
+func plannedAside(m *float64) string {
+	if m == nil {
+		return "no length was planned"
+	}
+	return "of " + minutes(*m) + " planned"
+}
+
+func (s *server) weighings(w engine.Weighings) []fact {
+	d := s.show
+	return []fact{
+		{"stock out, drawn", d.volume(w.Drawn), "by the stock meter"},
+		{"stock out, by EC", d.volume(w.ByEC), "by rise × flow"},
+		{"stock out, by ratio", d.volume(w.ByRatio), "by nominal ratio × branch flow"},
+	}
+}
+
+func yes(b bool) string {
+	if b {
+		return "yes"
+	}
+	return "not yet"
+}
+
+// costs are what stopping now would cost, when there is fertilizer on its way.
+func costs(v engine.View) []fact {
+	if v.Step != "inject" && v.Step != "flush" {
+		return nil
+	}
+	p := v.Progress
+	return []fact{
+		{"last emitter has had", percent(p.LastEmitterPct), "of its share"},
+		{"all plants have had", percent(p.DeliveredPct), "of what was injected"},
+		{"minutes left", minutesOf(p.MinutesLeft), ""},
+	}
+}
+
+// pages are the parsed templates.
+type pages struct {
+	run, parts, runs *template.Template
+}
+
+func parsePages() pages {
+	all := template.Must(template.ParseFS(files, "pages/*.html"))
+	return pages{run: all.Lookup("run.html"), parts: all.Lookup("parts"), runs: all.Lookup("runs.html")}
+}
+
+func (s *server) runPage(w http.ResponseWriter, _ *http.Request) {
+	s.writeRunPage(w, http.StatusOK, "", "")
+}
+
+func (s *server) writeRunPage(w http.ResponseWriter, code int, by, refused string) {
+	v := s.core.View()
+	m := runModel{
+		frame: s.frame("run"), Live: s.live(v),
+		ActID: rand.Text(), By: clean(by, nameRunes), Refused: refused,
+		Deeds: deedLines(), StaleSec: staleAfter.Seconds(),
+	}
+	m.KPaFactor, m.LpmFactor = s.show.factors()
+	m.PressureUnit, m.FlowUnit = s.show.unitNames()
+	writePage(w, code, s.pages.run, m)
+}
+
+// deedLines are what a person may report unasked.
+func deedLines() []deedLine {
+	says := map[box.Deed]string{
+		box.RunStart: "run started", box.MainOpen: "shutoff valve opened", box.MainClosed: "shutoff valve closed",
+		box.InjectorOn: "injector valves opened", box.InjectorOff: "injector valves closed",
+		box.LoopThrottled: "loop valve throttled", box.LoopOpened: "loop valve opened",
+		box.FilterCleaned: "filter cleaned", box.StockIn: "suction hose put in the stock",
+		box.StockOut: "suction hose taken out", box.RunEnd: "run ended",
+	}
+	lines := make([]deedLine, 0, len(says))
+	for d := box.UnknownDeed + 1; d < box.NumDeeds; d++ {
+		if says[d] != "" {
+			lines = append(lines, deedLine{d.String(), says[d]})
+		}
+	}
+	return lines
+}
+
+func writePage(w http.ResponseWriter, code int, t *template.Template, model any) {
+	var b bytes.Buffer
+	if err := t.Execute(&b, model); err != nil {
+		http.Error(w, "cannot draw the page: "+err.Error(), http.StatusInternalServerError)
+		return
+	}
+	w.Header().Set("Content-Type", "text/html; charset=utf-8")
+	w.WriteHeader(code)
+	_, _ = w.Write(b.Bytes()) // a broken connection has nobody to tell
+}
+
+func writeJSON(w http.ResponseWriter, model any) {
+	b, err := json.Marshal(model)
+	if err != nil {
+		http.Error(w, "cannot write this as JSON: "+err.Error(), http.StatusInternalServerError)
+		return
+	}
+	w.Header().Set("Content-Type", "application/json")
+	_, _ = w.Write(b) // a broken connection has nobody to tell
+}
+
+func (s *server) apiView(w http.ResponseWriter, _ *http.Request) { writeJSON(w, s.core.View()) }
+
+func (s *server) apiTrace(w http.ResponseWriter, _ *http.Request) {
+	points := s.core.Trace()
+	if points == nil {
+		points = []Point{}
+	}
+	writeJSON(w, points)
+}
+
+// healthz is 200 while views come and the core hasn't stopped.
+func (s *server) healthz(w http.ResponseWriter, _ *http.Request) {
+	v := s.core.View()
+	if age := s.age(v); stopped(v, age) {
+		http.Error(w, "stopped: last view "+age.Round(time.Second).String()+" old, step "+v.Step, http.StatusServiceUnavailable)
+		return
+	}
+	w.Header().Set("Content-Type", "text/plain; charset=utf-8")
+	_, _ = w.Write([]byte("ok\n")) // a broken connection has nobody to tell
+}

@@ -1,0 +1,132 @@
+package web
+
+import (
+	"errors"
+	"net/http"
+	"strings"
+	"time"
+)
+
+type runsModel struct {
+	frame
+	Rows   []runLine
+	None   bool // no archive
+	Failed string
+	Export bool
+}
+
+type runLine struct {
+	ID, Zone, Start, StartISO, Took, Flush, Mark, Volume string
+	Observe                                              bool
+}
+
+func (s *server) runsPage(w http.ResponseWriter, r *http.Request) {
+	m := runsModel{frame: s.frame("runs"), None: s.arch == nil}
+	_, m.Export = s.arch.(Exporter)
+	code := http.StatusOK
+	if s.arch != nil {
+		rows, err := s.arch.Runs(r.Context())
+		if err != nil {
+			code = http.StatusInternalServerError
+			m.Failed = err.Error()
+		}
+		for _, row := range rows {
+			m.Rows = append(m.Rows, s.runLine(row))
+		}
+	}
+	writePage(w, code, s.pages.runs, m)
+}
+
+func (s *server) runLine(r RunRow) runLine {
+	l := runLine{
+		ID: r.ID, Zone: r.Zone, Flush: orUnknown(r.Flush), Observe: r.Observe,
+		Start: r.Start.Format("2006-01-02 15:04"), StartISO: r.Start.Format(time.RFC3339),
+		Took: "not ended", Volume: s.show.volume(r.VolumeL), Mark: "?",
+	}
+	if !r.End.IsZero() {
+		l.Took = minutes(r.End.Sub(r.Start).Minutes())
+	}
+	switch r.Flush {
+	case "done":
+		l.Mark = "✓"
+	case "incomplete":
+		l.Mark = "▲"
+	}
+	return l
+}
+
+// formats are what a run can be had as, with the media type of each.
+func mediaType(format string) (string, bool) {
+	switch format {
+	case "csv":
+		return "text/csv; charset=utf-8", true
+	case "json":
+		return "application/json", true
+	case "html":
+		return "text/html; charset=utf-8", true
+	case "parquet":
+		return "application/vnd.apache.parquet", true
+	}
+	return "", false
+}
+
+// export writes /runs/{id}.{format} as a download: an exported page has styles
+// of its own, which our policy would not let it show in place.
+func (s *server) export(w http.ResponseWriter, r *http.Request) {
+	ex, ok := s.arch.(Exporter)
+	file := r.PathValue("file")
+	dot := strings.LastIndexByte(file, '.')
+	if !ok || dot < 1 || !plainID(file[:dot]) {
+		http.NotFound(w, r)
+		return
+	}
+	kind, ok := mediaType(file[dot+1:])
+	if !ok {
+		http.Error(w, "cannot export as "+file[dot+1:]+": csv, json, html and parquet can be had", http.StatusNotFound)
+		return
+	}
+	ctl := http.NewResponseController(w)
+	_ = ctl.SetWriteDeadline(time.Now().Add(exportBudget)) // a recorder in a test knows no deadlines
+	out := &counted{ResponseWriter: w}
+	w.Header().Set("Content-Type", kind)
+	w.Header().Set("Content-Disposition", `attachment; filename="`+file+`"`)
+	err := ex.Export(r.Context(), out, file[:dot], file[dot+1:])
+	switch {
+	case err == nil:
+	case out.n > 0:
+		// Half a file must not look whole: break the connection.
+		panic(http.ErrAbortHandler)
+	case errors.Is(err, ErrNoRun):
+		failExport(w, err, http.StatusNotFound)
+	default:
+		failExport(w, err, http.StatusInternalServerError)
+	}
+}
+
+func failExport(w http.ResponseWriter, err error, code int) {
+	w.Header().Del("Content-Disposition")
+	http.Error(w, "cannot export the run: "+err.Error(), code)
+}
+
+type counted struct {
+	http.ResponseWriter
+	n int64
+}
+
+func (c *counted) Write(p []byte) (int, error) {
+	n, err := c.ResponseWriter.Write(p)
+	c.n += int64(n)
+	return n, err
+}
+
+// plainID reports whether id is safe in a header and a path.
+func plainID(id string) bool {
+	for _, r := range id {
+		switch {
+		case r >= 'a' && r <= 'z', r >= 'A' && r <= 'Z', r >= '0' && r <= '9', r == '-', r == '_', r == '.':
+		default:
+			return false
+		}
+	}
+	return id != "" && len(id) <= idLimit
+}

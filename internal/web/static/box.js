@@ -1,0 +1,308 @@
+// The run page's script: it swaps the parts the server drew, watches that the
+// stream is alive, sends a person's word once, and draws the traces. It decides
+// nothing and computes no number that is advised by.
+(function () {
+  "use strict";
+  var body = document.body;
+  var byId = function (id) { return document.getElementById(id); };
+  var staleMs = Number(body.dataset.staleS) * 1000;
+  var coreAgeMs = 0;           // how old the newest view is by the server's word
+  var lastBeat = performance.now();
+  var streamOpen = false;
+  var sending = false;
+  var drawn = {};              // the parts as last drawn by the server
+
+  // --- the parts ---
+
+  document.querySelectorAll("[data-part]").forEach(function (el) { drawn[el.id] = el.outerHTML; });
+
+  function swapParts(html) {
+    var doc = new DOMParser().parseFromString(html, "text/html");
+    doc.querySelectorAll("[data-part]").forEach(function (fresh) {
+      var text = fresh.outerHTML;
+      var old = byId(fresh.id);
+      if (!old || drawn[fresh.id] === text) return;
+      var active = document.activeElement;
+      var held = old.contains(active) && active.name === "do" ? active.value : "";
+      var before = old.querySelector("button.main");
+      old.replaceWith(document.adoptNode(fresh));
+      drawn[fresh.id] = text;
+      if (held) refocus(fresh, held);
+      guard(before, fresh.querySelector("button.main"));
+    });
+    if (sending) setSending(true);
+  }
+
+  function refocus(part, value) {
+    part.querySelectorAll("button").forEach(function (b) { if (b.value === value) b.focus(); });
+  }
+
+  // A new thing to confirm must not be confirmed by a touch meant for the old one.
+  function guard(before, after) {
+    if (!after || !before || before.value === after.value || after.disabled) return;
+    after.disabled = true;
+    setTimeout(function () { if (!sending) after.disabled = isStopped(); }, 700);
+  }
+
+  // --- is it alive ---
+
+  function isStopped() { return body.dataset.stopped === "yes"; }
+
+  function judge() {
+    var silent = performance.now() - lastBeat;
+    var old = coreAgeMs + silent;
+    var lost = old > staleMs;
+    var lostBox = byId("lost");
+    var coreSays = Boolean(byId("stopped"));
+    lostBox.hidden = !lost || coreSays;
+    if (lost) {
+      byId("lost-why").textContent = (streamOpen ? "the box sends nothing new" : "the connection to the box is lost") +
+        ". Values below were last heard " + Math.round(old / 1000) + " s ago.";
+    }
+    var stopped = lost || coreSays;
+    var was = isStopped();
+    body.dataset.stopped = stopped ? "yes" : "no";
+    if (stopped !== was || stopped) setSending(sending);
+    title();
+  }
+
+  function title() {
+    var name = document.querySelector(".plate-name").textContent;
+    var alarm = document.querySelector(".alarm:not(.seen)");
+    var left = byId("minutes-left");
+    document.title = isStopped() ? "■ stopped · " + name :
+      (alarm ? "◆ alarm · " : "") + body.dataset.step + (left ? " · " + left.textContent : "") + " · " + name;
+  }
+
+  function onView(v) {
+    lastBeat = performance.now();
+    coreAgeMs = 0;
+    body.dataset.step = v.step;
+    body.dataset.seq = String(v.seq);
+    body.dataset.run = v.run;
+    body.dataset.advice = v.advice ? String(v.advice.number) : "";
+    var latched = (v.alarms || []).some(function (a) { return a.latched && a.acknowledged; });
+    byId("note-row").hidden = !latched;
+    plots.add(v);
+    judge();
+  }
+
+  var source = null;
+  function listen() {
+    source = new EventSource("/events?page=1");
+    source.onopen = function () { streamOpen = true; body.dataset.stream = "open"; };
+    source.onerror = function () {
+      streamOpen = false;
+      body.dataset.stream = "lost";
+      // A refused stream is not tried again by the browser itself.
+      if (source.readyState === EventSource.CLOSED) setTimeout(listen, 3000);
+      judge();
+    };
+    source.addEventListener("page", function (e) { swapParts(e.data); });
+    source.addEventListener("view", function (e) { onView(JSON.parse(e.data)); });
+    source.addEventListener("beat", function (e) {
+      coreAgeMs = JSON.parse(e.data).age_s * 1000;
+      lastBeat = performance.now();
+      judge();
+    });
+  }
+  setInterval(judge, 1000);
+
+  // --- a person's word ---
+
+  var form = byId("act");
+  var by = byId("by");
+  try {
+    if (!by.value) by.value = localStorage.getItem("by") || "";
+    by.addEventListener("change", function () { localStorage.setItem("by", by.value); });
+  } catch (err) { /* a browser that keeps nothing still works */ }
+
+  function newId() {
+    var b = crypto.getRandomValues(new Uint8Array(12));
+    return Array.from(b, function (x) { return x.toString(16).padStart(2, "0"); }).join("");
+  }
+
+  function setSending(on) {
+    sending = on;
+    document.querySelectorAll('button[name="do"]').forEach(function (b) {
+      b.disabled = on || (isStopped() && b.id === "confirm");
+    });
+    body.dataset.sending = on ? "yes" : "no";
+  }
+
+  function say(word, text, refused) {
+    var box = byId("answer");
+    box.hidden = false;
+    box.className = "answer" + (refused ? " refused" : "");
+    box.dataset.accepted = refused ? "no" : "yes";
+    byId("answer-word").textContent = word;
+    byId("answer-text").textContent = text;
+    if (refused) box.scrollIntoView({ block: "nearest" });
+  }
+
+  form.addEventListener("submit", function (e) {
+    e.preventDefault();
+    if (sending || !e.submitter || !e.submitter.value) return;
+    var data = new URLSearchParams(new FormData(form));
+    data.set("do", e.submitter.value);
+    setSending(true);
+    var ctl = new AbortController();
+    var timer = setTimeout(function () { ctl.abort(); }, 12000);
+    fetch("/act", { method: "POST", body: data, headers: { Accept: "application/json" }, signal: ctl.signal })
+      .then(function (r) {
+        var json = (r.headers.get("Content-Type") || "").indexOf("json") >= 0;
+        return json ? r.json() : r.text().then(function (t) { return { accepted: false, reason: t }; });
+      })
+      .then(function (ans) {
+        form.elements.id.value = newId();
+        if (ans.accepted) byId("note").value = "";
+        say(ans.accepted ? "Taken." : "Refused:", ans.reason || "", !ans.accepted);
+      })
+      // The id stays: the same word sent again counts once.
+      .catch(function () { say("Not sent:", "the box did not answer. Try again; it counts once.", true); })
+      .finally(function () { clearTimeout(timer); setSending(false); });
+  });
+
+  // --- the traces ---
+
+  var plots = (function () {
+    var keep = 3600;
+    var names = ["header_kpa", "injector_in_kpa", "injector_out_kpa", "main_flow_lpm", "ec_box_us_cm", "ec_end_us_cm"];
+    var t = [], cols = {}, ec = null, pf = null, base = null, band = null, due = false;
+    var kf = Number(body.dataset.kpaFactor), lf = Number(body.dataset.lpmFactor);
+    names.forEach(function (n) { cols[n] = []; });
+
+    function css(name) { return getComputedStyle(document.documentElement).getPropertyValue(name).trim(); }
+
+    function push(at, value) {
+      if (t.length && at <= t[t.length - 1]) return;
+      t.push(at);
+      names.forEach(function (n) {
+        var x = value(n);
+        cols[n].push(x === undefined ? null : x);
+      });
+      if (t.length > keep) {
+        t.shift();
+        names.forEach(function (n) { cols[n].shift(); });
+      }
+    }
+
+    function scaled(n, k) { return cols[n].map(function (x) { return x === null ? null : x * k; }); }
+    function ecData() { return [t, cols.ec_box_us_cm, cols.ec_end_us_cm]; }
+    function pfData() {
+      var across = cols.injector_in_kpa.map(function (x, i) {
+        var y = cols.injector_out_kpa[i];
+        return x === null || y === null ? null : (x - y) * kf;
+      });
+      return [t, scaled("header_kpa", kf), across, scaled("main_flow_lpm", lf)];
+    }
+
+    function ago(u, splits) {
+      var now = t.length ? t[t.length - 1] : 0;
+      return splits.map(function (s) {
+        var m = Math.round((now - s) / 6) / 10;
+        return m <= 0 ? "now" : "−" + m + " min";
+      });
+    }
+    // Marks stand at whole minutes back from now.
+    function marks(u, axis, min, max) {
+      var span = (max - min) / 60, step = [0.5, 1, 2, 5, 10, 20, 30, 60].find(function (s) { return span / s <= 4; }) || 60;
+      var out = [];
+      for (var s = max; s >= min; s -= step * 60) out.unshift(s);
+      return out;
+    }
+
+    function axis(more) {
+      return Object.assign({ stroke: css("--soft"), grid: { stroke: css("--edge"), width: 1 }, ticks: { stroke: css("--edge"), width: 1 } }, more);
+    }
+    function line(label, colour, dash, scale, decimals) {
+      return { label: label, stroke: css(colour), width: 2, dash: dash, scale: scale || "y", spanGaps: false,
+        points: { show: false }, value: function (u, v) { return v === null || v === undefined ? "unknown" : v.toFixed(decimals); } };
+    }
+    function options(el, series, axes, hooks) {
+      return { width: Math.max(240, el.clientWidth), height: 190, series: series, axes: axes, hooks: hooks || {},
+        scales: { x: { time: false } }, cursor: { drag: { x: false, y: false } } };
+    }
+    function xSeries() {
+      return { label: "at", value: function (u, v) { return v === null || v === undefined || !t.length ? "" : ago(u, [v])[0]; } };
+    }
+
+    function drawBand(u) {
+      if (base === null) return;
+      var c = u.ctx, left = u.bbox.left, wide = u.bbox.width;
+      var y = function (v) { return u.valToPos(v, "y", true); };
+      c.save();
+      c.beginPath();
+      c.rect(left, u.bbox.top, wide, u.bbox.height);
+      c.clip();
+      if (band !== null) {
+        c.fillStyle = css("--band");
+        c.fillRect(left, y(base + band), wide, y(base - band) - y(base + band));
+      }
+      c.strokeStyle = css("--soft");
+      c.setLineDash([2, 4]);
+      c.lineWidth = 2;
+      c.beginPath();
+      c.moveTo(left, y(base));
+      c.lineTo(left + wide, y(base));
+      c.stroke();
+      c.restore();
+    }
+
+    function build() {
+      if (typeof uPlot === "undefined") return;
+      if (ec) { ec.destroy(); pf.destroy(); }
+      var e = byId("plot-ec"), p = byId("plot-pf");
+      var o = options(e, [xSeries(), line("at the box", "--line1", [], "y", 0), line("at the line end", "--line2", [8, 4], "y", 0)],
+        [axis({ values: ago, splits: marks }), axis({ size: 56 })], { drawClear: [drawBand] });
+      o.scales.y = { range: function (u, min, max) {
+        if (min === null) { min = 0; max = 1000; }
+        if (base !== null) { min = Math.min(min, base - (band || 0)); max = Math.max(max, base + (band || 0)); }
+        var pad = Math.max(20, (max - min) * 0.08);
+        return [Math.max(0, min - pad), max + pad];
+      } };
+      ec = new uPlot(o, ecData(), e);
+      pf = new uPlot(options(p, [xSeries(), line("header " + body.dataset.kpaUnit, "--line1", [], "y", 1),
+        line("across injector " + body.dataset.kpaUnit, "--line2", [8, 4], "y", 1), line("flow " + body.dataset.lpmUnit, "--line3", [2, 3], "q", 2)],
+        [axis({ values: ago, splits: marks }), axis({ size: 48 }), axis({ scale: "q", side: 1, size: 48, grid: { show: false } })]), pfData(), p);
+      redraw();
+    }
+
+    function redraw() {
+      due = false;
+      if (!ec) return;
+      ec.setData(ecData());
+      pf.setData(pfData());
+      byId("plot-ec").dataset.points = byId("plot-pf").dataset.points = String(t.length);
+      byId("band-says").textContent = base === null ? "baseline unknown" :
+        "· dotted: baseline " + base.toFixed(0) + (band === null ? "" : ", shaded: ±" + band.toFixed(0) + " counts as clean");
+    }
+
+    function add(v) {
+      var by = {};
+      (v.channels || []).forEach(function (c) { if (c.quality === "good" || c.quality === "uncertain") by[c.column] = c.value; });
+      base = v.progress.baseline_us_cm;
+      band = v.progress.return_band_us_cm;
+      push(v.t, function (n) { return by[n]; });
+      if (!due) { due = true; requestAnimationFrame(redraw); }
+    }
+
+    function start() {
+      return fetch("/api/trace").then(function (r) { return r.json(); }).then(function (points) {
+        points.forEach(function (p) { push(p.t, function (n) { return p[n]; }); });
+      }).catch(function () { /* the traces then start now */ }).finally(build);
+    }
+
+    matchMedia("(prefers-color-scheme: dark)").addEventListener("change", build);
+    new ResizeObserver(function () {
+      if (!ec) return;
+      [[ec, "plot-ec"], [pf, "plot-pf"]].forEach(function (x) {
+        var w = Math.max(240, byId(x[1]).clientWidth);
+        if (w !== x[0].width) x[0].setSize({ width: w, height: 190 });
+      });
+    }).observe(byId("plots"));
+    return { add: add, start: start };
+  })();
+
+  plots.start().finally(listen);
+})();

@@ -1,0 +1,239 @@
+// Package web shows a run to persons and takes their word: the run page, the
+// list of runs, the stream of views and the one door where confirmations,
+// acknowledgements and resets come in.
+//
+// It decides nothing. What is shown is an engine.View; what a person says goes
+// to the core as a box.Action, and the core's answer is shown as it came. A
+// number that is null in the view is written "unknown", never zero. When the
+// view ages or the stream is lost, the page says "stopped: do not rely on
+// this" and greys the values.
+//
+// The package keeps no password: Options.Open says whether somebody in front of
+// it does. It loads nothing from elsewhere and runs no inline script or style.
+package web
+
+import (
+	"context"
+	"errors"
+	"io"
+	"net"
+	"net/http"
+	"strings"
+	"time"
+
+	"boxd/internal/box"
+	"boxd/internal/engine"
+)
+
+// Core is what the pages need of the running core.
+type Core interface {
+	// View is the newest view.
+	View() engine.View
+	// Subscribe gives the views from now on and a function that ends it. The
+	// channel is bounded; it is closed when the reader is too slow.
+	Subscribe() (<-chan engine.View, func())
+	// Trace is the recent history for the plots, oldest first.
+	Trace() []Point
+	// Submit hands over a person's word and waits for the core's answer.
+	Submit(ctx context.Context, a box.Action) Answer
+}
+
+// Ager is offered by a core that knows how long ago it last made a view. A core
+// without it is judged by the views' numbers: one that does not rise is old.
+type Ager interface {
+	Age() time.Duration
+}
+
+// Answer is the core's answer to a person's word.
+type Answer struct {
+	Accepted bool   `json:"accepted"`
+	Reason   string `json:"reason"` // why not; may also say what happens next
+}
+
+// Point is one moment of the plots. Null is a gap.
+type Point struct {
+	T        float64  `json:"t"` // core seconds
+	Header   *float64 `json:"header_kpa"`
+	InjIn    *float64 `json:"injector_in_kpa"`
+	InjOut   *float64 `json:"injector_out_kpa"`
+	MainFlow *float64 `json:"main_flow_lpm"`
+	BoxEC    *float64 `json:"ec_box_us_cm"`
+	EndEC    *float64 `json:"ec_end_us_cm"`
+}
+
+// PointOf takes from a view what the plots show.
+func PointOf(v engine.View) Point {
+	p := Point{T: v.T}
+	into := map[string]**float64{
+		box.HeaderPressure.Info().Column:      &p.Header,
+		box.InjectorInPressure.Info().Column:  &p.InjIn,
+		box.InjectorOutPressure.Info().Column: &p.InjOut,
+		box.MainFlow.Info().Column:            &p.MainFlow,
+		box.BoxEC.Info().Column:               &p.BoxEC,
+		box.EndEC.Info().Column:               &p.EndEC,
+	}
+	for _, c := range v.Channels {
+		if dst, ok := into[c.Column]; ok {
+			*dst = usable(c)
+		}
+	}
+	return p
+}
+
+// Archive lists the kept runs.
+type Archive interface {
+	Runs(ctx context.Context) ([]RunRow, error) // newest first
+}
+
+// Exporter is offered by an archive that can write a run out. Format is csv,
+// json, html or parquet. A run that isn't there is ErrNoRun.
+type Exporter interface {
+	Export(ctx context.Context, w io.Writer, id, format string) error
+}
+
+// ErrNoRun says the archive has no run of that id.
+var ErrNoRun = errors.New("no such run")
+
+// RunRow is one run of the list.
+type RunRow struct {
+	ID      string
+	Zone    string
+	Start   time.Time
+	End     time.Time // zero: not ended
+	Flush   string    // done, incomplete, unknown
+	VolumeL *float64
+	Observe bool // readings only counted
+}
+
+// Options say how the pages present themselves.
+type Options struct {
+	Box     string   // the box's name
+	Units   string   // "us" or "metric": display only
+	Demo    bool     // the box is simulated
+	Open    bool     // nobody is asked for a password
+	Version string   // of boxd
+	Hosts   []string // further host names the box is reached by
+}
+
+// Bounds of the adapter. Fields of server carry those a test changes.
+const (
+	bodyLimit    = 8 << 10         // bytes of a posted form
+	submitWait   = 5 * time.Second // for the core's answer
+	staleAfter   = 5 * time.Second // an older view is not to be relied on
+	streamLimit  = 32              // watchers at once
+	streamGate   = 250 * time.Millisecond
+	streamBeat   = 2 * time.Second
+	streamWrite  = 5 * time.Second
+	answersKept  = 256
+	nameRunes    = 60
+	noteRunes    = 300
+	idLimit      = 64
+	exportBudget = 2 * time.Minute
+)
+
+type server struct {
+	core    Core
+	arch    Archive
+	opts    Options
+	show    display
+	pages   pages
+	heard   heard
+	answers answers
+	streams chan struct{} // one token for each watcher
+
+	gate, beat, write time.Duration // of a stream
+}
+
+// New makes the handler. A nil arch means there is no archive to list.
+func New(core Core, arch Archive, opts Options) http.Handler {
+	return newServer(core, arch, opts).handler()
+}
+
+func newServer(core Core, arch Archive, opts Options) *server {
+	return &server{
+		core:    core,
+		arch:    arch,
+		opts:    opts,
+		show:    display{us: opts.Units != "metric"},
+		pages:   parsePages(),
+		streams: make(chan struct{}, streamLimit),
+		gate:    streamGate,
+		beat:    streamBeat,
+		write:   streamWrite,
+	}
+}
+
+func (s *server) handler() http.Handler {
+	mux := http.NewServeMux()
+	mux.HandleFunc("GET /{$}", s.runPage)
+	mux.HandleFunc("POST /act", s.act)
+	mux.HandleFunc("GET /runs", s.runsPage)
+	mux.HandleFunc("GET /runs/{file}", s.export)
+	mux.HandleFunc("GET /events", s.events)
+	mux.HandleFunc("GET /api/view", s.apiView)
+	mux.HandleFunc("GET /api/trace", s.apiTrace)
+	mux.HandleFunc("GET /healthz", s.healthz)
+	mux.Handle("GET /static/", staticFiles())
+	cross := http.NewCrossOriginProtection()
+	cross.SetDenyHandler(http.HandlerFunc(denyCross))
+	return headers(s.hosts(cross.Handler(mux)))
+}
+
+func denyCross(w http.ResponseWriter, _ *http.Request) {
+	http.Error(w, "refused: this came from another site; answer on the box's own page", http.StatusForbidden)
+}
+
+// headers go with every answer. Referrer-Policy is same-origin, not
+// no-referrer: the latter makes browsers send "Origin: null" with a form, and
+// on plain http the origin is all there is to tell our own page by.
+func headers(next http.Handler) http.Handler {
+	const policy = "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; " +
+		"form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		h := w.Header()
+		h.Set("Content-Security-Policy", policy)
+		h.Set("X-Content-Type-Options", "nosniff")
+		h.Set("X-Frame-Options", "DENY")
+		h.Set("Referrer-Policy", "same-origin")
+		h.Set("Cross-Origin-Opener-Policy", "same-origin")
+		h.Set("Cross-Origin-Resource-Policy", "same-origin")
+		h.Set("Permissions-Policy", "camera=(), microphone=(), geolocation=()")
+		h.Set("Cache-Control", "no-store")
+		next.ServeHTTP(w, r)
+	})
+}
+
+// hosts refuses requests under a name that isn't the box's: a page elsewhere
+// whose name was rebound to the box's address would otherwise pass as ours.
+func (s *server) hosts(next http.Handler) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		if !s.ownHost(r.Host) {
+			http.Error(w, "refused: the box isn't known by this host name; use its address, or add the name to the box's hosts",
+				http.StatusMisdirectedRequest)
+			return
+		}
+		next.ServeHTTP(w, r)
+	})
+}
+
+func (s *server) ownHost(hostport string) bool {
+	host := hostport
+	if h, _, err := net.SplitHostPort(hostport); err == nil {
+		host = h
+	}
+	host = strings.ToLower(strings.TrimSuffix(strings.Trim(host, "[]"), "."))
+	if net.ParseIP(host) != nil || !strings.Contains(host, ".") {
+		return true
+	}
+	for _, end := range []string{".local", ".lan", ".home.arpa", ".internal", ".localhost"} {
+		if strings.HasSuffix(host, end) {
+			return true
+		}
+	}
+	for _, h := range s.opts.Hosts {
+		if strings.EqualFold(h, host) {
+			return true
+		}
+	}
+	return false
+}
