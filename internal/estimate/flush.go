@@ -98,7 +98,7 @@ func (f *flush) begin(zone *hydraulics.Model) {
 func (f *flush) drawBegins() {
 	f.cleanH.on = false
 	f.cleanAt = 0
-	f.probeH.on, f.flatH.on = false, false
+	f.probeH.on, f.flatH.on, f.arrivedH.on, f.arrived = false, false, false, false
 }
 
 func (e *Estimator) flushing(dt time.Duration, r *box.Readings) {

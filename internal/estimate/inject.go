@@ -115,6 +115,7 @@ func (e *Estimator) drawBegins() {
 	}
 	e.flush.drawBegins()
 	o.CleanAtBox = false
+	o.Flush.Done, o.Flush.By = false, ""
 }
 
 // weigh adds up what the stock meter and the branch meter saw, and the rise of

@@ -1,0 +1,310 @@
+// Package engine is the core of boxd: raw samples and persons' words in, events
+// and a view out. It composes the pure packages and adds nothing of its own. It
+// has no clock, I/O, lock, log or randomness: the same inputs give the same
+// events, live, simulated or replayed. It advises; nothing in it can move a
+// valve.
+package engine
+
+import (
+	"fmt"
+	"time"
+
+	"boxd/internal/alarm"
+	"boxd/internal/box"
+	"boxd/internal/estimate"
+	"boxd/internal/safety"
+	"boxd/internal/sensors"
+	"boxd/internal/sequencer"
+	"boxd/internal/units"
+)
+
+// Engine is the core's state. One goroutine owns it.
+type Engine struct {
+	cfg    Config
+	cond   *sensors.Conditioner
+	est    *estimate.Estimator
+	guard  *safety.Guard
+	seq    *sequencer.Sequencer
+	now    time.Duration
+	wall   time.Time
+	turns  uint64
+	events []Event
+	stepAt string
+	marks  []MilestoneRecord
+	runAt  time.Duration
+	run    string
+	r      *box.Readings
+	e      *estimate.Estimates
+	a      *safety.Assessment
+	view   viewCache
+}
+
+// New makes a core.
+func New(cfg Config) *Engine {
+	cfg.Limits.Ratio = cfg.Injector.Ratio
+	cfg.Limits.InjectorStart = cfg.Injector.StartsAt
+	return &Engine{
+		cfg:  cfg,
+		cond: sensors.New(cfg.Limits.Silent, sensors.DefaultRanges()),
+		est: estimate.New(estimate.Config{
+			Zone: cfg.Zone, Target: cfg.Limits.HeaderTarget, Low: cfg.Limits.HeaderLow,
+			InjectorRatio: cfg.Injector.Ratio, ProbeLag: cfg.Probe.Lag,
+			FlowError: cfg.Meter.FlowError, GeometryError: cfg.Meter.GeometryError,
+		}),
+		guard: safety.New(cfg.Limits, cfg.Backflow, cfg.Units),
+		seq: sequencer.New(sequencer.Config{
+			Observe: cfg.Observe, Units: cfg.Units, Injection: cfg.Plan.Injection, Stock: cfg.Plan.Stock,
+			Header: cfg.Limits.HeaderTarget, InjectorStart: cfg.Injector.StartsAt, SupplyLow: cfg.Limits.SupplyLow,
+		}),
+	}
+}
+
+// Step takes one turn's input. The output belongs to the engine until the next
+// call. Mono must not fall.
+func (g *Engine) Step(in Input) Output {
+	if in.Mono < g.now {
+		panic("engine: monotonic time fell")
+	}
+	first := g.turns == 0
+	g.now, g.wall, g.turns = in.Mono, in.Wall, g.turns+1
+	g.events = g.events[:0]
+	if first {
+		g.emit(Event{Kind: StepEvent, Step: g.seq.Step().String(), Why: Reasons{"the box is on"}})
+		g.stepAt = "the box is on"
+	}
+	g.r = g.cond.Readings(in.Mono, in.Samples)
+	g.e = g.est.Step(in.Mono, g.r)
+	g.seq.Begin()
+	for i := range in.Actions {
+		g.act(&in.Actions[i])
+	}
+	g.a = g.guard.Step(in.Mono, in.Wall, g.r, g.e, g.seq.Scene())
+	for _, c := range g.a.Changes {
+		g.alarmEvent(c.Alarm)
+	}
+	g.tell(g.seq.Turn(in.Mono, g.e, g.a.Holds))
+	return Output{Events: g.events}
+}
+
+// Finish closes a run that the input ended in, as a replay does at the end of
+// its trace.
+func (g *Engine) Finish() Output {
+	g.events = g.events[:0]
+	if g.seq.Running() {
+		g.summarise()
+	}
+	return Output{Events: g.events}
+}
+
+func (g *Engine) emit(e Event) {
+	e.T, e.Wall = seconds(g.now), g.wall
+	g.events = append(g.events, e)
+}
+
+// seconds rounds to the millisecond, so that 0.1 s steps print as such.
+func seconds(d time.Duration) float64 {
+	return float64(d.Round(time.Millisecond)/time.Millisecond) / 1000
+}
+
+func (g *Engine) act(a *box.Action) {
+	var err error
+	deed := a.Deed
+	switch a.Kind {
+	case box.Confirm:
+		deed, err = g.seq.Confirm(g.now, a.Advice, a.By)
+	case box.Report:
+		err = g.seq.Report(g.now, a.Deed, a.By)
+	case box.Acknowledge:
+		err = g.answer(g.guard.Acknowledge(a.Alarm))
+	case box.Reset:
+		err = g.reset(a)
+	case box.UnknownAction:
+		err = fmt.Errorf("unknown kind of action")
+	}
+	e := Event{Kind: ActionEvent, Name: a.Kind.String(), Action: a.ID, By: a.By, ID: a.Alarm, Number: a.Advice, Text: a.Note}
+	if deed != box.UnknownDeed {
+		e.Deed = deed.String()
+	}
+	if err != nil {
+		e.Kind, e.Reason = RefusalEvent, err.Error()
+	}
+	g.emit(e)
+}
+
+func (g *Engine) reset(a *box.Action) error {
+	if a.By == "" || a.Note == "" {
+		return fmt.Errorf("a latched alarm is reset by a named person with a note of what was found: give both")
+	}
+	return g.answer(g.guard.Reset(a.Alarm))
+}
+
+func (g *Engine) answer(a *alarm.Alarm, err error) error {
+	if err == nil {
+		g.alarmEvent(a)
+	}
+	return err
+}
+
+func (g *Engine) alarmEvent(a *alarm.Alarm) {
+	g.emit(Event{Kind: AlarmEvent, ID: a.Def.ID, State: alarmWord(a.State), Priority: a.Def.Priority.String(), Text: a.Text + " " + a.Def.Do})
+}
+
+// alarmWord is the contract's word for an ISA-18.2 state.
+func alarmWord(s alarm.State) string {
+	switch s {
+	case alarm.Unacknowledged:
+		return "raised"
+	case alarm.Acknowledged:
+		return "acknowledged"
+	case alarm.LatchedUnacknowledged, alarm.LatchedAcknowledged:
+		return "latched"
+	case alarm.Normal, alarm.ReturnedUnack:
+		return "cleared"
+	case alarm.Unknown:
+	}
+	return "unknown"
+}
+
+// tell writes down what the sequencer found.
+func (g *Engine) tell(o *sequencer.Out) {
+	if o.RunStarted {
+		g.beginRun()
+	}
+	if o.RunEnded {
+		g.summarise()
+	}
+	for _, m := range o.Milestones {
+		g.marks = append(g.marks, MilestoneRecord{m.String(), seconds(g.now)})
+		g.emit(Event{Kind: MilestoneEvent, Name: m.String()})
+	}
+	for _, n := range o.Notes {
+		g.emit(Event{Kind: NoteEvent, Text: n})
+	}
+	if o.StepChanged {
+		g.stepAt = o.StepWhy
+		g.emit(Event{Kind: StepEvent, Step: g.seq.Step().String(), Why: Reasons{o.StepWhy}})
+	}
+	for _, h := range o.Held {
+		g.emit(Event{Kind: HoldEvent, On: h.On, ID: h.ID, Reason: h.Reason, Text: h.WayOut})
+	}
+	for _, h := range o.Released {
+		g.emit(Event{Kind: ReleaseEvent, On: h.On, ID: h.ID, Reason: h.Reason})
+	}
+	if o.NewAdvice {
+		a := g.seq.Advice()
+		e := Event{Kind: AdviceEvent, Number: a.Number, Text: a.Text, Why: append(Reasons(nil), a.Why...)}
+		if a.Deed != box.UnknownDeed {
+			e.Deed = a.Deed.String()
+		}
+		g.emit(e)
+	}
+}
+
+func (g *Engine) beginRun() {
+	g.est.BeginRun()
+	g.marks = g.marks[:0]
+	g.runAt = g.now
+	g.run = g.runID()
+	g.emit(Event{Kind: RunEvent, State: "started", Name: g.run})
+}
+
+// runID names a run by its start: the wall time where there is one.
+func (g *Engine) runID() string {
+	if g.wall.IsZero() {
+		return fmt.Sprintf("run-%d", int64(g.now.Seconds()))
+	}
+	return g.wall.UTC().Format("20060102T150405Z")
+}
+
+// summarise closes the run's account.
+func (g *Engine) summarise() {
+	e := g.e
+	s := &Summary{
+		VolumeL:    round(float64(e.Volume), 2),
+		StockL:     g.weighings(),
+		Flush:      g.flushWord(),
+		Observed:   g.seq.Observing(),
+		Milestones: append([]MilestoneRecord(nil), g.marks...),
+		Notes:      append([]string(nil), e.Flush.Notes...),
+	}
+	if e.Flush.Done {
+		s.FlushWitness = e.Flush.By
+	}
+	if e.Delivery.Known && e.Flush.Degraded == "" {
+		if w := g.est.Whole(); w.Known {
+			s.UndeliveredPct = ptr(round(100-w.V.Percent(), 3))
+		}
+		s.LastEmitterDelivered = ptr(round(e.Delivery.LastEmitter.Percent(), 3))
+	}
+	s.BaselineUSCm, s.RiseUSCm = opt(e.Baseline, 1), opt(e.Rise, 1)
+	g.emit(Event{Kind: SummaryEvent, Name: g.run, Sum: s})
+	g.emit(Event{Kind: RunEvent, State: "ended", Name: g.run})
+	g.run = ""
+}
+
+// flushWord: nothing injected needs no flush, so it is done.
+func (g *Engine) flushWord() string {
+	e := g.e
+	switch {
+	case e.Flush.Done, !e.EverDrawn && e.Drawing != estimate.Unknown:
+		return "done"
+	case !e.Delivery.Known || e.Flush.Degraded != "" || e.Flush.Volume == estimate.Clean:
+		return "unknown"
+	}
+	return "incomplete"
+}
+
+// weighings are the three measures of the stock that went out. By EC needs the
+// EC that one per cent of this stock gives, which only a known product and
+// strength tell.
+func (g *Engine) weighings() Weighings {
+	e, i := g.e, g.cfg.Injector
+	var w Weighings
+	if !e.EverDrawn {
+		return w
+	}
+	if e.StockMeasured {
+		w.Drawn = ptr(round(float64(e.Drawn), 3))
+	}
+	if e.BranchMeasured && i.Ratio > 0 {
+		w.ByRatio = ptr(round(float64(e.ByRatio), 3))
+	}
+	if per := i.ECPerGPerL * float64(i.Strength); per > 0 && e.Baseline.Known {
+		w.ByEC = ptr(round(e.ECVolume/per, 3))
+	}
+	return w
+}
+
+func ptr(f float64) *float64 { return &f }
+
+func opt[T ~float64](v estimate.Value[T], digits int) *float64 {
+	if !v.Known {
+		return nil
+	}
+	return ptr(round(float64(v.V), digits))
+}
+
+func optLpm(v estimate.Value[units.LPerH]) *float64 {
+	if !v.Known {
+		return nil
+	}
+	return ptr(round(v.V.LPerMin(), 3))
+}
+
+func optPct(v estimate.Value[units.Ratio]) *float64 {
+	if !v.Known {
+		return nil
+	}
+	return ptr(round(v.V.Percent(), 3))
+}
+
+func round(x float64, digits int) float64 {
+	p := 1.0
+	for range digits {
+		p *= 10
+	}
+	if x < 0 {
+		return float64(int64(x*p-0.5)) / p
+	}
+	return float64(int64(x*p+0.5)) / p
+}

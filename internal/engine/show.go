@@ -1,0 +1,179 @@
+package engine
+
+import (
+	"time"
+
+	"boxd/internal/box"
+	"boxd/internal/estimate"
+	"boxd/internal/sequencer"
+)
+
+// viewCache keeps the view's costly parts, worked anew once a second.
+type viewCache struct {
+	rows   []RowView
+	whole  *float64
+	at     time.Duration
+	filled bool
+}
+
+// View is the present state to show. It is a fresh copy: the caller may keep it.
+func (g *Engine) View() View {
+	v := View{
+		Seq: g.turns, T: seconds(g.now), Wall: g.wall, Box: g.cfg.Box, Zone: g.cfg.Zone.Zone().Name, Run: g.run,
+		Step: g.seq.Step().String(), StepWhy: g.stepAt, Observe: g.seq.Observing(),
+		Holds: []HoldView{}, Alarms: []AlarmView{}, Past: append([]MilestoneRecord{}, g.marks...),
+		Cautions: cautions(g.seq.Step()),
+	}
+	if g.e == nil {
+		return v
+	}
+	if g.seq.Running() {
+		v.RunT = ptr(seconds(g.now - g.runAt))
+	}
+	g.viewAdvice(&v)
+	for _, h := range g.a.Holds {
+		v.Holds = append(v.Holds, HoldView{On: h.On, ID: h.ID, Reason: h.Reason, WayOut: h.WayOut})
+	}
+	for _, a := range g.guard.Alarms() {
+		if a.State.Stands() {
+			v.Alarms = append(v.Alarms, AlarmView{ID: a.Def.ID, State: a.State.String(), Priority: a.Def.Priority.String(),
+				Text: a.Text, Do: a.Def.Do, SinceT: seconds(a.Since), Latched: a.Def.Latches, Acked: a.State.String() == "acknowledged" || a.State.String() == "latched acknowledged"})
+		}
+	}
+	v.Channels = channels(g.r)
+	v.Progress = g.progress()
+	return v
+}
+
+func (g *Engine) viewAdvice(v *View) {
+	a := g.seq.Advice()
+	if a.Text == "" {
+		return
+	}
+	v.Advice = &AdviceView{Number: a.Number, Text: a.Text, Why: append([]string{}, a.Why...), Button: a.Button, Verifying: g.seq.Verifying(), Valve: a.Valve}
+	if a.Deed != box.UnknownDeed {
+		v.Advice.Deed = a.Deed.String()
+	}
+	v.Advice.Minutes = g.minutesLeft()
+}
+
+// minutesLeft is how long the present wait will take, where that can be told.
+func (g *Engine) minutesLeft() *float64 {
+	e := g.e
+	switch g.seq.Step() {
+	case sequencer.Pressurise:
+		if e.FilledPct.Known && e.Flowing == estimate.Yes && e.Main.Known && e.Filled != estimate.Yes {
+			if d, ok := (g.cfg.Zone.LineVolume() - e.Volume).At(e.Main.V); ok {
+				return ptr(round(d.Minutes(), 1))
+			}
+		}
+	case sequencer.Inject:
+		if g.cfg.Plan.Injection > 0 && e.Drawing == estimate.Yes {
+			return ptr(round(max(g.cfg.Plan.Injection-e.InjectedFor, 0).Minutes(), 1))
+		}
+	case sequencer.Flush:
+		if _, d, ok := g.est.Left(); ok && !e.Flush.Done {
+			return ptr(round(d.Minutes(), 1))
+		}
+	case sequencer.Ready, sequencer.Secure, sequencer.Unknown:
+	}
+	return nil
+}
+
+func channels(r *box.Readings) []ChannelView {
+	out := make([]ChannelView, 0, int(box.NumChannels)-1)
+	out = appendChannel(out, box.SupplyPressure, r.Supply, 1, 1)
+	out = appendChannel(out, box.FilterOutPressure, r.FilterOut, 1, 1)
+	out = appendChannel(out, box.InjectorInPressure, r.InjectorIn, 1, 1)
+	out = appendChannel(out, box.InjectorOutPressure, r.InjectorOut, 1, 1)
+	out = appendChannel(out, box.HeaderPressure, r.Header, 1, 1)
+	out = appendChannel(out, box.MainFlow, r.Main, 60, 3)
+	out = appendChannel(out, box.InjectorFlow, r.Branch, 60, 3)
+	out = appendChannel(out, box.StockDraw, r.Stock, 60, 4)
+	out = appendChannel(out, box.BoxEC, r.BoxEC, 1, 0)
+	out = appendChannel(out, box.EndEC, r.EndEC, 1, 0)
+	out = appendChannel(out, box.WaterTemp, r.Water, 1, 2)
+	out = appendChannel(out, box.BoxAirTemp, r.BoxAir, 1, 1)
+	return appendChannel(out, box.OutsideAirTemp, r.OutsideAir, 1, 1)
+}
+
+// appendChannel shows a reading in its trace column's unit: per is how many of
+// the inner unit make one of it.
+func appendChannel[T ~float64](out []ChannelView, c box.Channel, r box.Reading[T], per float64, digits int) []ChannelView {
+	i := c.Info()
+	v := ChannelView{Column: i.Column, Tag: i.Tag, Name: i.Name, Unit: i.Unit, Quality: r.Quality.String(), Cause: r.Cause.String(), Why: r.Why, AgeS: seconds(r.Age)}
+	if r.Usable() {
+		v.Value = ptr(round(float64(r.Value)/per, digits))
+	}
+	return append(out, v)
+}
+
+func (g *Engine) progress() Progress {
+	e, l := g.e, g.cfg.Limits
+	p := Progress{
+		VolumeL: round(float64(e.Volume), 2), LineVolumeL: round(float64(g.cfg.Zone.LineVolume()), 2), FilledPct: optPct(e.FilledPct),
+		FlowLpm: optLpm(e.Main), ExpectedLpm: optLpm(e.Expected), FlowRatioPct: optPct(e.FlowRatio),
+		HeaderTargetKPa: float64(l.HeaderTarget), HeaderLowKPa: float64(l.HeaderLow), HeaderHighKPa: float64(l.HeaderHigh),
+		InjectorDiffKPa: opt(e.InjectorDiff, 1), InjectorStartKPa: float64(g.cfg.Injector.StartsAt), FilterDiffKPa: opt(e.FilterDiff, 1),
+		FieldRatioPct: optPct(e.FieldRatio), BranchRatioPct: optPct(e.BranchRatio),
+		BaselineUSCm: opt(e.Baseline, 0), RiseUSCm: opt(e.Rise, 0), ReturnBandUSCm: opt(e.Band, 0),
+		StockL: g.weighings(), CleanAtBox: e.CleanAtBox, MarginPct: round(e.Flush.Margin.Percent(), 2),
+		EndWitness: e.Flush.Probe.String(), VolumeWitness: g.est.VolumeWords(), Flowing: e.Flowing == estimate.Yes,
+	}
+	if e.EverDrawn {
+		p.InjectedMin = ptr(round(e.InjectedFor.Minutes(), 2))
+	}
+	if g.cfg.Plan.Injection > 0 {
+		p.PlannedMin = ptr(g.cfg.Plan.Injection.Minutes())
+	}
+	if e.CleanAtBox {
+		p.FlushNeededL, p.FlushPassedL = ptr(round(float64(e.Flush.Needed), 2)), ptr(round(float64(e.Flush.Passed), 2))
+	}
+	p.MinutesLeft = g.minutesLeft()
+	if e.Delivery.Known {
+		p.LastEmitterPct = ptr(round(e.Delivery.LastEmitter.Percent(), 2))
+	}
+	if h, ok := g.guard.HoursToFreeze(); ok {
+		p.FreezeHours = ptr(round(h, 1))
+	}
+	g.costly(&p)
+	return p
+}
+
+// costly fills what walks every emitter; once a second is often enough.
+func (g *Engine) costly(p *Progress) {
+	c := &g.view
+	if !c.filled || g.now-c.at >= time.Second || g.now < c.at {
+		c.filled, c.at, c.rows, c.whole = true, g.now, nil, nil
+		if g.run != "" {
+			g.est.Front(func(row int, front, clean float64) {
+				c.rows = append(c.rows, RowView{row + 1, round(front, 3), round(clean, 3)})
+			})
+			c.whole = optPct(g.est.Whole())
+		}
+	}
+	p.Rows, p.DeliveredPct = c.rows, c.whole
+	if p.Rows == nil {
+		p.Rows = []RowView{}
+	}
+}
+
+// cautions are said where the person meets the hazard. They defer to labels,
+// local codes and licensed practice.
+func cautions(s sequencer.Step) []string {
+	switch s {
+	case sequencer.Ready:
+		return []string{"Mixing stock: goggles and gloves; add acid to water, never water to acid; never acid and chlorine together; the label is the law.",
+			"Mains electricity does not belong in a wet box."}
+	case sequencer.Pressurise:
+		return []string{"Relieve the pressure before opening the filter. Stay out of pits that have not been aired and checked."}
+	case sequencer.Inject:
+		return []string{"Nobody drinks or washes with this water while fertilizer is in it. The box advises; local codes and a licensed tester decide on backflow protection."}
+	case sequencer.Flush:
+		return []string{"Fertilizer is still in the lines: keep people from drinking at the rows."}
+	case sequencer.Secure:
+		return []string{"Close the stock tank against children and animals. In frost, the backflow device and the filter bowl freeze first."}
+	case sequencer.Unknown:
+	}
+	return nil
+}
