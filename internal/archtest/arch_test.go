@@ -1,0 +1,341 @@
+package archtest
+
+// These tests read the sources of the module and check every import against
+// one table, and every pure package for what would make it impure. The checks
+// are functions over syntax trees, themselves tried on sources known to be bad.
+
+import (
+	"fmt"
+	"go/ast"
+	"go/parser"
+	"go/token"
+	"io/fs"
+	"path"
+	"path/filepath"
+	"slices"
+	"strconv"
+	"strings"
+	"testing"
+)
+
+const module = "boxd/"
+
+// rule is what a package may import of the module. Short names are below
+// internal/; "config" is the package of that name at the top.
+type rule struct {
+	may  []string
+	pure bool // no I/O, goroutine, lock, log or clock; standard library only
+	any  bool // may import all of the module
+}
+
+func may(pkgs ...string) rule  { return rule{may: pkgs} }
+func pure(pkgs ...string) rule { return rule{may: pkgs, pure: true} }
+
+// rules is the package map. A package not in it is a fault: put it in where it
+// belongs, and look at which way its arrows point.
+func rules() map[string]rule {
+	return map[string]rule{
+		"units":             pure(),
+		"box":               pure("units"),
+		"hydraulics":        pure("units"),
+		"dosing":            pure("units", "hydraulics"),
+		"sensors":           pure("units", "box"),
+		"alarm":             pure("units", "box"),
+		"estimate":          pure("units", "box", "hydraulics", "dosing"),
+		"safety":            pure("units", "box", "estimate", "alarm"),
+		"sequencer":         pure("units", "box", "estimate", "safety"),
+		"engine":            pure("units", "box", "hydraulics", "dosing", "sensors", "alarm", "estimate", "safety", "sequencer"),
+		"simbox":            pure("units", "box", "sensors"),
+		"sensors/hwio":      may("units", "box", "sensors"),
+		"record":            may("units", "box", "engine"),
+		"journal":           may("units", "box", "alarm", "sequencer", "engine"),
+		"telemetry":         may("units", "box", "alarm", "sequencer", "engine"),
+		"telemetry/alert":   may("units", "box", "alarm", "sequencer", "engine", "telemetry"),
+		"telemetry/broker":  may("units", "box", "alarm", "sequencer", "engine", "telemetry"),
+		"telemetry/mqtt":    may("units", "box", "alarm", "sequencer", "engine", "telemetry"),
+		"telemetry/influx":  may("units", "box", "alarm", "sequencer", "engine", "telemetry"),
+		"web":               may("units", "box", "alarm", "sequencer", "engine", "telemetry", "journal"),
+		"config":            may("units", "box", "hydraulics", "dosing", "safety", "sequencer", "engine"),
+		"daemon":            may("config", "units", "box", "engine", "sensors", "record", "journal", "telemetry", "telemetry/alert", "telemetry/broker", "telemetry/mqtt", "telemetry/influx", "web"),
+		"engine/enginetest": may("units", "box", "hydraulics", "dosing", "sensors", "alarm", "estimate", "safety", "sequencer", "engine", "simbox", "record"),
+		"archtest":          may(),
+		module + "cmd/boxd": {any: true},
+	}
+}
+
+// homes says which package alone sees a library, by the library's import path.
+func homes() map[string]string {
+	return map[string]string{
+		"periph.io/":                             "sensors/hwio",
+		"github.com/eclipse/paho":                "telemetry/mqtt",
+		"github.com/influxdata/":                 "telemetry/influx",
+		"github.com/mochi-mqtt/":                 "telemetry/broker",
+		"github.com/nicholas-fedor/shoutrrr":     "telemetry/alert",
+		"modernc.org/sqlite":                     "journal",
+		"gopkg.in/yaml.v3":                       "config",
+		"github.com/chromedp/":                   "", // tests only
+		"pgregory.net/rapid":                     "",
+		"github.com/rogpeppe/go-internal/testsc": "",
+	}
+}
+
+// pureStd is all a pure package takes of the standard library.
+func pureStd() []string {
+	return []string{"bytes", "cmp", "container/heap", "container/list", "embed", "encoding", "encoding/binary", "encoding/csv", "encoding/json",
+		"errors", "fmt", "hash", "hash/crc32", "hash/fnv", "iter", "maps", "math", "math/bits", "math/rand/v2", "slices", "sort",
+		"strconv", "strings", "time", "unicode", "unicode/utf8"}
+}
+
+// impure is what even these packages hold that is not for a pure one.
+func impure() map[string][]string {
+	return map[string][]string{
+		"time":         {"Now", "Since", "Until", "Sleep", "After", "AfterFunc", "Tick", "NewTimer", "NewTicker", "Local", "LoadLocation"},
+		"fmt":          {"Print", "Printf", "Println", "Scan", "Scanf", "Scanln"},
+		"math/rand/v2": {"Float64", "Float32", "Int", "IntN", "Int64", "Int64N", "Int32", "Int32N", "N", "NormFloat64", "ExpFloat64", "Perm", "Shuffle", "Uint32", "Uint64", "UintN", "Uint32N", "Uint64N"},
+	}
+}
+
+// source is one file and the short name of its package.
+type source struct {
+	pkg  string
+	path string
+	file *ast.File
+	fset *token.FileSet
+}
+
+func (s source) fault(n ast.Node, format string, args ...any) string {
+	return fmt.Sprintf("%s:%d: %s", s.path, s.fset.Position(n.Pos()).Line, fmt.Sprintf(format, args...))
+}
+
+// short turns an import path of the module into a name of the table.
+func short(importPath string) string {
+	p, ok := strings.CutPrefix(importPath, module)
+	if !ok {
+		return importPath
+	}
+	if in, ok := strings.CutPrefix(p, "internal/"); ok {
+		return in
+	}
+	if p == "config" {
+		return p
+	}
+	return importPath
+}
+
+func parse(t *testing.T, dir, name string, src any) source {
+	t.Helper()
+	fset := token.NewFileSet()
+	f, err := parser.ParseFile(fset, name, src, parser.SkipObjectResolution)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return source{pkg: short(module + dir), path: name, file: f, fset: fset}
+}
+
+// sources are the module's files that end up in a program.
+func sources(t *testing.T) (out []source) {
+	t.Helper()
+	root := filepath.Join("..", "..")
+	err := filepath.WalkDir(root, func(p string, d fs.DirEntry, err error) error {
+		if err != nil {
+			return err
+		}
+		if d.IsDir() {
+			if n := d.Name(); n == "testdata" || n == "node_modules" || (strings.HasPrefix(n, ".") && p != root) {
+				return fs.SkipDir
+			}
+			return nil
+		}
+		if !strings.HasSuffix(p, ".go") || strings.HasSuffix(p, "_test.go") {
+			return nil
+		}
+		rel, err := filepath.Rel(root, p)
+		if err != nil {
+			return err
+		}
+		s := parse(t, path.Dir(filepath.ToSlash(rel)), p, nil)
+		s.path = filepath.ToSlash(rel)
+		out = append(out, s)
+		return nil
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(out) < 20 {
+		t.Fatalf("only %d files found: is this still the place of the test?", len(out))
+	}
+	return out
+}
+
+func importPath(i *ast.ImportSpec) string {
+	p, err := strconv.Unquote(i.Path.Value)
+	if err != nil {
+		return i.Path.Value
+	}
+	return p
+}
+
+// checkImports finds arrows that the table does not have.
+func checkImports(s source) (faults []string) {
+	r, ok := rules()[s.pkg]
+	if !ok {
+		return []string{s.fault(s.file, "package %s is not in the package map", s.pkg)}
+	}
+	for _, i := range s.file.Imports {
+		p := importPath(i)
+		switch {
+		case strings.HasPrefix(p, module):
+			if !r.any && !slices.Contains(r.may, short(p)) {
+				faults = append(faults, s.fault(i, "%s must not import %s", s.pkg, short(p)))
+			}
+		case r.pure && !slices.Contains(pureStd(), p):
+			faults = append(faults, s.fault(i, "%s is pure and must not import %s", s.pkg, p))
+		}
+		for lib, home := range homes() {
+			if strings.HasPrefix(p, lib) && s.pkg != home {
+				faults = append(faults, s.fault(i, "%s must not import %s: it belongs to %q alone", s.pkg, p, home))
+			}
+		}
+	}
+	return faults
+}
+
+// names are the names a file knows its imports by.
+func names(f *ast.File) map[string]string {
+	out := map[string]string{}
+	for _, i := range f.Imports {
+		p := importPath(i)
+		switch base := path.Base(p); {
+		case i.Name != nil:
+			out[i.Name.Name] = p
+		case strings.HasPrefix(base, "v") && len(base) == 2:
+			out[path.Base(path.Dir(p))] = p
+		default:
+			out[base] = p
+		}
+	}
+	return out
+}
+
+// checkPure finds clocks, goroutines, channels' select and hidden chance.
+func checkPure(s source) (faults []string) {
+	if !rules()[s.pkg].pure {
+		return nil
+	}
+	known := names(s.file)
+	ast.Inspect(s.file, func(n ast.Node) bool {
+		switch n := n.(type) {
+		case *ast.GoStmt:
+			faults = append(faults, s.fault(n, "%s is pure and must not start a goroutine", s.pkg))
+		case *ast.SelectStmt, *ast.ChanType:
+			faults = append(faults, s.fault(n, "%s is pure and has no use for channels", s.pkg))
+		case *ast.SelectorExpr:
+			if x, ok := n.X.(*ast.Ident); ok && slices.Contains(impure()[known[x.Name]], n.Sel.Name) {
+				faults = append(faults, s.fault(n, "%s is pure and must not use %s.%s", s.pkg, x.Name, n.Sel.Name))
+			}
+		}
+		return true
+	})
+	return faults
+}
+
+// checkInit finds init functions, anywhere.
+func checkInit(s source) (faults []string) {
+	for _, d := range s.file.Decls {
+		if f, ok := d.(*ast.FuncDecl); ok && f.Recv == nil && f.Name.Name == "init" {
+			faults = append(faults, s.fault(f, "no init functions: build things where they are used"))
+		}
+	}
+	return faults
+}
+
+// checkNoOutput finds what would drive a pin. boxd measures and advises; it
+// never moves anything.
+func checkNoOutput(s source) (faults []string) {
+	bus := slices.ContainsFunc(s.file.Imports, func(i *ast.ImportSpec) bool { return strings.HasPrefix(importPath(i), "periph.io/") })
+	if !bus {
+		return nil
+	}
+	ast.Inspect(s.file, func(n ast.Node) bool {
+		if sel, ok := n.(*ast.SelectorExpr); ok && slices.Contains([]string{"Out", "PWM", "PinOut", "StreamOut"}, sel.Sel.Name) {
+			faults = append(faults, s.fault(sel, "%s: no output is ever driven", sel.Sel.Name))
+		}
+		return true
+	})
+	return faults
+}
+
+func TestModule(t *testing.T) {
+	for _, s := range sources(t) {
+		for _, check := range []func(source) []string{checkImports, checkPure, checkInit, checkNoOutput} {
+			for _, f := range check(s) {
+				t.Error(f)
+			}
+		}
+	}
+}
+
+// TestMapHasNoCircle: following the arrows of the table never comes back.
+func TestMapHasNoCircle(t *testing.T) {
+	table := rules()
+	var walk func(at string, trail []string)
+	walk = func(at string, trail []string) {
+		if slices.Contains(trail, at) {
+			t.Fatalf("a circle in the package map: %v", append(trail, at))
+		}
+		r, ok := table[at]
+		if !ok {
+			t.Fatalf("%v may import %s, which is not in the map", trail, at)
+		}
+		for _, next := range r.may {
+			if r.pure && !table[next].pure {
+				t.Errorf("%s is pure and may import %s, which is not", at, next)
+			}
+			walk(next, append(slices.Clone(trail), at))
+		}
+	}
+	for name := range table {
+		walk(name, nil)
+	}
+}
+
+// TestChecksSee: each check finds what it is for, and nothing in good code.
+func TestChecksSee(t *testing.T) {
+	const core, hw = "internal/safety", "internal/sensors/hwio"
+	cases := []struct {
+		name, dir, src string
+		check          func(source) []string
+		faults         int
+	}{
+		{"good arrows", core, `import ("math"; "boxd/internal/box")`, checkImports, 0},
+		{"arrow back", core, `import "boxd/internal/sequencer"`, checkImports, 1},
+		{"I/O", core, `import "os"`, checkImports, 1},
+		{"lock", core, `import "sync"`, checkImports, 1},
+		{"library and I/O in a pure package", core, `import "modernc.org/sqlite"`, checkImports, 2},
+		{"library out of its home", "internal/web", `import "periph.io/x/conn/v3/i2c"`, checkImports, 1},
+		{"library at home", hw, `import "periph.io/x/conn/v3/i2c"`, checkImports, 0},
+		{"simulation in the daemon", "internal/daemon", `import "boxd/internal/simbox"`, checkImports, 1},
+		{"command", "cmd/boxd", `import ("os"; "boxd/internal/simbox")`, checkImports, 0},
+		{"stranger", "internal/util", ``, checkImports, 1},
+		{"clock", core, `import "time"; var _ = time.Now`, checkPure, 1},
+		{"clock by another name", core, `import t "time"; func f() { t.Sleep(1) }`, checkPure, 1},
+		{"durations", core, `import "time"; const d = time.Second`, checkPure, 0},
+		{"goroutine", core, `func f() { go f() }`, checkPure, 1},
+		{"channel", core, `var c chan int`, checkPure, 1},
+		{"hidden chance", core, `import "math/rand/v2"; func f() { _ = rand.IntN(3) }`, checkPure, 1},
+		{"seeded chance", core, `import "math/rand/v2"; var r = rand.New(rand.NewPCG(1, 2))`, checkPure, 0},
+		{"goroutine outside", "internal/daemon", `func f() { go f() }`, checkPure, 0},
+		{"init", "internal/web", `func init() {}`, checkInit, 1},
+		{"method init", "internal/web", `type x int; func (x) init() {}`, checkInit, 0},
+		{"output", hw, `import "periph.io/x/conn/v3/gpio"; func f(p gpio.PinIO) { p.Out(true) }`, checkNoOutput, 1},
+		{"input", hw, `import "periph.io/x/conn/v3/gpio"; func f(p gpio.PinIn) { p.Read() }`, checkNoOutput, 0},
+	}
+	for _, c := range cases {
+		t.Run(c.name, func(t *testing.T) {
+			got := c.check(parse(t, c.dir, "x.go", "package x; "+c.src))
+			if len(got) != c.faults {
+				t.Errorf("%d faults, want %d: %v", len(got), c.faults, got)
+			}
+		})
+	}
+}
