@@ -1,0 +1,262 @@
+// Package config reads the YAML file that describes a box, its zones and its
+// feeds, and holds the embedded file of the simulated box.
+//
+// It refuses to guess. A quantity without a unit, an unknown or doubled key, a
+// value of the wrong kind and two values that can't both hold are faults; all
+// of a file's faults are reported at once, each with its line, column and a
+// value that would do. What the file leaves out has a documented default, but
+// for the zones. The package opens no connection and reads no secret: files
+// with passwords are named here and read by those who need them.
+package config
+
+import (
+	_ "embed"
+	"fmt"
+	"io"
+	"os"
+	"slices"
+	"strings"
+	"time"
+
+	"boxd/internal/box"
+	"boxd/internal/dosing"
+	"boxd/internal/engine"
+	"boxd/internal/hydraulics"
+	"boxd/internal/safety"
+	"boxd/internal/units"
+)
+
+// maxFile bounds the file's size, in bytes.
+const maxFile = 1 << 20
+
+//go:embed default.yaml
+var defaultFile string
+
+// Default is the file of the simulated box: an invented station.
+func Default() []byte { return []byte(defaultFile) }
+
+// Config is a file as understood.
+type Config struct {
+	Name     string // of the file
+	Box      Box
+	Zones    []Zone
+	Injector dosing.Injector
+	StartsAt units.KPa // pressure difference that starts the injector
+	Supply   dosing.Supply
+	Backflow safety.Backflow
+	Probe    Probe
+	Limits   safety.Limits // the header window in it is that of no zone: see Zone.Limits
+	Plan     Plan
+	Observe  bool // readings only count; nobody is asked to confirm
+	Meter    engine.Meter
+	Web      Web
+	MQTT     MQTT
+	Influx   Influx
+	Alerts   []Alert
+	Feeds    []Feed
+	Sensors  []Sensor
+
+	// Warnings are things the file may leave so, but its owner should know.
+	Warnings []string
+
+	supplyLowSaid bool
+}
+
+// Box is the box itself.
+type Box struct {
+	Name     string // also in MQTT topics
+	Units    units.System
+	Data     string // directory of the archive
+	Timezone *time.Location
+}
+
+// Zone is a planting and the window its header pressure belongs in.
+type Zone struct {
+	hydraulics.Zone
+	Window Window
+}
+
+// Window is a range of pressure at the header.
+type Window struct{ Low, Target, High units.KPa }
+
+// Probe is the EC probe at the last emitter of the farthest lateral; Zone is
+// empty where there is none.
+type Probe struct {
+	Zone string
+	Lag  time.Duration
+}
+
+// Plan is what the person set out to do, where no feed says so.
+type Plan struct {
+	engine.Plan
+	Strength   units.GPerL   // of the stock; 0: not said
+	ECPerGPerL units.USPerCm // EC of 1 g/L of the product; 0: not said
+}
+
+// Web is the page's server.
+type Web struct {
+	Listen string // host:port
+}
+
+// MQTT is where the box publishes. It never subscribes.
+type MQTT struct {
+	Broker       string // "embedded", a URL, or "" for none
+	Listen       string // of the embedded broker
+	User         string
+	PasswordFile string
+	CAFile       string
+	CertFile     string
+	KeyFile      string
+}
+
+// Influx is the time-series database; URL is empty where there is none.
+type Influx struct {
+	URL       string
+	Org       string
+	Bucket    string
+	TokenFile string
+}
+
+// Alert is one way to reach a phone, a mailbox or a chat. Exactly one of URL,
+// URLFile and URLEnv is set.
+type Alert struct {
+	URL     Secret
+	URLFile string
+	URLEnv  string
+	Events  []string // alarm ids, milestone names, or priorities
+}
+
+// Secret is a text that never prints itself.
+type Secret string
+
+// String hides the text.
+func (s Secret) String() string {
+	if s == "" {
+		return ""
+	}
+	return "<secret>"
+}
+
+// GoString hides the text.
+func (s Secret) GoString() string { return s.String() }
+
+// MarshalText hides the text.
+func (s Secret) MarshalText() ([]byte, error) { return []byte(s.String()), nil }
+
+// Feed is a fertilizer programme; Zone is empty where it suits any.
+type Feed struct {
+	dosing.Feed
+	Zone string
+}
+
+// Sensor is one channel's wiring. Params are the driver's own, unread here.
+type Sensor struct {
+	Channel box.Channel
+	Driver  string
+	Bus     string
+	Address string
+	Params  map[string]string
+	Line    int // in the file, for the driver's own faults
+}
+
+// Load reads a file. The error is a Faults when the file's content is to blame.
+func Load(path string) (*Config, error) {
+	f, err := os.Open(path)
+	if err != nil {
+		return nil, fmt.Errorf("cannot read the configuration: %w", err)
+	}
+	defer f.Close()
+	data, err := io.ReadAll(io.LimitReader(f, maxFile+1))
+	if err != nil {
+		return nil, fmt.Errorf("cannot read the configuration: %w", err)
+	}
+	return Parse(path, data)
+}
+
+// Zone finds a zone by name; the empty name is the only zone.
+func (c *Config) Zone(name string) (*Zone, error) {
+	z, names := pick(c.Zones, name, func(z *Zone) string { return z.Name })
+	switch {
+	case z != nil:
+		return z, nil
+	case name == "":
+		return nil, fmt.Errorf("cannot tell which zone is meant: %s has %s; name one", c.Name, names)
+	}
+	return nil, fmt.Errorf("cannot find zone %q: %s has %s", name, c.Name, names)
+}
+
+// Feed finds a feed by name; the empty name is the only feed.
+func (c *Config) Feed(name string) (*Feed, error) {
+	f, names := pick(c.Feeds, name, func(f *Feed) string { return f.Name })
+	switch {
+	case f != nil:
+		return f, nil
+	case names == "":
+		return nil, fmt.Errorf("cannot find a feed: %s has none; add one below feeds:", c.Name)
+	case name == "":
+		return nil, fmt.Errorf("cannot tell which feed is meant: %s has %s; name one", c.Name, names)
+	}
+	return nil, fmt.Errorf("cannot find feed %q: %s has %s", name, c.Name, names)
+}
+
+// pick finds the item with the name, or the only one for the empty name. It
+// lists all names for the message.
+func pick[T any](items []T, name string, nameOf func(*T) string) (found *T, names string) {
+	all := make([]string, len(items))
+	for i := range items {
+		all[i] = nameOf(&items[i])
+		if all[i] == name || name == "" && len(items) == 1 {
+			found = &items[i]
+		}
+	}
+	return found, strings.Join(all, ", ")
+}
+
+// ZoneLimits are the limits with the zone's header window. The weakest supply
+// allowed follows the zone's pressure unless the file says it.
+func (c *Config) ZoneLimits(z *Zone) safety.Limits {
+	l := c.Limits
+	if !c.supplyLowSaid {
+		l.SupplyLow = units.KPa(float64(l.SupplyLow) * float64(z.Window.Target) / float64(l.HeaderTarget))
+	}
+	l.HeaderLow, l.HeaderTarget, l.HeaderHigh = z.Window.Low, z.Window.Target, z.Window.High
+	l.InjectorStart = c.StartsAt
+	return l
+}
+
+// Engine is what the core is told for a run in the named zone; the empty name
+// is the only zone.
+func (c *Config) Engine(zone string) (engine.Config, error) {
+	z, err := c.Zone(zone)
+	if err != nil {
+		return engine.Config{}, err
+	}
+	m, err := hydraulics.NewModel(z.Zone)
+	if err != nil {
+		return engine.Config{}, fmt.Errorf("cannot work out zone %q: %w", z.Name, err)
+	}
+	return engine.Config{
+		Box: c.Box.Name, Zone: m, Limits: c.ZoneLimits(z), Backflow: c.Backflow,
+		Injector: engine.Injector{
+			Ratio:      c.Injector.Convention.InTotal(c.Injector.Ratio),
+			RatedFlow:  c.Injector.RatedFlow,
+			StartsAt:   c.StartsAt,
+			ECPerGPerL: float64(c.Plan.ECPerGPerL),
+			Strength:   c.Plan.Strength,
+		},
+		Probe:   engine.Probe{Present: c.Probe.Zone == z.Name, Lag: c.Probe.Lag},
+		Plan:    c.Plan.Plan,
+		Observe: c.Observe,
+		Meter:   c.Meter,
+	}, nil
+}
+
+// Channels are those the sensors list covers.
+func (c *Config) Channels() []box.Channel {
+	out := make([]box.Channel, len(c.Sensors))
+	for i, s := range c.Sensors {
+		out[i] = s.Channel
+	}
+	slices.Sort(out)
+	return out
+}

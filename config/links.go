@@ -1,0 +1,174 @@
+package config
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+
+	"gopkg.in/yaml.v3"
+
+	"boxd/internal/box"
+	"boxd/internal/units"
+)
+
+// links reads what the box tells others by: page, broker, database, alerts.
+func (d *decoder) links(s section, c *Config) {
+	read(s.sub("web", "listen"), "listen", &c.Web.Listen, listen)
+	d.mqtt(s, &c.MQTT)
+	i := s.sub("influx", "url", "org", "bucket", "token_file")
+	read(i, "url", &c.Influx.URL, address("http://127.0.0.1:8086", "http", "https"))
+	i.text("org", &c.Influx.Org)
+	i.text("bucket", &c.Influx.Bucket)
+	i.text("token_file", &c.Influx.TokenFile)
+	i.need("url", "http://127.0.0.1:8086")
+	i.need("bucket", "boxd")
+	for n, e := range s.list("alerts") {
+		c.Alerts = append(c.Alerts, d.alert(e, index("alerts", n)))
+	}
+}
+
+func (d *decoder) mqtt(s section, v *MQTT) {
+	m := s.sub("mqtt", "broker", "listen", "user", "password_file", "ca_file", "cert_file", "key_file")
+	read(m, "broker", &v.Broker, broker)
+	read(m, "listen", &v.Listen, listen)
+	m.text("user", &v.User)
+	m.text("password_file", &v.PasswordFile)
+	m.text("ca_file", &v.CAFile)
+	m.text("cert_file", &v.CertFile)
+	m.text("key_file", &v.KeyFile)
+	if m.has("listen") && v.Broker != "embedded" {
+		d.at("mqtt.listen", fmt.Sprintf("is for the embedded broker, but mqtt.broker (line %d) is another", d.line("mqtt.broker")), "leave one of them out")
+	}
+	if m.has("cert_file") != m.has("key_file") {
+		d.at("mqtt", "has only one of cert_file and key_file", "give both or none")
+	}
+}
+
+// broker reads "embedded", "none" or a URL.
+func broker(text string) (string, error) {
+	switch text {
+	case "embedded":
+		return text, nil
+	case "none":
+		return "", nil
+	}
+	u, err := address("mqtts://broker.example:8883", "mqtt", "mqtts", "tcp", "ssl", "ws", "wss")(text)
+	if err != nil {
+		return "", &units.QuantityError{Problem: "is not a broker", Hint: "write embedded, none or a URL such as mqtts://broker.example:8883 (user and password_file are keys of their own)"}
+	}
+	return u, nil
+}
+
+// alertEvents are the words an alert may ask for, besides the alarm ids.
+func alertEvents() []string {
+	return []string{"critical", "high", "low", "lines_full", "pressurised", "injection_started", "injection_ended", "clean_at_box", "flush_done", "secured",
+		"backflow-protection-missing", "backflow-sign", "supply-pressure-low", "header-pressure-low", "header-pressure-high",
+		"filter-clogging", "filter-torn", "injector-not-cycling", "ratio-off", "flow-above-expected", "flow-below-expected", "ec-above-limit",
+		"stock-empty", "flush-incomplete", "freeze-risk", "sensor-fault", "clock-jump", "archive-failing", "link-down"}
+}
+
+// alert reads one way to a person. Without events it tells critical and high
+// alarms and the end of the flush.
+func (d *decoder) alert(n *yaml.Node, path string) Alert {
+	a := Alert{Events: []string{"critical", "high", "flush_done"}}
+	s := d.section(n, path, "url", "url_file", "url_env", "events")
+	var url string
+	s.text("url", &url)
+	a.URL = Secret(url)
+	s.text("url_file", &a.URLFile)
+	s.text("url_env", &a.URLEnv)
+	given := 0
+	for _, key := range []string{"url", "url_file", "url_env"} {
+		if s.has(key) {
+			given++
+		}
+	}
+	if s.known && given != 1 {
+		d.at(path, fmt.Sprintf("has %d of url, url_file and url_env", given), "give exactly one, best url_file: the address holds a secret")
+	}
+	if list := s.list("events"); s.has("events") {
+		a.Events = d.events(list, s.at("events"))
+	}
+	return a
+}
+
+func (d *decoder) events(list []*yaml.Node, path string) []string {
+	var out []string
+	for i, e := range list {
+		at := index(path, i)
+		n, ok := d.scalar(e, at)
+		if !ok {
+			continue
+		}
+		if !slices.Contains(alertEvents(), n.Value) {
+			hint := "write priorities (critical, high, low), milestones (flush_done, …) or alarm ids (freeze-risk, …)"
+			if near, ok := nearest(n.Value, alertEvents()); ok {
+				hint = fmt.Sprintf("did you mean %s?", near)
+			}
+			d.at(at, fmt.Sprintf("%q is nothing boxd tells of", n.Value), hint)
+			continue
+		}
+		out = append(out, n.Value)
+	}
+	return out
+}
+
+// sensors reads the wiring. The keys beyond the common ones belong to the
+// driver and are kept as text.
+func (d *decoder) sensors(s section, c *Config) {
+	seen := map[box.Channel]string{}
+	for i, e := range s.list("sensors") {
+		path := index("sensors", i)
+		v, ok := d.sensor(e, path)
+		if !ok {
+			continue
+		}
+		if first, twice := seen[v.Channel]; twice {
+			d.at(path+".channel", fmt.Sprintf("%s is wired already (%s, line %d)", v.Channel.Info().Column, first, d.line(first)), "keep one of them")
+			continue
+		}
+		seen[v.Channel] = path
+		c.Sensors = append(c.Sensors, v)
+	}
+}
+
+func (d *decoder) sensor(n *yaml.Node, path string) (Sensor, bool) {
+	v := Sensor{Params: map[string]string{}, Line: max(1, n.Line)}
+	keys := []string{"channel", "driver", "bus", "address"}
+	if m := follow(n); m.Kind == yaml.MappingNode {
+		for i := 0; i < len(m.Content); i += 2 {
+			if k := m.Content[i]; k.Kind == yaml.ScalarNode && !slices.Contains(keys, k.Value) {
+				keys = append(keys, k.Value)
+			}
+		}
+	}
+	s := d.section(n, path, keys...)
+	s.need("channel", "header_kpa")
+	s.need("driver", "ads1115")
+	read(s, "channel", &v.Channel, channel)
+	s.text("driver", &v.Driver)
+	s.text("bus", &v.Bus)
+	s.text("address", &v.Address)
+	for _, key := range keys[4:] {
+		if p, ok := s.scalar(key); ok {
+			v.Params[key] = p.Value
+		}
+	}
+	return v, v.Channel != box.UnknownChannel
+}
+
+// channel reads a trace column's name.
+func channel(text string) (box.Channel, error) {
+	if c, ok := box.ChannelByColumn(text); ok {
+		return c, nil
+	}
+	var names []string
+	for c := box.UnknownChannel + 1; c < box.NumChannels; c++ {
+		names = append(names, c.Info().Column)
+	}
+	hint := "the channels are " + strings.Join(names, ", ")
+	if near, ok := nearest(text, names); ok {
+		hint = fmt.Sprintf("did you mean %s?", near)
+	}
+	return box.UnknownChannel, &units.QuantityError{Problem: fmt.Sprintf("%q is no channel", text), Hint: hint}
+}
