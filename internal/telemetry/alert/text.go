@@ -1,0 +1,198 @@
+package alert
+
+import (
+	"fmt"
+	"strings"
+	"unicode"
+
+	"boxd/internal/engine"
+	"boxd/internal/units"
+)
+
+// Lengths a lock screen shows without being opened: common practice, no source.
+const (
+	maxTitle = 50
+	maxText  = 160
+)
+
+// Style is how the numbers that this package adds are written.
+type Style struct {
+	US bool // psi, °F, gal; else kPa, °C, L
+}
+
+// FromEvent shapes the note of an event that a person away from the box should
+// have: an alarm raised, a critical or high one cleared, the flush done. false
+// means that the event is none of these. The view is the one shown with the
+// event; it may be nil.
+func (s Style) FromEvent(box string, e engine.Event, v *engine.View) (Note, bool) {
+	switch e.Kind {
+	case engine.AlarmEvent:
+		return s.alarm(box, e, v)
+	case engine.MilestoneEvent:
+		if e.Name == "flush_done" {
+			return s.FlushDone(box, v), true
+		}
+	case engine.StepEvent, engine.AdviceEvent, engine.HoldEvent, engine.ReleaseEvent, engine.ActionEvent,
+		engine.RefusalEvent, engine.NoteEvent, engine.RunEvent, engine.SummaryEvent:
+	}
+	return Note{}, false
+}
+
+func (s Style) alarm(box string, e engine.Event, v *engine.View) (Note, bool) {
+	p := PriorityOf(e.Priority)
+	name := strings.ReplaceAll(e.ID, "-", " ")
+	switch e.State {
+	case "raised", "latched":
+		text := oneLine(e.Text)
+		if !hasDigit(text) {
+			text = join(s.number(e.ID, v), text)
+		}
+		return Note{Title: cut(box+": "+name, maxTitle), Text: cut(orElse(text, name), maxText), Priority: p}, true
+	case "cleared":
+		if p < High {
+			return Note{}, false
+		}
+		text := join(s.number(e.ID, v), "no longer stands; look before going on")
+		return Note{Title: cut(box+": over, "+name, maxTitle), Text: cut(text, maxText), Priority: Low}, true
+	}
+	return Note{}, false
+}
+
+// FlushDone is what the grower waits for.
+func (s Style) FlushDone(box string, v *engine.View) Note {
+	parts := []string{"Clean water at the last plant of the last row."}
+	if v != nil {
+		p := v.Progress
+		if p.VolumeL > 0 {
+			parts = append(parts, s.volume(p.VolumeL)+" in this run.")
+		}
+		if p.LastEmitterPct != nil {
+			parts = append(parts, fmt.Sprintf("Last plant has %.0f %% of its share.", *p.LastEmitterPct))
+		}
+	}
+	parts = append(parts, "Secure the box.")
+	return Note{Title: cut(box+": flush done", maxTitle), Text: cut(strings.Join(parts, " "), maxText), Priority: High}
+}
+
+// number is the one that matters for the alarm, from the view; empty when it is
+// not known.
+func (s Style) number(id string, v *engine.View) string {
+	if v == nil {
+		return ""
+	}
+	p := v.Progress
+	switch id {
+	case "flow-above-expected", "flow-below-expected":
+		return given("flow %.0f %% of expected", p.FlowRatioPct)
+	case "flush-incomplete":
+		return given("last plant %.0f %% of its share", p.LastEmitterPct)
+	case "ratio-off":
+		return given("field ratio %.2f %%", p.FieldRatioPct)
+	case "freeze-risk":
+		if p.FreezeHours != nil {
+			return given("%.1f h to 0 °C", p.FreezeHours)
+		}
+	case "filter-clogging", "filter-torn":
+		return s.reading("filter difference", p.FilterDiffKPa, "kPa")
+	case "injector-not-cycling":
+		return s.reading("injector difference", p.InjectorDiffKPa, "kPa")
+	}
+	return s.channel(columnOf(id), v)
+}
+
+// columnOf is the channel an alarm is about.
+func columnOf(id string) string {
+	switch id {
+	case "supply-pressure-low", "backflow-sign":
+		return "supply_kpa"
+	case "header-pressure-low", "header-pressure-high":
+		return "header_kpa"
+	case "ec-above-limit":
+		return "ec_box_us_cm"
+	case "freeze-risk":
+		return "water_c"
+	case "stock-empty":
+		return "stock_draw_lpm"
+	}
+	return ""
+}
+
+// channel gives a number only where it can be trusted.
+func (s Style) channel(column string, v *engine.View) string {
+	for _, c := range v.Channels {
+		if c.Column == column && column != "" && (c.Quality == "good" || c.Quality == "uncertain") {
+			return s.reading(c.Name, c.Value, c.Unit)
+		}
+	}
+	return ""
+}
+
+func (s Style) reading(name string, value *float64, unit string) string {
+	if value == nil {
+		return ""
+	}
+	x, digits := *value, 1
+	if s.US {
+		switch unit {
+		case "kPa":
+			x, unit = x/units.KPaPerPsi, "psi"
+		case "°C":
+			x, unit = x*9/5+32, "°F"
+		case "L/min":
+			x, unit = x/litresPerGallon, "gal/min"
+		}
+	}
+	if unit == "µS/cm" {
+		digits = 0
+	}
+	return fmt.Sprintf("%s %.*f %s", name, digits, x, unit)
+}
+
+// litresPerGallon: the US liquid gallon, 231 cubic inches (NIST SP 811, B.8).
+const litresPerGallon = 3.785411784
+
+func (s Style) volume(litres float64) string {
+	if s.US {
+		return fmt.Sprintf("%.0f gal", litres/litresPerGallon)
+	}
+	return fmt.Sprintf("%.0f L", litres)
+}
+
+func given(format string, x *float64) string {
+	if x == nil {
+		return ""
+	}
+	return fmt.Sprintf(format, *x)
+}
+
+func hasDigit(s string) bool { return strings.IndexFunc(s, unicode.IsDigit) >= 0 }
+
+func join(a, b string) string {
+	switch {
+	case a == "":
+		return b
+	case b == "":
+		return a
+	}
+	return a + ": " + b
+}
+
+func orElse(s, other string) string {
+	if s == "" {
+		return other
+	}
+	return s
+}
+
+// cut shortens at a word, in characters, and shows that it did.
+func cut(s string, n int) string {
+	r := []rune(s)
+	if len(r) <= n {
+		return s
+	}
+	head := string(r[:n-1])
+	if i := strings.LastIndexByte(head, ' '); i > len(head)/2 {
+		head = head[:i]
+	}
+	return strings.TrimRight(head, " ,.;:") + "…"
+}

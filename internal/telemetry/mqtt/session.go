@@ -1,0 +1,419 @@
+package mqtt
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"fmt"
+	"time"
+
+	paho "github.com/eclipse/paho.mqtt.golang"
+	"github.com/eclipse/paho.mqtt.golang/packets"
+
+	"boxd/internal/telemetry"
+)
+
+// session is one connection, from connect to loss. One goroutine owns it. A
+// client is never used for a second connection: with reconnecting clients a
+// token can complete without the broker's acknowledgement.
+type session struct {
+	p      *Publisher
+	client paho.Client
+	lost   chan error
+	views  *telemetry.Hub
+	events telemetry.Outbox
+
+	throttle *telemetry.Throttle
+	status   telemetry.StatusWord
+	statusAt time.Time
+	statuses int
+	viewErr  string // the last fault of shaping told
+
+	flight    []flying  // events sent and not struck off, in order
+	sent      uint64    // the highest seq sent in this session
+	outboxErr string    // the last fault of the outbox told
+	outboxAt  time.Time // not to be asked again before
+}
+
+type flying struct {
+	seq   uint64
+	token paho.Token
+	at    time.Time
+}
+
+func (p *Publisher) session(ctx context.Context, views *telemetry.Hub, events telemetry.Outbox) error {
+	s := &session{
+		p: p, lost: make(chan error, 1), views: views, events: events,
+		throttle: telemetry.NewThrottle(),
+	}
+	options, err := s.options()
+	if err != nil {
+		return err
+	}
+	s.client = paho.NewClient(options)
+	err = s.connect(ctx)
+	if err == nil {
+		err = s.serve(ctx)
+	}
+	if err != nil {
+		s.abandon(err)
+		return err
+	}
+	return s.leave()
+}
+
+// abandon ends a session that went wrong. An orderly disconnect takes the will
+// back, so offline is said first; on a dead link neither arrives and the broker
+// sends the will.
+func (s *session) abandon(why error) {
+	if s.client.IsConnectionOpen() {
+		_ = s.publish("status", 0, telemetry.StatusPayload(telemetry.Offline, why.Error(), time.Now()))
+		s.client.Disconnect(leaveQuiesceMs)
+		return
+	}
+	s.client.Disconnect(0)
+}
+
+func (s *session) options() (*paho.ClientOptions, error) {
+	c := s.p.cfg
+	password, err := c.password()
+	if err != nil {
+		return nil, err
+	}
+	secure, err := c.tls(s.p.url)
+	if err != nil {
+		return nil, err
+	}
+	o := paho.NewClientOptions().AddBroker(s.p.url.String()).SetClientID(c.ClientID)
+	o.SetProtocolVersion(4).SetCleanSession(true).SetOrderMatters(false)
+	o.SetAutoReconnect(false).SetConnectRetry(false)
+	o.SetKeepAlive(keepAlive).SetPingTimeout(pingTimeout)
+	o.SetWriteTimeout(writeTimeout).SetConnectTimeout(connectTimeout)
+	o.SetBinaryWill(s.topic("status"), telemetry.StatusPayload(telemetry.Offline, "the connection broke", time.Time{}), 1, true)
+	o.SetConnectionLostHandler(func(_ paho.Client, err error) {
+		select {
+		case s.lost <- err:
+		default:
+		}
+	})
+	if c.User != "" {
+		o.SetUsername(c.User).SetPassword(string(password))
+	}
+	if secure != nil {
+		o.SetTLSConfig(secure)
+	}
+	return o, nil
+}
+
+func (s *session) topic(rest string) string { return telemetry.Topic(s.p.cfg.Box, rest) }
+
+func (s *session) connect(ctx context.Context) error {
+	if err := s.await(ctx, s.client.Connect(), connectTimeout+writeTimeout); err != nil {
+		if ctx.Err() != nil {
+			return ctx.Err()
+		}
+		return connectError(s.p.url.Host, s.p.cfg.User, err)
+	}
+	if s.p.cfg.NoReadBack {
+		return nil
+	}
+	return s.readBack(ctx)
+}
+
+// readBack publishes the status and waits to see it come back. A broker
+// acknowledges a publish its access list denies, so without this events could
+// be struck off that nobody ever gets.
+func (s *session) readBack(ctx context.Context) error {
+	topic := s.topic("status")
+	// The time makes this payload unlike any retained one.
+	payload := telemetry.StatusPayload(telemetry.Starting, "", time.Now())
+	seen := make(chan struct{}, 1)
+	subscribe := s.client.Subscribe(topic, 1, func(_ paho.Client, m paho.Message) {
+		if bytes.Equal(m.Payload(), payload) {
+			select {
+			case seen <- struct{}{}:
+			default:
+			}
+		}
+	})
+	if err := granted(s.await(ctx, subscribe, connectTimeout), subscribe, topic); err != nil {
+		return fmt.Errorf("cannot subscribe to %s to see that the broker keeps what it takes: %w: let user %q read it, or set mqtt.no_read_back", topic, err, s.p.cfg.User)
+	}
+	if err := s.await(ctx, s.client.Publish(topic, 1, true, payload), connectTimeout); err != nil {
+		return fmt.Errorf("cannot publish %s: %w: let user %q publish boxd/#", topic, err, s.p.cfg.User)
+	}
+	timer := time.NewTimer(connectTimeout)
+	defer timer.Stop()
+	select {
+	case <-seen:
+	case err := <-s.lost:
+		return fmt.Errorf("the broker closed the connection at the first publish: %v: let user %q publish boxd/#", err, s.p.cfg.User)
+	case <-ctx.Done():
+		return ctx.Err()
+	case <-timer.C:
+		return fmt.Errorf("the broker acknowledged %s but did not pass it on: let user %q publish and read boxd/#, or set mqtt.no_read_back if it may not read", topic, s.p.cfg.User)
+	}
+	return s.await(ctx, s.client.Unsubscribe(topic), connectTimeout)
+}
+
+// granted adds the refusal that the library leaves in the token's result:
+// return code 0x80 (MQTT 3.1.1, section 3.9.3).
+func granted(err error, t paho.Token, topic string) error {
+	if sub, ok := t.(*paho.SubscribeToken); err == nil && ok && sub.Result()[topic] >= 0x80 {
+		return errors.New("refused")
+	}
+	return err
+}
+
+// await waits for a token, bounded, and for nothing longer than the session.
+func (s *session) await(ctx context.Context, t paho.Token, limit time.Duration) error {
+	timer := time.NewTimer(limit)
+	defer timer.Stop()
+	select {
+	case <-t.Done():
+		return t.Error()
+	case err := <-s.lost:
+		return lostError(err)
+	case <-ctx.Done():
+		return ctx.Err()
+	case <-timer.C:
+		return fmt.Errorf("no answer from the broker within %s", limit)
+	}
+}
+
+// serve publishes until the connection is lost (error) or ctx ends (nil).
+func (s *session) serve(ctx context.Context) error {
+	ticker := time.NewTicker(s.p.tick)
+	defer ticker.Stop()
+	s.p.up()
+	for {
+		if err := s.turn(ctx); err != nil {
+			if ctx.Err() != nil {
+				return nil
+			}
+			return err
+		}
+		select {
+		case <-ticker.C:
+		case <-s.acked():
+		case err := <-s.lost:
+			return lostError(err)
+		case <-ctx.Done():
+			return nil
+		}
+	}
+}
+
+// acked is ready when the oldest event in flight is acknowledged; nil, and so
+// never ready, when none is in flight or the outbox could not strike it off.
+func (s *session) acked() <-chan struct{} {
+	if len(s.flight) == 0 || s.outboxRests() {
+		return nil
+	}
+	return s.flight[0].token.Done()
+}
+
+func (s *session) turn(ctx context.Context) error {
+	if err := s.strikeOff(ctx); err != nil {
+		return err
+	}
+	if err := s.sendEvents(ctx); err != nil {
+		return err
+	}
+	if err := s.sendStatus(); err != nil {
+		return err
+	}
+	return s.sendLive()
+}
+
+// strikeOff takes the acknowledged head of the window: what is behind one not
+// yet acknowledged waits for it.
+func (s *session) strikeOff(ctx context.Context) error {
+	n := 0
+	for n < len(s.flight) && completed(s.flight[n].token) {
+		if err := s.flight[n].token.Error(); err != nil {
+			return fmt.Errorf("cannot publish event %d: %w", s.flight[n].seq, err)
+		}
+		n++
+	}
+	if n == 0 {
+		return s.overdue()
+	}
+	if s.outboxRests() {
+		return nil
+	}
+	upto := s.flight[n-1].seq
+	if err := s.events.Done(ctx, upto); err != nil {
+		s.rest(fmt.Errorf("cannot strike off the events up to %d: %w", upto, err))
+		return nil
+	}
+	s.flight = append(s.flight[:0], s.flight[n:]...)
+	s.p.setLink(func(l *Link) { l.Acked = max(l.Acked, upto) })
+	return nil
+}
+
+func (s *session) overdue() error {
+	if len(s.flight) == 0 || time.Since(s.flight[0].at) < ackTimeout {
+		return nil
+	}
+	return fmt.Errorf("the broker did not acknowledge event %d within %s: see whether it is overloaded or its disk full", s.flight[0].seq, ackTimeout)
+}
+
+func (s *session) outboxRests() bool { return time.Now().Before(s.outboxAt) }
+
+// rest leaves a failing outbox alone for a while; live values go on meanwhile.
+func (s *session) rest(err error) {
+	if errors.Is(err, context.Canceled) {
+		return
+	}
+	s.outboxAt = time.Now().Add(outboxPause)
+	if err.Error() != s.outboxErr {
+		s.outboxErr = err.Error()
+		s.p.log.Error("events wait: see the archive's disk", "err", err)
+	}
+}
+
+func completed(t paho.Token) bool {
+	select {
+	case <-t.Done():
+		return true
+	default:
+		return false
+	}
+}
+
+func (s *session) sendEvents(ctx context.Context) error {
+	room := window - len(s.flight)
+	if room <= 0 || s.outboxRests() {
+		return nil
+	}
+	list, err := s.events.Next(ctx, s.sent, room)
+	if err != nil {
+		s.rest(fmt.Errorf("cannot read the events to publish: %w", err))
+		return nil
+	}
+	for _, m := range list[:min(len(list), room)] {
+		if m.Seq <= s.sent {
+			s.rest(fmt.Errorf("cannot publish event %d after %d: the outbox is out of order", m.Seq, s.sent))
+			return nil
+		}
+		if err := s.sendEvent(m); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func (s *session) sendEvent(m telemetry.Message) error {
+	t := s.client.Publish(m.Topic, 1, false, m.Payload)
+	s.flight = append(s.flight, flying{m.Seq, t, time.Now()})
+	s.sent = m.Seq
+	if completed(t) && t.Error() != nil {
+		return fmt.Errorf("cannot publish event %d: %w", m.Seq, t.Error())
+	}
+	return nil
+}
+
+// sendStatus repeats the status soon after the start and then with the beat:
+// the will of an older, half-dead connection can come after the new "online".
+func (s *session) sendStatus() error {
+	word, why := s.judge(time.Now())
+	gap := telemetry.Beat
+	if s.statuses < 2 {
+		gap = telemetry.MinGap
+	}
+	if word == s.status && time.Since(s.statusAt) < gap {
+		return nil
+	}
+	s.status, s.statusAt = word, time.Now()
+	s.statuses++
+	return s.publish("status", 1, telemetry.StatusPayload(word, why, time.Now()))
+}
+
+// judge says what the core's state is from what the hub has heard.
+func (s *session) judge(now time.Time) (word telemetry.StatusWord, why string) {
+	latest := s.views.Latest()
+	switch {
+	case latest.Stopped != "":
+		return telemetry.Stopped, latest.Stopped
+	case latest.View == nil && now.Sub(s.p.began) < s.p.silence:
+		return telemetry.Starting, ""
+	case latest.View == nil:
+		return telemetry.Stopped, "the core has not spoken yet"
+	case now.Sub(latest.At) >= s.p.silence:
+		return telemetry.Stopped, fmt.Sprintf("the core has been silent for more than %s", s.p.silence)
+	}
+	return telemetry.Online, ""
+}
+
+func (s *session) sendLive() error {
+	latest := s.views.Latest()
+	if latest.View == nil || s.status != telemetry.Online {
+		return nil
+	}
+	list, err := telemetry.Shape(s.p.cfg.Box, latest.View, s.p.cfg.Alarms)
+	if err != nil && err.Error() != s.viewErr {
+		s.viewErr = err.Error()
+		s.p.log.Error("a live value cannot be published", "err", err)
+	}
+	now := time.Now()
+	for _, m := range list {
+		if !s.throttle.Due(m, now) {
+			continue
+		}
+		if err := s.put(m.Topic, 0, m.Payload); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func (s *session) publish(rest string, qos byte, payload []byte) error {
+	return s.put(s.topic(rest), qos, payload)
+}
+
+// put publishes a retained message and looks only for faults that are there at
+// once: a later one ends the connection.
+func (s *session) put(topic string, qos byte, payload []byte) error {
+	t := s.client.Publish(topic, qos, true, payload)
+	if completed(t) && t.Error() != nil {
+		return fmt.Errorf("cannot publish %s: %w", topic, t.Error())
+	}
+	return nil
+}
+
+// leave says offline and ends the connection so that no will is sent.
+func (s *session) leave() error {
+	ctx, cancel := context.WithTimeout(context.Background(), leaveTimeout)
+	defer cancel()
+	payload := telemetry.StatusPayload(telemetry.Offline, "boxd was stopped", time.Now())
+	err := s.await(ctx, s.client.Publish(s.topic("status"), 1, true, payload), leaveTimeout)
+	if err == nil {
+		// What was acknowledged in the last moments need not be sent again.
+		err = s.strikeOff(ctx)
+	}
+	s.client.Disconnect(leaveQuiesceMs)
+	if err != nil {
+		return fmt.Errorf("cannot take leave of the broker: %w", err)
+	}
+	return nil
+}
+
+func lostError(err error) error {
+	if err == nil {
+		err = errors.New("connection closed")
+	}
+	return fmt.Errorf("lost the connection to the broker: %w: if it comes and goes, look for another client with the same mqtt.client_id", err)
+}
+
+// connectError adds what to do. The library's own text holds no password.
+func connectError(host, user string, err error) error {
+	hint := "is the broker running, and are mqtt.url and the network right"
+	switch {
+	case errors.Is(err, packets.ErrorRefusedBadUsernameOrPassword), errors.Is(err, packets.ErrorRefusedNotAuthorised):
+		hint = fmt.Sprintf("the broker does not admit user %q: check mqtt.user and mqtt.password_file", user)
+	case errors.Is(err, packets.ErrorRefusedIDRejected):
+		hint = "the broker does not like mqtt.client_id: shorten it or leave it out"
+	}
+	return fmt.Errorf("cannot connect to the broker at %s: %w: %s", host, err, hint)
+}

@@ -1,0 +1,187 @@
+package telemetry
+
+import (
+	"encoding/json"
+	"fmt"
+	"strconv"
+
+	"boxd/internal/engine"
+)
+
+// Live is one live value: retained, the latest only.
+type Live struct {
+	Topic   string
+	Payload []byte
+	Key     []byte // what counts as a change: the payload without age, seq and time
+	Still   bool   // sent on change only, without the beat
+}
+
+// Shape writes the live messages of a box's view. alarms are the ids of all alarms
+// there are: one that does not stand is written as normal, so that a retained
+// alarm of an earlier life of the daemon does not stand for ever.
+func Shape(box string, v *engine.View, alarms []string) ([]Live, error) {
+	s := shaper{box: box, head: headOf(v)}
+	s.add("state", stateOf(v))
+	s.add("estimate", v.Progress)
+	s.add("advice", struct {
+		Advice *engine.AdviceView `json:"advice"`
+	}{v.Advice})
+	for _, c := range v.Channels {
+		s.addChannel(c)
+	}
+	for _, a := range alarmsOf(v, alarms) {
+		s.add("alarm/"+TopicLevel(a.ID), a)
+	}
+	s.addMeta(v)
+	return s.out, s.err
+}
+
+type shaper struct {
+	box  string
+	head []byte
+	out  []Live
+	err  error // the first one
+}
+
+// headOf is seq and time, written by hand: neither needs escaping.
+func headOf(v *engine.View) []byte {
+	return []byte(`{"seq":` + strconv.FormatUint(v.Seq, 10) + `,"time":"` + stamp(v.Wall) + `"}`)
+}
+
+func (s *shaper) add(rest string, body any) {
+	b, err := json.Marshal(body)
+	if err != nil {
+		s.fail(rest, err)
+		return
+	}
+	s.out = append(s.out, Live{Topic: Topic(s.box, rest), Payload: splice(s.head, b), Key: b})
+}
+
+func (s *shaper) fail(rest string, err error) {
+	if s.err == nil {
+		s.err = fmt.Errorf("cannot shape %s: %w", Topic(s.box, rest), err)
+	}
+}
+
+type channel struct {
+	Value   *num   `json:"value"`
+	Unit    string `json:"unit"`
+	Quality string `json:"quality"`
+	Cause   string `json:"cause"`
+}
+
+// addChannel leaves age out of the key: a reading that stays is not a change.
+func (s *shaper) addChannel(c engine.ChannelView) {
+	rest := "channel/" + TopicLevel(c.Column)
+	key, err := json.Marshal(channel{rounded(c.Value), c.Unit, c.Quality, c.Cause})
+	if err != nil {
+		s.fail(rest, err)
+		return
+	}
+	age, err := json.Marshal(struct {
+		Age num `json:"age_s"`
+	}{num(c.AgeS)})
+	if err != nil {
+		s.fail(rest, err)
+		return
+	}
+	payload := splice(s.head, splice(key, age))
+	s.out = append(s.out, Live{Topic: Topic(s.box, rest), Payload: payload, Key: key})
+}
+
+func (s *shaper) addMeta(v *engine.View) {
+	type about struct {
+		Column string `json:"column"`
+		Tag    string `json:"tag"`
+		Name   string `json:"name"`
+		Unit   string `json:"unit"`
+	}
+	m := struct {
+		Form     int     `json:"form"` // of these messages; rises when a field changes its meaning
+		Box      string  `json:"box"`
+		Zone     string  `json:"zone"`
+		Channels []about `json:"channels"`
+	}{Form: 1, Box: v.Box, Zone: v.Zone, Channels: []about{}}
+	for _, c := range v.Channels {
+		m.Channels = append(m.Channels, about{c.Column, c.Tag, c.Name, c.Unit})
+	}
+	b, err := json.Marshal(m)
+	if err != nil {
+		s.fail("meta", err)
+		return
+	}
+	s.out = append(s.out, Live{Topic: Topic(s.box, "meta"), Payload: b, Key: b, Still: true})
+}
+
+type state struct {
+	Zone    string            `json:"zone"`
+	Run     string            `json:"run"`
+	Step    string            `json:"step"`
+	StepWhy string            `json:"step_why"`
+	Observe bool              `json:"observe"`
+	Advice  string            `json:"advice"`
+	Number  uint64            `json:"advice_number"`
+	Holds   []engine.HoldView `json:"holds"`
+	Alarms  int               `json:"alarms"` // all that are not normal
+	Unacked int               `json:"alarms_unacknowledged"`
+}
+
+func stateOf(v *engine.View) state {
+	s := state{Zone: v.Zone, Run: v.Run, Step: v.Step, StepWhy: v.StepWhy, Observe: v.Observe, Holds: v.Holds}
+	if s.Holds == nil {
+		s.Holds = []engine.HoldView{}
+	}
+	if v.Advice != nil {
+		s.Advice, s.Number = v.Advice.Text, v.Advice.Number
+	}
+	for _, a := range v.Alarms {
+		if a.State == normal {
+			continue
+		}
+		s.Alarms++
+		if !a.Acked {
+			s.Unacked++
+		}
+	}
+	return s
+}
+
+// normal is the ISA-18.2 state of an alarm that is over.
+const normal = "normal"
+
+func alarmsOf(v *engine.View, ids []string) []engine.AlarmView {
+	out := append([]engine.AlarmView(nil), v.Alarms...)
+	stands := make(map[string]bool, len(out))
+	for _, a := range out {
+		stands[a.ID] = true
+	}
+	for _, id := range ids {
+		if !stands[id] {
+			out = append(out, engine.AlarmView{ID: id, State: normal})
+		}
+	}
+	return out
+}
+
+// num writes six significant digits: more than any instrument here has, and
+// few enough that the last bits of a filter are no change.
+type num float64
+
+// MarshalJSON writes the number; infinities and NaN are an error, as for any
+// float in JSON.
+func (n num) MarshalJSON() ([]byte, error) {
+	b := strconv.FormatFloat(float64(n), 'g', 6, 64)
+	f, err := strconv.ParseFloat(b, 64)
+	if err != nil {
+		return nil, err
+	}
+	return json.Marshal(f)
+}
+
+func rounded(v *float64) *num {
+	if v == nil {
+		return nil
+	}
+	n := num(*v)
+	return &n
+}
