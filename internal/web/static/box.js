@@ -10,6 +10,7 @@
   var lastBeat = performance.now();
   var streamOpen = false;
   var sending = false;
+  var guardUntil = 0;          // until then a new confirm button rests
   var drawn = {};              // the parts as last drawn by the server
 
   // --- the parts ---
@@ -39,9 +40,10 @@
 
   // A new thing to confirm must not be confirmed by a touch meant for the old one.
   function guard(before, after) {
-    if (!after || !before || before.value === after.value || after.disabled) return;
-    after.disabled = true;
-    setTimeout(function () { if (!sending) after.disabled = isStopped(); }, 700);
+    if (!after || (before && before.value === after.value)) return;
+    guardUntil = performance.now() + 700;
+    setSending(sending);
+    setTimeout(function () { setSending(sending); }, 720);
   }
 
   // --- is it alive ---
@@ -125,7 +127,7 @@
   function setSending(on) {
     sending = on;
     document.querySelectorAll('button[name="do"]').forEach(function (b) {
-      b.disabled = on || (isStopped() && b.id === "confirm");
+      b.disabled = on || (b.id === "confirm" && (isStopped() || performance.now() < guardUntil));
     });
     body.dataset.sending = on ? "yes" : "no";
   }
