@@ -206,7 +206,9 @@ func (l Limits) Check() Faults {
 // Check finds every fault of the injector.
 func (i Injector) Check() Faults {
 	var fs Faults
-	positive(&fs, "ratio", i.Ratio, 0.2, "0.2 % to 10 %")
+	if !(i.Ratio >= 1e-4 && i.Ratio <= 0.2) {
+		fs.add("ratio", "0.2 % to 10 %", "%.4g %% is outside 0.01 to 20 %%", i.Ratio.Percent())
+	}
 	positive(&fs, "rated_flow", i.RatedFlow, 1e6, "13 L/min (3.5 gal/min)")
 	nonNegative(&fs, "lowest_flow", i.LowestFlow, 1e6, "0.1 L/min")
 	nonNegative(&fs, "branch_flow", i.BranchFlow, 1e6, "at most the rated flow")

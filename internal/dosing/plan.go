@@ -251,7 +251,8 @@ func (r Request) tank(b batch, s Split) (TankPlan, Faults) {
 	t.Dissolve = b.mix.Water(t.Stock, strength)
 	inject, ok := t.Stock.At(s.Stock)
 	if !ok {
-		fs.add("injector.ratio", "0.2 % to 10 %", "%.1f L of stock would never go in at %.4f L/h", t.Stock, s.Stock)
+		fs.add(fmt.Sprintf("feed.tanks[%d].strength", b.index), "20 g/L to 200 g/L", "%.4g L of stock at %.4g g/L (%s) would never go in at %.4g L/h",
+			float64(t.Stock), float64(strength), from, float64(s.Stock))
 	}
 	t.Inject = Span(inject)
 	t.Fillings = fillings(t.Stock, b.tank.Volume)

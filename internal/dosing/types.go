@@ -253,7 +253,7 @@ type Limits struct {
 // AdvanceFactor: an advance-time experiment in drip fertigation, Horticulturae
 // 8(12):1103 (2022), found injection over two advance times uniform.
 func DefaultLimits() Limits {
-	return Limits{ColdestStock: 5, SolubilityShare: 0.8, AdvanceFactor: 2}
+	return Limits{ColdestStock: 5, SolubilityShare: 0.8, AdvanceFactor: 2, LongestRun: 8 * time.Hour}
 }
 
 // ZoneFacts is what a plan needs to know of the zone, from its hydraulics.

@@ -1,0 +1,182 @@
+package dosing
+
+// The three weighings against one hand-worked run: 12.54 L of 75 g/L stock,
+// 940.5 g of 15.5-0-0 in 627 L, rising EC by 1.74 mS/cm (Robinson and Stokes'
+// formula), through a branch that carried 627 L at 2 %.
+
+import (
+	"math"
+	"strings"
+	"testing"
+
+	"boxd/internal/units"
+
+	"pgregory.net/rapid"
+)
+
+func ran() Evidence {
+	return Evidence{Mix: Mix{{product(CalciumNitrateDouble), 1}}, Strength: 75,
+		Drawn: Quantity[units.Litre]{Value: 12.54}, Rise: Quantity[units.USPerCm]{Value: 1740}, Passed: Quantity[units.Litre]{Value: 627},
+		Branch: Quantity[units.Litre]{Value: 627}, Ratio: 0.02, Convention: StockInTotal}
+}
+
+func TestThreeWeighingsAgree(t *testing.T) {
+	w := Weigh(ran())
+	for _, x := range w.All {
+		if !x.Known {
+			t.Fatalf("by %v: %s", x.Method, x.Why)
+		}
+		within(t, x.Method.String(), x.Stock, 12.54, 0.005)
+		within(t, x.Method.String()+" product", x.Product, 940.5, 0.005)
+		within(t, x.Method.String()+" N", x.Gives.N, 145.78, 0.005)
+		if x.StockStd <= 0 || x.ProductStd <= 0 {
+			t.Errorf("by %v: no uncertainty", x.Method)
+		}
+	}
+	if w.Verdict != AllAgree || len(w.Pairs) != 3 {
+		t.Errorf("%v, %v", w.Verdict, w.Pairs)
+	}
+	within(t, "best", w.Best.Stock, 12.54, 0.005)
+	for _, x := range w.All {
+		if w.Best.StockStd > x.StockStd {
+			t.Errorf("the best is less certain (%v) than by %v (%v)", w.Best.StockStd, x.Method, x.StockStd)
+		}
+	}
+}
+
+// GUM (JCGM 100:2008) 5.1: independent relative uncertainties add by squares.
+func TestUncertaintiesCombine(t *testing.T) {
+	w := Weigh(ran())
+	within(t, "drawn", float64(w.All[0].StockStd), 12.54*0.03, 1e-9)
+	within(t, "drawn, mass", float64(w.All[0].ProductStd), 940.5*math.Sqrt(0.03*0.03+0.01*0.01), 1e-9)
+	within(t, "ratio", float64(w.All[2].StockStd), 12.54*math.Sqrt(0.03*0.03+0.029*0.029), 1e-9)
+	within(t, "EC, mass", float64(w.All[1].ProductStd), float64(w.All[1].Product)*math.Sqrt(2*0.03*0.03+0.058*0.058), 1e-9)
+	within(t, "a pair", float64(w.Pairs[1].Allowed), 2*math.Hypot(12.54*0.03, 12.54*math.Hypot(0.03, 0.029)), 1e-9)
+}
+
+func TestVerdicts(t *testing.T) {
+	for _, c := range []struct {
+		name    string
+		how     func(*Evidence)
+		verdict Verdict
+		odd     Method
+	}{
+		{"injector worn: drew a third less than dialled", func(e *Evidence) { e.Drawn.Value, e.Rise.Value = 8.4, 1185 }, OneStandsOut, ByRatio},
+		{"stock meter stuck", func(e *Evidence) { e.Drawn.Value = 2 }, OneStandsOut, ByDrawn},
+		{"EC probe fouled", func(e *Evidence) { e.Rise.Value = 700 }, OneStandsOut, ByEC},
+		{"nothing fits", func(e *Evidence) { e.Drawn.Value, e.Rise.Value = 5, 3500 }, NoneAgree, UnknownMethod},
+		{"a staircase", func(e *Evidence) { e.Drawn.Value, e.Rise.Value = 9.9, 1540 }, Unsettled, UnknownMethod},
+		{"two that agree", func(e *Evidence) { e.Rise = Absent[units.USPerCm]("the EC probe is out of order") }, AllAgree, UnknownMethod},
+		{"two that don't", func(e *Evidence) {
+			e.Rise = Absent[units.USPerCm]("the EC probe is out of order")
+			e.Drawn.Value = 5
+		}, NoneAgree, UnknownMethod},
+		{"one alone", func(e *Evidence) {
+			e.Rise, e.Branch = Absent[units.USPerCm]("no probe"), Absent[units.Litre]("no branch meter")
+		}, NoVerdict, UnknownMethod},
+	} {
+		e := ran()
+		c.how(&e)
+		w := Weigh(e)
+		if w.Verdict != c.verdict || w.Odd != c.odd {
+			t.Errorf("%s: %v, odd %v; want %v, %v (%+v)", c.name, w.Verdict, w.Odd, c.verdict, c.odd, w.Pairs)
+		}
+		if w.Best.Known == (c.verdict == NoneAgree) {
+			t.Errorf("%s: best known %v", c.name, w.Best.Known)
+		}
+		if w.Text == "" {
+			t.Errorf("%s: nothing said", c.name)
+		}
+	}
+	e := ran()
+	e.Drawn.Value = 2
+	within(t, "the odd one is left out of the best", Weigh(e).Best.Stock, 12.54, 0.005)
+}
+
+// Urea does not conduct: the weighing by EC can't be had and says so.
+func TestUreaCannotBeWeighedByEC(t *testing.T) {
+	e := ran()
+	e.Mix = Mix{{product(Urea), 1}}
+	w := Weigh(e)
+	if w.All[1].Known || !strings.Contains(w.All[1].Why, "urea") || !strings.Contains(w.Text, "urea") {
+		t.Errorf("%+v; %s", w.All[1], w.Text)
+	}
+	if w.Verdict != AllAgree {
+		t.Errorf("drawn and ratio still agree: %v", w.Verdict)
+	}
+	e.Mix = Mix{{product(Urea), 0.5}, {product(PotassiumNitrate), 0.5}}
+	if w := Weigh(e); !w.All[1].Known || !strings.Contains(w.All[1].Remark, "urea") {
+		t.Errorf("part urea: %+v", w.All[1])
+	}
+}
+
+func TestWeighRefuses(t *testing.T) {
+	for name, how := range map[string]func(*Evidence){
+		"no strength":     func(e *Evidence) { e.Strength = 0 },
+		"unreal strength": func(e *Evidence) { e.Strength = units.GPerL(math.NaN()) },
+		"unreal readings": func(e *Evidence) {
+			e.Drawn.Value, e.Rise.Value, e.Branch.Value = units.Litre(math.NaN()), -5, units.Litre(math.Inf(1))
+		},
+		"all absent": func(e *Evidence) {
+			e.Drawn, e.Passed, e.Ratio = Absent[units.Litre]("none"), Absent[units.Litre]("none"), 0
+		},
+	} {
+		e := ran()
+		how(&e)
+		w := Weigh(e)
+		for _, x := range w.All {
+			if x.Known || x.Why == "" {
+				t.Errorf("%s, by %v: %+v", name, x.Method, x)
+			}
+		}
+		if w.Best.Known || w.Best.Why == "" || w.Verdict != NoVerdict {
+			t.Errorf("%s: best %+v, %v", name, w.Best, w.Verdict)
+		}
+	}
+	e := ran()
+	e.Rise.Value = 5e6
+	if w := Weigh(e); w.All[1].Known {
+		t.Errorf("an impossible rise was weighed: %+v", w.All[1])
+	}
+}
+
+// What the branch meter counts changes the stock by the ratio: 2 % at 1:50.
+func TestBranchMeterPlace(t *testing.T) {
+	for _, c := range []struct {
+		conv  Convention
+		meter BranchMeter
+		want  units.Litre
+	}{
+		{StockInTotal, MeterByConvention, 12.54}, {StockInTotal, MeterMixture, 12.54}, {StockInTotal, MeterWater, 12.54 / 0.98},
+		{StockPerWater, MeterByConvention, 12.54}, {StockPerWater, MeterWater, 12.54}, {StockPerWater, MeterMixture, 12.54 / 1.02},
+	} {
+		e := ran()
+		e.Convention, e.Meter = c.conv, c.meter
+		within(t, c.conv.String(), Weigh(e).All[2].Stock, c.want, 1e-9)
+	}
+}
+
+// ConcFor undoes ECRise for any mix that conducts.
+func TestConcForUndoesECRise(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		a := Salt(rapid.IntRange(1, int(numSalts)-1).Draw(t, "a"))
+		b := Salt(rapid.IntRange(1, int(numSalts)-1).Draw(t, "b"))
+		share := units.Ratio(rapid.Float64Range(0.05, 0.95).Draw(t, "share"))
+		m := Mix{{product(a), share}, {product(b), 1 - share}}
+		c := units.GPerL(rapid.Float64Range(0.01, 8).Draw(t, "c"))
+		r := m.ECRise(c)
+		if a == Urea && b == Urea {
+			if r.Known {
+				t.Fatal("urea conducts")
+			}
+			return
+		}
+		if more := m.ECRise(c * 1.01); more.Rise <= r.Rise {
+			t.Fatalf("more salt, less EC: %v at %v g/L, %v at 1 %% more", r.Rise, c, more.Rise)
+		}
+		back, ok := m.ConcFor(r.Rise)
+		if !ok || math.Abs(float64(back-c)) > 1e-6*float64(c) {
+			t.Fatalf("%v g/L came back as %v (%v)", c, back, ok)
+		}
+	})
+}
