@@ -13,7 +13,7 @@ const meqSuspicious MeqPerL = 2.5
 
 // warnings judges a finished plan.
 func (r Request) warnings(p Plan, want due) []Warning {
-	var ws []Warning
+	ws := []Warning{}
 	ws = append(ws, r.flowWarnings(p.Injector.Split)...)
 	ws = append(ws, r.meetingWarnings()...)
 	for _, t := range p.Tanks {
@@ -162,7 +162,7 @@ func beyond(strength, saturated units.GPerL) Severity {
 
 func (p Product) cools() bool {
 	for _, s := range p.Salts {
-		if s.Share > 0.1 && saltFacts()[s.Salt].cools {
+		if s.Share > 0.1 && s.Salt.fact().cools {
 			return true
 		}
 	}

@@ -34,31 +34,29 @@ type ionFact struct {
 	molar  float64 // g/mol
 }
 
-// ionFacts: limiting conductivities from the CRC Handbook, "Ionic Conductivity
+// ionTable, to which nothing writes: limiting conductivities from the CRC Handbook, "Ionic Conductivity
 // and Diffusion at Infinite Dilution" (Vanýsek); the anions, sodium and the
 // phosphates are from memory of it.
-func ionFacts() *[numIons]ionFact {
-	return &[numIons]ionFact{
-		Potassium:           {"K+", 1, 73.48, 39.0983},
-		Ammonium:            {"NH4+", 1, 73.5, 18.039},
-		Sodium:              {"Na+", 1, 50.08, 22.990},
-		Calcium:             {"Ca2+", 2, 59.47, 40.078},
-		Magnesium:           {"Mg2+", 2, 53.0, 24.305},
-		Hydrogen:            {"H+", 1, 349.65, 1.008},
-		Nitrate:             {"NO3-", -1, 71.42, 62.004},
-		Chloride:            {"Cl-", -1, 76.31, 35.453},
-		Sulfate:             {"SO42-", -2, 80.0, 96.06},
-		DihydrogenPhosphate: {"H2PO4-", -1, 36.0, 96.986},
-		HydrogenPhosphate:   {"HPO42-", -2, 57.0, 95.978},
-		HydrogenCarbonate:   {"HCO3-", -1, 44.5, 61.017},
-	}
+var ionTable = [numIons]ionFact{
+	Potassium:           {"K+", 1, 73.48, 39.0983},
+	Ammonium:            {"NH4+", 1, 73.5, 18.039},
+	Sodium:              {"Na+", 1, 50.08, 22.990},
+	Calcium:             {"Ca2+", 2, 59.47, 40.078},
+	Magnesium:           {"Mg2+", 2, 53.0, 24.305},
+	Hydrogen:            {"H+", 1, 349.65, 1.008},
+	Nitrate:             {"NO3-", -1, 71.42, 62.004},
+	Chloride:            {"Cl-", -1, 76.31, 35.453},
+	Sulfate:             {"SO42-", -2, 80.0, 96.06},
+	DihydrogenPhosphate: {"H2PO4-", -1, 36.0, 96.986},
+	HydrogenPhosphate:   {"HPO42-", -2, 57.0, 95.978},
+	HydrogenCarbonate:   {"HCO3-", -1, 44.5, 61.017},
 }
 
 func (i Ion) String() string {
 	if i >= numIons {
 		return "unknown"
 	}
-	return ionFacts()[i].symbol
+	return ionTable[i].symbol
 }
 
 // IonConc is an amount of every ion.
@@ -75,7 +73,7 @@ func (c IonConc) Plus(o IonConc) IonConc {
 // Strength is the ionic strength, mol/L.
 func (c IonConc) Strength() float64 {
 	sum := 0.0
-	for i, f := range ionFacts() {
+	for i, f := range &ionTable {
 		sum += f.charge * f.charge * float64(c[i])
 	}
 	return sum / 2000
@@ -90,7 +88,7 @@ type side struct {
 
 func (c IonConc) side(sign float64) side {
 	var s side
-	for i, f := range ionFacts() {
+	for i, f := range &ionTable {
 		if f.charge*sign <= 0 {
 			continue
 		}
@@ -174,7 +172,7 @@ func (c IonConc) pairs() IonConc {
 // Methods 1030 E); for fertilizer salts it is 5–28 % low, use EC.
 func (c IonConc) AuditEC() units.USPerCm {
 	k0 := 0.0
-	for i, f := range ionFacts() {
+	for i, f := range &ionTable {
 		k0 += math.Abs(f.charge) * f.lambda * float64(c[i])
 	}
 	return auditEC(k0, c.Strength())
@@ -205,7 +203,7 @@ func (w WaterReport) TDS() MgPerL {
 
 // Ions are the amounts behind the report.
 func (w WaterReport) Ions() IonConc {
-	f := ionFacts()
+	f := &ionTable
 	var c IonConc
 	set := func(i Ion, m MgPerL) { c[i] = MMolPerL(float64(m) / f[i].molar) }
 	set(Calcium, w.Ca)

@@ -46,39 +46,37 @@ func rows(source string, values ...GPerKg) []Solubility {
 	return out
 }
 
-// saltFacts is the table of built-in compounds. Solubility rows are at 0, 10,
+// saltTable is the built-in compounds; nothing writes to it. Solubility rows are at 0, 10,
 // 20 and 25 °C. Beware of a much-copied fertigation table whose columns are
 // mis-headed: its potassium nitrate "at 20 °C" (209) is the value at 10 °C.
-func saltFacts() *[numSalts]saltFact {
-	return &[numSalts]saltFact{
-		AmmoniumNitrate: {label: "ammonium nitrate 34-0-0", molar: 80.043, ions: []ionCount{{Ammonium, 1}, {Nitrate, 1}},
-			grade: Analysis{N: 0.34}, source: gradeMemory, solubility: rows(srcCRC, 1180, 1500, 1920), volume: 0.65, cools: true},
-		CalciumNitrateDouble: {label: "calcium nitrate 15.5-0-0", molar: 1080.7,
-			ions:  []ionCount{{Calcium, 5}, {Ammonium, 1}, {Nitrate, 11}},
-			grade: Analysis{N: 0.155, Ca: 0.19}, source: gradeLabel, solubility: rows(srcHydrate, 1020, 1150, 1290), volume: 0.52, cools: true},
-		CalciumNitrateTetrahydrate: {label: "calcium nitrate tetrahydrate", molar: 236.149, ions: []ionCount{{Calcium, 1}, {Nitrate, 2}},
-			grade: Analysis{N: 0.1186, Ca: 0.1697}, source: gradePure, solubility: rows(srcHydrate, 1020, 1150, 1290), volume: 0.5, cools: true},
-		PotassiumNitrate: {label: "potassium nitrate 13-0-44", molar: 101.103, ions: []ionCount{{Potassium, 1}, {Nitrate, 1}},
-			grade: Analysis{Basis: Oxide, N: 0.13, K: 0.44}, source: gradeLabel, solubility: potassiumNitrateRows(), volume: 0.42, cools: true},
-		AmmoniumSulfate: {label: "ammonium sulfate 21-0-0", molar: 132.14, ions: []ionCount{{Ammonium, 2}, {Sulfate, 1}},
-			grade: Analysis{N: 0.21, S: 0.24}, source: gradeMemory, solubility: rows(srcCRC, 706, 730, 754), volume: 0.54},
-		Urea: {label: "urea 46-0-0", molar: 60.056,
-			grade: Analysis{N: 0.46, UreaN: 0.46}, source: gradeMemory, solubility: rows(srcCRC, 670, 850, 1080, 1200), volume: 0.75, cools: true},
-		MonoammoniumPhosphate: {label: "monoammonium phosphate 12-61-0", molar: 115.026,
-			ions:  []ionCount{{Ammonium, 1}, {DihydrogenPhosphate, 1}},
-			grade: Analysis{Basis: Oxide, N: 0.12, P: 0.61}, source: gradeMemory, solubility: mapRows(), volume: 0.48},
-		MonopotassiumPhosphate: {label: "monopotassium phosphate 0-52-34", molar: 136.086,
-			ions:  []ionCount{{Potassium, 1}, {DihydrogenPhosphate, 1}},
-			grade: Analysis{Basis: Oxide, P: 0.52, K: 0.34}, source: gradeMemory, solubility: mkpRows(), volume: 0.35},
-		PotassiumSulfate: {label: "potassium sulfate 0-0-50", molar: 174.259, ions: []ionCount{{Potassium, 2}, {Sulfate, 1}},
-			grade: Analysis{Basis: Oxide, K: 0.50, S: 0.17}, source: gradeMemory, solubility: rows(srcCRC, 74, 93, 111, 120), volume: 0.25},
-		PotassiumChloride: {label: "potassium chloride 0-0-60", molar: 74.551, ions: []ionCount{{Potassium, 1}, {Chloride, 1}},
-			grade: Analysis{Basis: Oxide, K: 0.60}, source: gradeMemory, solubility: rows(srcCRC, 280, 312, 342, 355), volume: 0.4},
-		MagnesiumSulfate: {label: "magnesium sulfate heptahydrate", molar: 246.475, ions: []ionCount{{Magnesium, 1}, {Sulfate, 1}},
-			grade: Analysis{Mg: 0.0986, S: 0.1301}, source: gradePure, solubility: rows(srcEpsom, 600, 680, 710), volume: 0.54},
-		MagnesiumNitrate: {label: "magnesium nitrate hexahydrate", molar: 256.41, ions: []ionCount{{Magnesium, 1}, {Nitrate, 2}},
-			grade: Analysis{N: 0.109, Mg: 0.095}, source: gradePure, solubility: rows(srcHydrate, 620, 660, 695), volume: 0.56, cools: true},
-	}
+var saltTable = [numSalts]saltFact{
+	AmmoniumNitrate: {label: "ammonium nitrate 34-0-0", molar: 80.043, ions: []ionCount{{Ammonium, 1}, {Nitrate, 1}},
+		grade: Analysis{N: 0.34}, source: gradeMemory, solubility: rows(srcCRC, 1180, 1500, 1920), volume: 0.65, cools: true},
+	CalciumNitrateDouble: {label: "calcium nitrate 15.5-0-0", molar: 1080.7,
+		ions:  []ionCount{{Calcium, 5}, {Ammonium, 1}, {Nitrate, 11}},
+		grade: Analysis{N: 0.155, Ca: 0.19}, source: gradeLabel, solubility: rows(srcHydrate, 1020, 1150, 1290), volume: 0.52, cools: true},
+	CalciumNitrateTetrahydrate: {label: "calcium nitrate tetrahydrate", molar: 236.149, ions: []ionCount{{Calcium, 1}, {Nitrate, 2}},
+		grade: Analysis{N: 0.1186, Ca: 0.1697}, source: gradePure, solubility: rows(srcHydrate, 1020, 1150, 1290), volume: 0.5, cools: true},
+	PotassiumNitrate: {label: "potassium nitrate 13-0-44", molar: 101.103, ions: []ionCount{{Potassium, 1}, {Nitrate, 1}},
+		grade: Analysis{Basis: Oxide, N: 0.13, K: 0.44}, source: gradeLabel, solubility: potassiumNitrateRows(), volume: 0.42, cools: true},
+	AmmoniumSulfate: {label: "ammonium sulfate 21-0-0", molar: 132.14, ions: []ionCount{{Ammonium, 2}, {Sulfate, 1}},
+		grade: Analysis{N: 0.21, S: 0.24}, source: gradeMemory, solubility: rows(srcCRC, 706, 730, 754), volume: 0.54},
+	Urea: {label: "urea 46-0-0", molar: 60.056,
+		grade: Analysis{N: 0.46, UreaN: 0.46}, source: gradeMemory, solubility: rows(srcCRC, 670, 850, 1080, 1200), volume: 0.75, cools: true},
+	MonoammoniumPhosphate: {label: "monoammonium phosphate 12-61-0", molar: 115.026,
+		ions:  []ionCount{{Ammonium, 1}, {DihydrogenPhosphate, 1}},
+		grade: Analysis{Basis: Oxide, N: 0.12, P: 0.61}, source: gradeMemory, solubility: mapRows(), volume: 0.48},
+	MonopotassiumPhosphate: {label: "monopotassium phosphate 0-52-34", molar: 136.086,
+		ions:  []ionCount{{Potassium, 1}, {DihydrogenPhosphate, 1}},
+		grade: Analysis{Basis: Oxide, P: 0.52, K: 0.34}, source: gradeMemory, solubility: mkpRows(), volume: 0.35},
+	PotassiumSulfate: {label: "potassium sulfate 0-0-50", molar: 174.259, ions: []ionCount{{Potassium, 2}, {Sulfate, 1}},
+		grade: Analysis{Basis: Oxide, K: 0.50, S: 0.17}, source: gradeMemory, solubility: rows(srcCRC, 74, 93, 111, 120), volume: 0.25},
+	PotassiumChloride: {label: "potassium chloride 0-0-60", molar: 74.551, ions: []ionCount{{Potassium, 1}, {Chloride, 1}},
+		grade: Analysis{Basis: Oxide, K: 0.60}, source: gradeMemory, solubility: rows(srcCRC, 280, 312, 342, 355), volume: 0.4},
+	MagnesiumSulfate: {label: "magnesium sulfate heptahydrate", molar: 246.475, ions: []ionCount{{Magnesium, 1}, {Sulfate, 1}},
+		grade: Analysis{Mg: 0.0986, S: 0.1301}, source: gradePure, solubility: rows(srcEpsom, 600, 680, 710), volume: 0.54},
+	MagnesiumNitrate: {label: "magnesium nitrate hexahydrate", molar: 256.41, ions: []ionCount{{Magnesium, 1}, {Nitrate, 2}},
+		grade: Analysis{N: 0.109, Mg: 0.095}, source: gradePure, solubility: rows(srcHydrate, 620, 660, 695), volume: 0.56, cools: true},
 }
 
 func potassiumNitrateRows() []Solubility {
@@ -99,7 +97,7 @@ func (s Salt) Product() (Product, bool) {
 	if s == UnknownSalt || s >= numSalts {
 		return Product{}, false
 	}
-	f := saltFacts()[s]
+	f := s.fact()
 	return Product{Name: f.label, Form: Solid, Analysis: f.grade, Salts: []SaltShare{{s, 1}}, Source: f.source}, true
 }
 
@@ -120,7 +118,7 @@ func (s Salt) Solubility(t units.Celsius) (GPerKg, bool) {
 	if s == UnknownSalt || s >= numSalts {
 		return 0, false
 	}
-	return solubilityAt(saltFacts()[s].solubility, t)
+	return solubilityAt(s.fact().solubility, t)
 }
 
 func solubilityAt(table []Solubility, t units.Celsius) (GPerKg, bool) {
@@ -135,4 +133,12 @@ func solubilityAt(table []Solubility, t units.Celsius) (GPerKg, bool) {
 		}
 	}
 	return table[len(table)-1].GPerKg, true
+}
+
+// fact is what is known of the compound; nothing where it is none of ours.
+func (s Salt) fact() *saltFact {
+	if s >= numSalts {
+		s = UnknownSalt
+	}
+	return &saltTable[s]
 }

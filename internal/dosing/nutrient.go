@@ -115,12 +115,6 @@ func (n Nutrients) Plus(o Nutrients) Nutrients {
 		P: n.P + o.P, K: n.K + o.K, Ca: n.Ca + o.Ca, Mg: n.Mg + o.Mg, S: n.S + o.S}
 }
 
-// Scale is n times k.
-func (n Nutrients) Scale(k units.Ratio) Nutrients {
-	f := func(g units.Gram) units.Gram { return units.Gram(float64(g) * float64(k)) }
-	return Nutrients{N: f(n.N), P2O5: f(n.P2O5), K2O: f(n.K2O), P: f(n.P), K: f(n.K), Ca: f(n.Ca), Mg: f(n.Mg), S: f(n.S)}
-}
-
 // Of is the mass of one nutrient.
 func (n Nutrients) Of(which Nutrient) units.Gram {
 	switch which {

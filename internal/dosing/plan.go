@@ -64,18 +64,20 @@ type TankPlan struct {
 	StrengthFrom string      `json:"strength_from"`
 	Stock        units.Litre `json:"stock_l"` // make up to this mark, and inject it
 	// Dissolve is the water in it, an estimate to start from; the mark decides.
-	Dissolve  units.Litre   `json:"dissolve_in_l"`
-	Fillings  int           `json:"fillings"` // of the tank
-	Inject    Span          `json:"inject_s"`
-	Line      units.GPerL   `json:"line_g_l"`
-	LineHolds NutrientConc  `json:"line_holds"`
-	ECKnown   bool          `json:"ec_known"`
-	ECWhy     string        `json:"ec_why,omitempty"` // why not
-	ECRise    units.USPerCm `json:"ec_rise_us_cm"`
-	ECRel     units.Ratio   `json:"ec_rise_rel_uncertainty"` // standard, k = 1
-	LineEC    units.USPerCm `json:"line_ec_us_cm"`           // supply's included
-	Gives     Nutrients     `json:"gives"`
-	mix       Mix
+	Dissolve  units.Litre  `json:"dissolve_in_l"`
+	Fillings  int          `json:"fillings"` // of the tank
+	Inject    Span         `json:"inject_s"`
+	Line      units.GPerL  `json:"line_g_l"`
+	LineHolds NutrientConc `json:"line_holds"`
+	// ECKnown is false where the EC can't be told: then the numbers after it
+	// mean nothing, and are not written.
+	ECKnown bool          `json:"ec_known"`
+	ECWhy   string        `json:"ec_why,omitempty"` // why not
+	ECRise  units.USPerCm `json:"ec_rise_us_cm,omitempty"`
+	ECRel   units.Ratio   `json:"ec_rise_rel_uncertainty,omitempty"` // standard, k = 1
+	LineEC  units.USPerCm `json:"line_ec_us_cm,omitempty"`           // supply's included
+	Gives   Nutrients     `json:"gives"`
+	mix     Mix
 }
 
 // Mix is the tank's products by share of mass.
@@ -261,7 +263,9 @@ func (r Request) tank(b batch, s Split) (TankPlan, Faults) {
 	t.LineHolds = b.mix.conc(t.Line)
 	rise := b.mix.ECRise(t.Line)
 	t.ECKnown, t.ECWhy, t.ECRise, t.ECRel = rise.Known, rise.Why, rise.Rise, rise.Rel
-	t.LineEC = r.Supply.EC + rise.Rise
+	if rise.Known {
+		t.LineEC = r.Supply.EC + rise.Rise
+	}
 	for _, p := range b.mix {
 		w := Weighed{Product: p.Product.Name, Mass: units.Gram(float64(b.mass) * float64(p.Share))}
 		if p.Product.Form == Liquid {

@@ -7,6 +7,7 @@ package dosing
 import (
 	"encoding/json"
 	"errors"
+	"math"
 	"slices"
 	"strings"
 	"testing"
@@ -336,7 +337,7 @@ func TestConventionsAreSaid(t *testing.T) {
 	r := usual()
 	r.Feed.Products = append(r.Feed.Products, Portion{Product: product(PotassiumNitrate), Parts: 1})
 	text := strings.Join(must(Make(r))(t).Conventions, "\n")
-	for _, want := range []string{"length of bed × the guide's bed spacing", "per week", "1 part of stock in 50 parts of the mixture", "P2O5 and K2O"} {
+	for _, want := range []string{"length of bed × the guide's bed spacing", "per week;", "1 part of stock in 50 parts of the mixture", "P2O5 and K2O"} {
 		if !strings.Contains(text, want) {
 			t.Errorf("conventions lack %q:\n%s", want, text)
 		}
@@ -518,6 +519,52 @@ func TestPlanConserves(t *testing.T) {
 			}
 		}
 	})
+}
+
+// Whatever numbers come in, what comes out is a list of faults or a plan of
+// real numbers: never a panic, never NaN.
+func TestMakeOnAbsurdNumbers(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		r := usual()
+		odd := rapid.OneOf(rapid.Float64(), rapid.SampledFrom([]float64{0, -1, 1e-300, 1e300, math.NaN(), math.Inf(1), math.Inf(-1)}))
+		fields := []*float64{(*float64)(&r.Zone.TotalFlow), (*float64)(&r.Zone.LineVolume), (*float64)(&r.Zone.FlushVolume), (*float64)(&r.Zone.TotalBedLength),
+			(*float64)(&r.Zone.BedSpacing), (*float64)(&r.Feed.Target.Rate.Grams), &r.Feed.Target.EventsPerWeek, (*float64)(&r.Feed.Target.GuideSpacing),
+			&r.Feed.Products[0].Parts, (*float64)(&r.Feed.Products[0].GramsPerLitre), (*float64)(&r.Feed.Products[0].Product.ECPerGPerL),
+			(*float64)(&r.Feed.Products[0].Product.Analysis.N), (*float64)(&r.Feed.Tanks[0].Volume), (*float64)(&r.Feed.Tanks[0].Strength),
+			(*float64)(&r.Feed.Limits.LineEC), (*float64)(&r.Feed.Limits.ColdestStock), (*float64)(&r.Feed.Limits.SolubilityShare), &r.Feed.Limits.AdvanceFactor,
+			(*float64)(&r.Injector.Ratio), (*float64)(&r.Injector.RatedFlow), (*float64)(&r.Injector.BranchFlow), (*float64)(&r.Supply.Flow), (*float64)(&r.Supply.EC)}
+		for range rapid.IntRange(1, 3).Draw(t, "how many") {
+			*fields[rapid.IntRange(0, len(fields)-1).Draw(t, "field")] = odd.Draw(t, "value")
+		}
+		p, err := Make(r)
+		var fs Faults
+		if err != nil {
+			if !errors.As(err, &fs) || len(fs) == 0 {
+				t.Fatalf("an error that is no fault: %v", err)
+			}
+			return
+		}
+		if _, err := json.Marshal(p); err != nil { // JSON has no NaN or Inf
+			t.Fatal(err)
+		}
+		if a := p.Tanks[0]; !(a.Stock > 0) || !(a.Product > 0) || a.Inject < 0 {
+			t.Fatalf("%+v", a)
+		}
+	})
+}
+
+// A salt out of range is nobody's: no panic, no ions.
+func TestUnknownSaltsAreHarmless(t *testing.T) {
+	p := Product{Name: "x", Form: Solid, Salts: []SaltShare{{Salt(200), 1}}}
+	if fs := p.Check(); len(fs) == 0 {
+		t.Error("a salt out of range is a fault")
+	}
+	if got := Clashes([]Product{p, product(CalciumNitrateDouble)}); len(got) != 0 {
+		t.Errorf("clashes %v", got)
+	}
+	if r := (Mix{{p, 1}}).ECRise(1); r.Known {
+		t.Errorf("rise %+v", r)
+	}
 }
 
 // The solved zone's facts: two tapes in a bed are one length of bed.

@@ -46,7 +46,7 @@ func (p Product) volume() float64 {
 	}
 	sum, share := 0.0, 0.0
 	for _, s := range p.Salts {
-		sum += float64(s.Share) * saltFacts()[s.Salt].volume
+		sum += float64(s.Share) * s.Salt.fact().volume
 		share += float64(s.Share)
 	}
 	return sum + max(0, 1-share)*looseVolume
@@ -70,7 +70,7 @@ func (p Product) Saturation(t units.Celsius) (units.GPerL, bool) {
 		if !ok {
 			return 0, false
 		}
-		sum += float64(share.Share) / float64(perLitre(s, saltFacts()[share.Salt].volume))
+		sum += float64(share.Share) / float64(perLitre(s, share.Salt.fact().volume))
 	}
 	if sum <= 0 {
 		return 0, false
@@ -156,7 +156,7 @@ func (m Mix) ECRise(c units.GPerL) ECRise {
 func (p Product) ions(c units.GPerL) IonConc {
 	var out IonConc
 	for _, s := range p.Salts {
-		f := saltFacts()[s.Salt]
+		f := s.Salt.fact()
 		if f.molar <= 0 {
 			continue
 		}

@@ -57,7 +57,7 @@ func (t Target) perEvent(z ZoneFacts) due {
 	d.grams = units.Gram(float64(t.Rate.Grams) * count * k)
 	d.said = append(d.said, text)
 	if t.Period != PerEvent {
-		d.said = append(d.said, fmt.Sprintf("the rate is per %s and there are %g events a week: each gets %.4g of it", t.Period, t.EventsPerWeek, k))
+		d.said = append(d.said, fmt.Sprintf("the rate is per %s; with %g a week, one event gets %.4g times it", t.Period, t.EventsPerWeek, k))
 	}
 	return d
 }

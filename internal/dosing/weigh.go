@@ -91,15 +91,16 @@ type Evidence struct {
 // Method is a way to weigh a dose.
 type Method uint8
 
-// The three ways.
+// The three ways, and the mean of those that agree.
 const (
 	UnknownMethod Method = iota
 	ByDrawn
 	ByEC
 	ByRatio
+	ByMean
 )
 
-var methodNames = [...]string{"unknown", "stock drawn", "EC rise", "nominal ratio"}
+var methodNames = [...]string{"unknown", "stock drawn", "EC rise", "nominal ratio", "mean of those that agree"}
 
 func (m Method) String() string { return nameOf(methodNames[:], m) }
 
@@ -169,7 +170,7 @@ func Weigh(e Evidence) Weighings {
 	if e.RatioRel == 0 {
 		e.RatioRel = RelRatio
 	}
-	w := Weighings{All: [3]Weighing{e.byDrawn(), e.byEC(), e.byRatio()}}
+	w := Weighings{All: [3]Weighing{e.byDrawn(), e.byEC(), e.byRatio()}, Pairs: []Pair{}}
 	w.compare()
 	w.settle(e)
 	w.Text = w.say()
@@ -313,7 +314,7 @@ func (w *Weighings) mean(e Evidence, in func(Method) bool) Weighing {
 	if weight == 0 {
 		return Weighing{Why: "there is no evidence to weigh the dose by"}
 	}
-	b := Weighing{Stock: units.Litre(sum / weight), StockStd: units.Litre(1 / math.Sqrt(weight))}
+	b := Weighing{Method: ByMean, Stock: units.Litre(sum / weight), StockStd: units.Litre(1 / math.Sqrt(weight))}
 	rel := 0.0
 	if b.Stock > 0 {
 		rel = float64(b.StockStd / b.Stock)
