@@ -50,6 +50,16 @@ func (w *window) newest() float64 {
 	return w.t[(w.head+windowSize-1)%windowSize]
 }
 
+// at is the newest value taken no later than t.
+func (w *window) at(t float64) (float64, bool) {
+	for i := range w.n {
+		if k := (w.head + windowSize - 1 - i) % windowSize; w.t[k] <= t {
+			return w.y[k], true
+		}
+	}
+	return 0, false
+}
+
 // robust is the median and 1.4826·MAD (the standard deviation of a normal
 // distribution, Rousseeuw & Croux 1993, J. Am. Stat. Assoc. 88:1273) of the
 // values taken no later than until.

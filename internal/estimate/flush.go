@@ -77,6 +77,7 @@ type flush struct {
 	cleanAt  float64 // advance when the box ran clean
 	ecWin    window
 	endWin   window
+	trueWin  window // the end EC with the probe's lag taken out
 	arrivedH holder
 	arrived  bool
 	probeH   holder
@@ -85,8 +86,9 @@ type flush struct {
 	overOff  holder
 	over     bool
 	wasOver  bool
-	worst    hydraulics.Advance
-	worstKey [2]int
+	worst    units.LPerH
+	worstAt  time.Duration
+	worstOK  bool
 	peak     float64
 }
 
@@ -167,19 +169,25 @@ func (e *Estimator) leaking() {
 	}
 }
 
-// slowest asks the hydraulics for the slowest pace; the answer is kept while
-// pressure and excess stay about the same.
+// slowest asks the hydraulics for the slowest pace at which the whole rows are
+// flushed, anew every half minute: pressure and excess change slowly.
 func (e *Estimator) slowest() units.LPerH {
 	o, f := &e.out, &e.flush
 	if !o.Header.Known || !o.Main.Known {
 		return 0
 	}
-	extra := max(o.Main.V-o.Expected.V, 0)
-	key := [2]int{int(math.Round(float64(o.Header.V) * 2)), int(math.Round(float64(extra) / (float64(o.Expected.V)*0.02 + 1e-9)))}
-	if key != f.worstKey {
-		f.worst, f.worstKey = e.cfg.Zone.Advance(o.Header.V, extra), key
+	if f.worstAt == 0 || e.now-f.worstAt >= 30*time.Second {
+		f.worstAt = e.now
+		from := units.Litre(0)
+		if o.CleanAtBox {
+			from = units.Litre(f.advance - f.cleanAt)
+		}
+		f.worst, f.worstOK = e.cfg.Zone.WholeRowsPace(o.Header.V, max(o.Main.V-o.Expected.V, 0), from)
 	}
-	return f.worst.Low
+	if !f.worstOK {
+		return 0
+	}
+	return f.worst
 }
 
 // band is the distance from baseline that counts as clean: the largest of 5 %
@@ -270,21 +278,25 @@ func (e *Estimator) probe(r *box.Readings) {
 		rise = 200
 	}
 	f.peak = max(f.peak, y)
+	if e.sec-f.trueWin.newest() >= 0.99 {
+		f.trueWin.add(e.sec, y)
+	}
 	if f.arrivedH.stood(e.now, y > max(0.3*rise, 2*e.endBand()), 10*time.Second) {
 		f.arrived = true
 	}
-	fl.Probe = e.probeSays(y, rise, slope)
+	fl.Probe = e.probeSays(y, rise)
 }
 
 func (e *Estimator) endBand() float64 {
 	return max(float64(e.out.Band.V), 3*float64(e.out.EndBase.Sigma))
 }
 
-func (e *Estimator) probeSays(y, rise, slope float64) Witness {
+func (e *Estimator) probeSays(y, rise float64) Witness {
 	f, band := &e.flush, e.endBand()
 	near := f.probeH.stood(e.now, math.Abs(y) <= band, 15*time.Second)
-	flat := math.Abs(slope)*20 <= band
-	passed := f.flatH.stood(e.now, flat && y <= 0.35*max(rise, f.peak), 20*time.Second)
+	before, ok := f.trueWin.at(e.sec - 20) // its window and the present one share no sample
+	flat := ok && math.Abs(y-before) <= band
+	passed := f.flatH.stood(e.now, flat && y <= 0.35*max(rise, f.peak), 5*time.Second)
 	switch {
 	case !f.arrived:
 		return Waiting
@@ -311,7 +323,9 @@ func (e *Estimator) conclude() {
 		e.done("line-end probe alone: the volume can't vouch since more water left than the emitters explain")
 	case fl.Probe == Drifting && fl.Volume == Clean && trusted:
 		e.done("volume: the line-end probe fell with the fertilizer but stands off its baseline and no longer falls; taken as drift of the probe")
-	case fl.Probe == Absent && fl.Volume == Clean && !e.flush.worst.Cut:
+	case fl.Probe == Absent && fl.Volume == Clean && !trusted:
+		e.done("volume, no line-end probe, counted at the slowest pace since more water left than the emitters explain; a burst row itself can't be judged: walk the rows")
+	case fl.Probe == Absent && fl.Volume == Clean:
 		e.done("volume, no line-end probe")
 	}
 }
