@@ -1,0 +1,102 @@
+package journal
+
+import (
+	"bufio"
+	"context"
+	"encoding/json"
+	"io"
+	"strconv"
+	"time"
+
+	"boxd/internal/engine"
+)
+
+// runJSON is the run's head in the JSON export.
+type runJSON struct {
+	ID         string          `json:"id"`
+	Box        string          `json:"box"`
+	Zone       string          `json:"zone"`
+	Start      *time.Time      `json:"start"` // null: the clock was not set
+	End        *time.Time      `json:"end"`
+	Ended      bool            `json:"ended"`
+	Software   string          `json:"software"`
+	ConfigHash string          `json:"config_sha256"`
+	Config     string          `json:"config"`
+	Summary    *engine.Summary `json:"summary"`
+}
+
+func timeOrNull(t time.Time) *time.Time {
+	if t.IsZero() {
+		return nil
+	}
+	return &t
+}
+
+// json writes one object. The table goes out row by row, since it may be long:
+// an array of columns, their units, and rows with null for a missing sample.
+func (x *story) json(ctx context.Context, w io.Writer) error {
+	b := bufio.NewWriterSize(w, 1<<16)
+	r := x.run
+	head := runJSON{r.ID, r.Box, r.Zone, timeOrNull(r.Start), timeOrNull(r.End), r.Ended, r.Software, r.ConfigHash, r.Config, x.summary()}
+	events := x.events
+	if events == nil {
+		events = []engine.Event{}
+	}
+	columns, units := []string{"time_s"}, []string{"s"}
+	for _, c := range channels() {
+		columns, units = append(columns, c.Info().Column), append(units, c.Info().Unit)
+	}
+	columns, units = append(columns, "event"), append(units, "")
+	sep := `{"`
+	for _, part := range []struct {
+		name  string
+		value any
+	}{{"run", head}, {"events", events}, {"columns", columns}, {"units", units}} {
+		text, err := json.Marshal(part.value)
+		if err != nil {
+			return err
+		}
+		_, _ = b.WriteString(sep + part.name + `":`) // bufio keeps the error for Flush
+		_, _ = b.Write(text)
+		sep = ",\n\""
+	}
+	_, _ = b.WriteString(",\n\"rows\":[")
+	if err := x.jsonRows(ctx, b); err != nil {
+		return err
+	}
+	_, _ = b.WriteString("]}\n")
+	return b.Flush()
+}
+
+func (x *story) jsonRows(ctx context.Context, b *bufio.Writer) error {
+	list := channels()
+	var line []byte
+	first := true
+	for f, err := range x.frames(ctx) {
+		if err != nil {
+			return err
+		}
+		line = line[:0]
+		if !first {
+			line = append(line, ',')
+		}
+		first = false
+		line = append(line, "\n["...)
+		line = strconv.AppendFloat(line, f.T, 'g', -1, 64)
+		values, has := f.values()
+		for _, c := range list {
+			if line = append(line, ','); has[c] {
+				line = strconv.AppendFloat(line, values[c], 'g', -1, 64)
+			} else {
+				line = append(line, "null"...)
+			}
+		}
+		line = append(line, `,"`...)
+		line = append(line, deedText(f.Deeds)...) // words of letters and underscores
+		line = append(line, `"]`...)
+		if _, err := b.Write(line); err != nil {
+			return err
+		}
+	}
+	return nil
+}

@@ -1,0 +1,138 @@
+package journal
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+	"net/url"
+	"os"
+	"path/filepath"
+	"sync"
+	"sync/atomic"
+
+	"modernc.org/sqlite"
+	sqlite3 "modernc.org/sqlite/lib"
+)
+
+var (
+	// ErrFull says that the disk is full. What was committed is intact.
+	ErrFull = errors.New("the disk is full: free some space, or prune the archive")
+	// ErrDamaged says that the archive file failed its check.
+	ErrDamaged = errors.New("the archive file is damaged: keep a copy, then restore a backup or start a new file")
+	// ErrNoRun says that there is no run with that id.
+	ErrNoRun = errors.New("there is no such run in the archive")
+)
+
+// Journal is an open archive. It may be used by several goroutines.
+type Journal struct {
+	path   string
+	writer *sql.DB // one connection
+	reader *sql.DB
+
+	mu    sync.Mutex // one commit at a time, since seq must follow the order of commits
+	seq   atomic.Uint64
+	stmts statements
+}
+
+// Open opens the archive at path, creating it where there is none, checks it
+// (PRAGMA quick_check) and brings its schema up to date.
+func Open(path string) (*Journal, error) {
+	if err := os.MkdirAll(filepath.Dir(path), 0o755); err != nil {
+		return nil, fmt.Errorf("cannot open the archive: %w", err)
+	}
+	return open(path)
+}
+
+// OpenExisting is Open for commands that only read: it makes no new archive.
+func OpenExisting(path string) (*Journal, error) {
+	if _, err := os.Stat(path); err != nil {
+		return nil, fmt.Errorf("cannot open the archive: %w: name the directory the daemon keeps its data in", err)
+	}
+	return open(path)
+}
+
+func open(path string) (*Journal, error) {
+	j := &Journal{path: path}
+	if err := j.connect(); err != nil {
+		_ = j.Close()
+		return nil, j.explain("open", err)
+	}
+	return j, nil
+}
+
+// connect opens both pools. WAL lets readers go on beside the writer; FULL
+// syncs every commit, so that a power loss takes nothing acknowledged.
+func (j *Journal) connect() error {
+	ctx := context.Background()
+	const shared = "_pragma=busy_timeout(10000)&_pragma=foreign_keys(1)"
+	var err error
+	if j.writer, err = sql.Open("sqlite", j.source(shared+"&_pragma=journal_mode(WAL)&_pragma=synchronous(FULL)&_txlock=immediate")); err != nil {
+		return err
+	}
+	j.writer.SetMaxOpenConns(1)
+	if err := quickCheck(ctx, j.writer); err != nil {
+		return err
+	}
+	if err := migrate(ctx, j.writer, migrationFiles); err != nil {
+		return err
+	}
+	if j.reader, err = sql.Open("sqlite", j.source(shared+"&_pragma=query_only(1)")); err != nil {
+		return err
+	}
+	j.reader.SetMaxOpenConns(4)
+	if err := j.prepare(ctx); err != nil {
+		return err
+	}
+	return j.loadSeq(ctx)
+}
+
+func (j *Journal) source(query string) string {
+	return "file:" + (&url.URL{Path: filepath.ToSlash(j.path)}).EscapedPath() + "?" + query
+}
+
+func quickCheck(ctx context.Context, db *sql.DB) error {
+	var found string
+	if err := db.QueryRowContext(ctx, "PRAGMA quick_check(1)").Scan(&found); err != nil {
+		return err
+	}
+	if found != "ok" {
+		return fmt.Errorf("%w (%s)", ErrDamaged, found)
+	}
+	return nil
+}
+
+// Close closes the archive. Commits that have returned are safe without it.
+func (j *Journal) Close() error {
+	var err error
+	for _, db := range []*sql.DB{j.reader, j.writer} {
+		if db != nil {
+			err = errors.Join(err, db.Close())
+		}
+	}
+	return err
+}
+
+// Path is the archive's file.
+func (j *Journal) Path() string { return j.path }
+
+// LastSeq is the number of the newest event or message.
+func (j *Journal) LastSeq() uint64 { return j.seq.Load() }
+
+// explain says what could not be done, with ErrFull or ErrDamaged where SQLite
+// means that.
+func (j *Journal) explain(what string, err error) error {
+	if err == nil {
+		return nil
+	}
+	var se *sqlite.Error
+	if errors.As(err, &se) {
+		switch se.Code() & 0xff { // the low byte is the primary result code
+		case sqlite3.SQLITE_FULL:
+			err = fmt.Errorf("%w (%v)", ErrFull, err)
+		case sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB:
+			err = fmt.Errorf("%w (%v)", ErrDamaged, err)
+		}
+	}
+	return fmt.Errorf("cannot %s the archive %s: %w", what, j.path, err)
+}

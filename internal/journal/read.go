@@ -1,0 +1,231 @@
+package journal
+
+import (
+	"context"
+	"database/sql"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"iter"
+	"time"
+
+	"boxd/internal/engine"
+	"boxd/internal/record"
+)
+
+// Run is one run in the archive.
+type Run struct {
+	ID, Zone, Box string
+	Start         time.Time
+	StartT        float64 // core seconds
+	Ended         bool
+	End           time.Time // zero until ended
+	EndT          float64
+	ConfigHash    string
+	Config        string // its text; empty in lists
+	Software      string
+	Summary       json.RawMessage // nil until there is one
+}
+
+const runColumns = "r.id, r.zone, r.box, r.start_wall, r.start_t, r.end_wall, r.end_t, r.config, r.software, r.summary"
+
+func scanRun(scan func(...any) error, more ...any) (Run, error) {
+	var r Run
+	var start int64
+	var end sql.NullInt64
+	var endT sql.NullFloat64
+	var summary sql.NullString
+	to := append([]any{&r.ID, &r.Zone, &r.Box, &start, &r.StartT, &end, &endT, &r.ConfigHash, &r.Software, &summary}, more...)
+	if err := scan(to...); err != nil {
+		return Run{}, err
+	}
+	r.Start, r.Ended = wall(start), end.Valid
+	if end.Valid {
+		r.End, r.EndT = wall(end.Int64), endT.Float64
+	}
+	if summary.Valid {
+		r.Summary = json.RawMessage(summary.String)
+	}
+	return r, nil
+}
+
+// Runs are all runs, the newest first, without their configurations.
+func (j *Journal) Runs(ctx context.Context) ([]Run, error) {
+	rows, err := j.reader.QueryContext(ctx, "SELECT "+runColumns+" FROM runs r ORDER BY r.n DESC")
+	if err != nil {
+		return nil, j.explain("read", err)
+	}
+	defer func() { _ = rows.Close() }()
+	var runs []Run
+	for rows.Next() {
+		r, err := scanRun(rows.Scan)
+		if err != nil {
+			return nil, j.explain("read", err)
+		}
+		runs = append(runs, r)
+	}
+	return runs, j.explain("read", rows.Err())
+}
+
+// Run is one run with its configuration, or ErrNoRun.
+func (j *Journal) Run(ctx context.Context, id string) (Run, error) {
+	return j.oneRun(ctx, "r.id = ?", id)
+}
+
+// Unfinished is the newest run, when it was not ended: the one to resume.
+func (j *Journal) Unfinished(ctx context.Context) (Run, bool, error) {
+	r, err := j.oneRun(ctx, "r.n = (SELECT max(n) FROM runs) AND r.end_wall IS NULL")
+	if errors.Is(err, ErrNoRun) {
+		return Run{}, false, nil
+	}
+	return r, err == nil, err
+}
+
+func (j *Journal) oneRun(ctx context.Context, where string, args ...any) (Run, error) {
+	row := j.reader.QueryRowContext(ctx,
+		"SELECT "+runColumns+", c.text FROM runs r JOIN configs c ON c.hash = r.config WHERE "+where, args...)
+	var config string
+	r, err := scanRun(row.Scan, &config)
+	if errors.Is(err, sql.ErrNoRows) {
+		return Run{}, fmt.Errorf("%w: list them with boxd runs", ErrNoRun)
+	}
+	r.Config = config
+	return r, j.explain("read", err)
+}
+
+// Inputs are the inputs of a run ("": between runs) in the order they were
+// committed, every bit as it was. The input is good until the next one. An
+// error ends the sequence.
+func (j *Journal) Inputs(ctx context.Context, run string) iter.Seq2[*engine.Input, error] {
+	return func(yield func(*engine.Input, error) bool) {
+		rows, err := j.reader.QueryContext(ctx, "SELECT n, log FROM inputs WHERE run = ? ORDER BY n", run)
+		if err != nil {
+			yield(nil, j.explain("read", err))
+			return
+		}
+		defer func() { _ = rows.Close() }()
+		var in engine.Input
+		for rows.Next() {
+			var n int64
+			var log sql.RawBytes
+			if err := rows.Scan(&n, &log); err != nil {
+				yield(nil, j.explain("read", err))
+				return
+			}
+			if more, err := yieldLog(log, &in, yield); err != nil {
+				yield(nil, j.explain("read", fmt.Errorf("inputs row %d of run %q: %w", n, run, err)))
+				return
+			} else if !more {
+				return
+			}
+		}
+		if err := rows.Err(); err != nil {
+			yield(nil, j.explain("read", err))
+		}
+	}
+}
+
+func yieldLog(log []byte, in *engine.Input, yield func(*engine.Input, error) bool) (more bool, err error) {
+	for len(log) > 0 {
+		n, err := record.ReadInput(log, in)
+		if err != nil {
+			return false, err
+		}
+		if !yield(in, nil) {
+			return false, nil
+		}
+		log = log[n:]
+	}
+	return true, nil
+}
+
+// Entry is an event as it was saved.
+type Entry struct {
+	Seq  uint64
+	Run  string // "" between runs
+	Wall time.Time
+	T    float64 // core seconds
+	Kind engine.EventKind
+	JSON json.RawMessage // the line of the replay output
+}
+
+// Event is the entry as the core made it.
+func (e *Entry) Event() (engine.Event, error) {
+	type plain engine.Event // without the core's own JSON methods
+	shown := struct {
+		*plain
+		Why json.RawMessage `json:"why"` // one sentence or several
+	}{plain: &plain{}}
+	if err := json.Unmarshal(e.JSON, &shown); err != nil {
+		return engine.Event{}, fmt.Errorf("cannot read event %d: %w", e.Seq, err)
+	}
+	out := engine.Event(*shown.plain)
+	out.T, out.Kind, out.Wall = e.T, e.Kind, e.Wall
+	if len(shown.Why) > 0 {
+		var one string
+		if json.Unmarshal(shown.Why, &one) == nil {
+			out.Why = engine.Reasons{one}
+		} else if err := json.Unmarshal(shown.Why, (*[]string)(&out.Why)); err != nil {
+			return engine.Event{}, fmt.Errorf("cannot read event %d: %w", e.Seq, err)
+		}
+	}
+	if e.Kind == engine.SummaryEvent {
+		out.Sum = new(engine.Summary)
+		if err := json.Unmarshal(e.JSON, out.Sum); err != nil {
+			return engine.Event{}, fmt.Errorf("cannot read event %d: %w", e.Seq, err)
+		}
+	}
+	return out, nil
+}
+
+const entryColumns = "seq, run, wall, t, kind, json"
+
+// Events are the events of a run ("": between runs) in their order.
+func (j *Journal) Events(ctx context.Context, run string) ([]Entry, error) {
+	return j.entries(ctx, "run = ? ORDER BY seq", run)
+}
+
+// EventsAfter are up to limit events of any run after seq, in their order.
+func (j *Journal) EventsAfter(ctx context.Context, seq uint64, limit int) ([]Entry, error) {
+	return j.entries(ctx, "seq > ? ORDER BY seq LIMIT ?", int64(seq), limit)
+}
+
+// Answered is the first answer to the action of this id, for a submit that
+// comes twice.
+func (j *Journal) Answered(ctx context.Context, action string) (Entry, bool, error) {
+	list, err := j.entries(ctx, "seq = (SELECT min(seq) FROM actions WHERE id = ?)", action)
+	if err != nil || len(list) == 0 {
+		return Entry{}, false, err
+	}
+	return list[0], true, nil
+}
+
+func (j *Journal) entries(ctx context.Context, where string, args ...any) ([]Entry, error) {
+	rows, err := j.reader.QueryContext(ctx, "SELECT "+entryColumns+" FROM events WHERE "+where, args...)
+	if err != nil {
+		return nil, j.explain("read", err)
+	}
+	defer func() { _ = rows.Close() }()
+	var list []Entry
+	for rows.Next() {
+		var e Entry
+		var seq, at int64
+		var kind, text string
+		if err := rows.Scan(&seq, &e.Run, &at, &e.T, &kind, &text); err != nil {
+			return nil, j.explain("read", err)
+		}
+		e.Seq, e.Wall, e.Kind, e.JSON = uint64(seq), wall(at), engine.EventKind(kind), json.RawMessage(text)
+		list = append(list, e)
+	}
+	return list, j.explain("read", rows.Err())
+}
+
+// State is what was last committed under key.
+func (j *Journal) State(ctx context.Context, key string) ([]byte, bool, error) {
+	var value []byte
+	err := j.reader.QueryRowContext(ctx, "SELECT value FROM state WHERE key = ?", key).Scan(&value)
+	if errors.Is(err, sql.ErrNoRows) {
+		return nil, false, nil
+	}
+	return value, err == nil, j.explain("read", err)
+}
