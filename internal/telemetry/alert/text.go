@@ -139,7 +139,7 @@ func (s Style) reading(name string, value *float64, unit string) string {
 		case "°C":
 			x, unit = x*9/5+32, "°F"
 		case "L/min":
-			x, unit = x/litresPerGallon, "gal/min"
+			x, unit = x/units.LitrePerUSGallon, "gal/min"
 		}
 	}
 	if unit == "µS/cm" {
@@ -148,12 +148,9 @@ func (s Style) reading(name string, value *float64, unit string) string {
 	return fmt.Sprintf("%s %.*f %s", name, digits, x, unit)
 }
 
-// litresPerGallon: the US liquid gallon, 231 cubic inches (NIST SP 811, B.8).
-const litresPerGallon = 3.785411784
-
 func (s Style) volume(litres float64) string {
 	if s.US {
-		return fmt.Sprintf("%.0f gal", litres/litresPerGallon)
+		return fmt.Sprintf("%.0f gal", litres/units.LitrePerUSGallon)
 	}
 	return fmt.Sprintf("%.0f L", litres)
 }

@@ -142,7 +142,7 @@ func (s *session) readBack(ctx context.Context) error {
 	if err := s.await(ctx, s.client.Publish(topic, 1, true, payload), connectTimeout); err != nil {
 		return fmt.Errorf("cannot publish %s: %w: let user %q publish boxd/#", topic, err, s.p.cfg.User)
 	}
-	timer := time.NewTimer(connectTimeout)
+	timer := time.NewTimer(s.p.readBackWait)
 	defer timer.Stop()
 	select {
 	case <-seen:
