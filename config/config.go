@@ -11,6 +11,7 @@ package config
 
 import (
 	_ "embed"
+	"errors"
 	"fmt"
 	"io"
 	"os"
@@ -60,6 +61,7 @@ type Config struct {
 	Warnings []string
 
 	supplyLowSaid bool
+	places        places
 }
 
 // Box is the box itself.
@@ -74,6 +76,8 @@ type Box struct {
 type Zone struct {
 	hydraulics.Zone
 	Window Window
+
+	path string // zones[0]
 }
 
 // Window is a range of pressure at the header.
@@ -192,7 +196,7 @@ func (c *Config) Feed(name string) (*Feed, error) {
 	case f != nil:
 		return f, nil
 	case names == "":
-		return nil, fmt.Errorf("cannot find a feed: %s has none; add one below feeds:", c.Name)
+		return nil, fmt.Errorf("cannot find a feed: %s has none; add one to the list feeds", c.Name)
 	case name == "":
 		return nil, fmt.Errorf("cannot tell which feed is meant: %s has %s; name one", c.Name, names)
 	}
@@ -224,6 +228,30 @@ func (c *Config) ZoneLimits(z *Zone) safety.Limits {
 	return l
 }
 
+// Fault puts a problem found later at its place in the file. The path is
+// dotted, as in sensors[2].address.
+func (c *Config) Fault(path, problem, hint string) Fault {
+	at := c.places.where(path)
+	return Fault{c.Name, at.line, at.column, path, problem, hint}
+}
+
+// Model solves a zone. The error is a Faults where the zone's data can't work.
+func (c *Config) Model(z *Zone) (*hydraulics.Model, error) {
+	m, err := hydraulics.NewModel(z.Zone)
+	if err == nil {
+		return m, nil
+	}
+	var found hydraulics.Faults
+	if !errors.As(err, &found) {
+		return nil, Faults{c.Fault(z.path, "can't be worked out: "+err.Error(), "check bores, lengths, slopes and emitters")}
+	}
+	var fs Faults
+	for _, f := range found {
+		fs = append(fs, c.Fault(z.path+"."+f.Field, f.Problem, "plausible: "+f.Plausible))
+	}
+	return nil, fs
+}
+
 // Engine is what the core is told for a run in the named zone; the empty name
 // is the only zone.
 func (c *Config) Engine(zone string) (engine.Config, error) {
@@ -231,9 +259,9 @@ func (c *Config) Engine(zone string) (engine.Config, error) {
 	if err != nil {
 		return engine.Config{}, err
 	}
-	m, err := hydraulics.NewModel(z.Zone)
+	m, err := c.Model(z)
 	if err != nil {
-		return engine.Config{}, fmt.Errorf("cannot work out zone %q: %w", z.Name, err)
+		return engine.Config{}, err
 	}
 	return engine.Config{
 		Box: c.Box.Name, Zone: m, Limits: c.ZoneLimits(z), Backflow: c.Backflow,
@@ -246,6 +274,7 @@ func (c *Config) Engine(zone string) (engine.Config, error) {
 		},
 		Probe:   engine.Probe{Present: c.Probe.Zone == z.Name, Lag: c.Probe.Lag},
 		Plan:    c.Plan.Plan,
+		Units:   c.Box.Units,
 		Observe: c.Observe,
 		Meter:   c.Meter,
 	}, nil

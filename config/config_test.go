@@ -1,12 +1,13 @@
 package config
 
-// Good files are read and compared with what DESIGN's example says; each bad
-// file in testdata has its exact messages beside it. Run with -rewrite to write
+// Good files are read and compared with what was written in them; each bad file
+// in testdata has its exact messages beside it. Run with -rewrite to write
 // those messages anew, then read every one of them.
 
 import (
 	"errors"
 	"flag"
+	"fmt"
 	"math"
 	"os"
 	"path/filepath"
@@ -15,8 +16,264 @@ import (
 	"testing"
 	"time"
 
+	"boxd/internal/box"
+	"boxd/internal/dosing"
+	"boxd/internal/hydraulics"
+	"boxd/internal/safety"
 	"boxd/internal/units"
 )
+
+var rewrite = flag.Bool("rewrite", false, "write the bad files' messages anew")
+
+func load(t *testing.T, name string) *Config {
+	t.Helper()
+	c, err := Load(filepath.Join("testdata", name))
+	if err != nil {
+		t.Fatal(err)
+	}
+	return c
+}
+
+func TestBadFiles(t *testing.T) {
+	files, err := filepath.Glob("testdata/*.bad.yaml")
+	if err != nil || len(files) < 10 {
+		t.Fatalf("found %d bad files, %v", len(files), err)
+	}
+	for _, file := range files {
+		t.Run(filepath.Base(file), func(t *testing.T) {
+			data, err := os.ReadFile(file)
+			if err != nil {
+				t.Fatal(err)
+			}
+			_, err = Parse(filepath.Base(file), data)
+			var faults Faults
+			if !errors.As(err, &faults) {
+				t.Fatalf("got %v, want faults", err)
+			}
+			beside := strings.TrimSuffix(file, ".yaml") + ".txt"
+			got := faults.Error() + "\n"
+			if *rewrite {
+				if err := os.WriteFile(beside, []byte(got), 0o644); err != nil {
+					t.Fatal(err)
+				}
+			}
+			want, err := os.ReadFile(beside)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if got != string(want) {
+				t.Errorf("got:\n%swant:\n%s", got, want)
+			}
+		})
+	}
+}
+
+func TestExample(t *testing.T) {
+	c := load(t, "example.yaml")
+	want := hydraulics.Zone{
+		Name: "east", Water: 20, Inlet: 68.95,
+		Lead: hydraulics.Pipe{Length: 8, Bore: 28, Roughness: 0.0015},
+		Header: hydraulics.Header{Feed: hydraulics.FeedEnd, Beds: 6, BedSpacing: 1.25, FirstTee: 0.6, TapesPerBed: 1,
+			Bore: 28, Roughness: 0.0015},
+		Laterals: hydraulics.Laterals{Lengths: []units.Metre{30}, LeadIn: 0.3, EmitterSpacing: 0.3, Bore: 15.9, Roughness: 0.0015},
+		Emitters: hydraulics.Emitters{Flow: 0.98, At: 68.95, Exponent: 0.5},
+	}
+	if len(c.Zones) != 1 || !reflect.DeepEqual(c.Zones[0].Zone, want) {
+		t.Errorf("got %+v, want %+v", c.Zones, want)
+	}
+	if w := c.Zones[0].Window; w != (Window{55, 68.95, 83}) {
+		t.Errorf("window %+v", w)
+	}
+	if c.Box.Name != "north-box" || c.Box.Units != units.US {
+		t.Errorf("box %+v", c.Box)
+	}
+	inj := dosing.Injector{Ratio: 0.02, Convention: dosing.StockInTotal, RatedFlow: 13.2 * 60}
+	if c.Injector != inj || c.StartsAt != 34 {
+		t.Errorf("injector %+v, starts at %v", c.Injector, c.StartsAt)
+	}
+	day := func(y int) time.Time { return time.Date(y, 4, 2, 0, 0, 0, 0, time.UTC) }
+	b := safety.Backflow{Declared: true, Device: "reduced-pressure-zone", Place: "pump house", Tester: "licence 0000", LastTest: day(2026), NextDue: day(2027)}
+	if c.Backflow != b {
+		t.Errorf("backflow %+v", c.Backflow)
+	}
+	if c.Probe != (Probe{"east", 25 * time.Second}) {
+		t.Errorf("probe %+v", c.Probe)
+	}
+	if len(c.Warnings) != 0 {
+		t.Errorf("warnings %q", c.Warnings)
+	}
+}
+
+// The same box in other units is the same box, to eleven figures.
+func TestExampleInOtherUnits(t *testing.T) {
+	a, b := load(t, "example.yaml"), load(t, "example-us.yaml")
+	b.Zones[0].Laterals.Lengths = b.Zones[0].Laterals.Lengths[:1] // six equal ones
+	b.Name, b.places = a.Name, a.places
+	same(t, "config", reflect.ValueOf(*a), reflect.ValueOf(*b))
+}
+
+// same compares two values, numbers to 1e-10.
+func same(t *testing.T, path string, a, b reflect.Value) {
+	t.Helper()
+	switch a.Kind() {
+	case reflect.Float64:
+		x, y := a.Float(), b.Float()
+		if math.Abs(x-y) > 1e-10*math.Max(1e-3, math.Abs(x)) {
+			t.Errorf("%s: %v and %v", path, x, y)
+		}
+	case reflect.Struct:
+		if a.Type() == reflect.TypeFor[time.Time]() {
+			if fmt.Sprint(a) != fmt.Sprint(b) {
+				t.Errorf("%s: %v and %v", path, a, b)
+			}
+			return
+		}
+		for i := range a.NumField() {
+			same(t, path+"."+a.Type().Field(i).Name, a.Field(i), b.Field(i))
+		}
+	case reflect.Slice:
+		if a.Len() != b.Len() {
+			t.Errorf("%s: %d and %d long", path, a.Len(), b.Len())
+			return
+		}
+		for i := range a.Len() {
+			same(t, fmt.Sprintf("%s[%d]", path, i), a.Index(i), b.Index(i))
+		}
+	default:
+		if fmt.Sprint(a) != fmt.Sprint(b) {
+			t.Errorf("%s: %v and %v", path, a, b)
+		}
+	}
+}
+
+func TestZonesAloneServe(t *testing.T) {
+	data, err := os.ReadFile("testdata/example.yaml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	zones, _, _ := strings.Cut(string(data), "box:")
+	c, err := Parse("zones.yaml", []byte(zones))
+	if err != nil {
+		t.Fatal(err)
+	}
+	e, err := c.Engine("")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if e.Backflow.Declared || e.Probe.Present || e.Observe {
+		t.Errorf("got %+v", e)
+	}
+	if e.Limits != safety.DefaultLimits() {
+		t.Errorf("limits %+v", e.Limits)
+	}
+	if len(c.Warnings) != 3 {
+		t.Errorf("want warnings for backflow, probe and ratio, got %q", c.Warnings)
+	}
+}
+
+func TestFull(t *testing.T) {
+	c := load(t, "full.yaml")
+	z, err := c.Zone("west")
+	if err != nil {
+		t.Fatal(err)
+	}
+	// 8/10 and 12/10 psi about nominal: the window follows the inlet.
+	if w := z.Window; math.Abs(float64(w.Low)-100*55/68.95) > 1e-9 || w.Target != 100 || math.Abs(float64(w.High)-100*83/68.95) > 1e-9 {
+		t.Errorf("window %+v", w)
+	}
+	if z.Header.Feed != hydraulics.FeedCentre || !reflect.DeepEqual(z.Laterals.Lengths, []units.Metre{90, 83, 76}) || z.Laterals.Slope != -0.01 {
+		t.Errorf("zone %+v", z)
+	}
+	far, err := c.Zone("far")
+	if err != nil || far.Inlet != 70 || far.Regulator == nil || far.Window.Target != 70 || math.Abs(float64(far.Water)-10) > 1e-9 {
+		t.Errorf("zone %+v, %v", far, err)
+	}
+	e, err := c.Engine("far")
+	if err != nil {
+		t.Fatal(err)
+	}
+	// University of Maryland FS-1121: 1 part to 50 of water is 1 in 51.
+	if math.Abs(float64(e.Injector.Ratio)-1.0/51) > 1e-12 {
+		t.Errorf("ratio %v", e.Injector.Ratio)
+	}
+	if !e.Probe.Present || !e.Observe || e.Injector.ECPerGPerL != 1190 || e.Injector.Strength != 75 || e.Plan.Injection != 30*time.Minute {
+		t.Errorf("engine %+v", e)
+	}
+	if math.Abs(float64(e.Limits.SupplyLow)-12*6.894757) > 1e-4 || e.Limits.FreezeLead != 3*time.Hour || e.Limits.ECLimit != 2500 {
+		t.Errorf("limits %+v", e.Limits)
+	}
+	if w, err := c.Engine("west"); err != nil || w.Probe.Present {
+		t.Errorf("the probe is in the far zone only: %+v, %v", w.Probe, err)
+	}
+}
+
+func TestFullRest(t *testing.T) {
+	c := load(t, "full.yaml")
+	f, err := c.Feed("")
+	if err != nil || len(f.Products) != 2 || f.Target.Period != dosing.PerWeek || f.Products[1].Product.Analysis.K != 0.44 || !f.Products[1].Product.Hazards.Oxidiser {
+		t.Errorf("feed %+v, %v", f, err)
+	}
+	if math.Abs(float64(f.Target.FieldArea)-404.68564224) > 1e-9 {
+		t.Errorf("field area %v", f.Target.FieldArea)
+	}
+	if s := c.Sensors; len(s) != 2 || s[0].Channel != box.HeaderPressure || s[0].Address != "0x48" || s[0].Params["high"] != "4.5" {
+		t.Errorf("sensors %+v", s)
+	}
+	if c.Supply.Calcium != 2.5 || !c.Supply.Chlorinated {
+		t.Errorf("supply %+v", c.Supply)
+	}
+	if got := c.Channels(); !reflect.DeepEqual(got, []box.Channel{box.HeaderPressure, box.WaterTemp}) {
+		t.Errorf("channels %v", got)
+	}
+	if c.MQTT.Broker != "mqtts://broker.example:8883" || c.Influx.Bucket != "boxd" || c.Web.Listen != "[::1]:8080" {
+		t.Errorf("links %+v %+v %+v", c.MQTT, c.Influx, c.Web)
+	}
+	if text := fmt.Sprintf("%v %+v %#v %s", c.Alerts, *c, c.Alerts, c.Alerts[1].URL); strings.Contains(text, "hunter2") {
+		t.Errorf("the secret prints itself: %s", text)
+	}
+}
+
+func TestMessagesKeepSecrets(t *testing.T) {
+	data, err := os.ReadFile("testdata/links.bad.yaml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := Parse("links.yaml", data); err == nil || strings.Contains(err.Error(), "hunter2") {
+		t.Errorf("got %v", err)
+	}
+}
+
+// A zone that only its solution shows to be unworkable gets its line too.
+func TestUnfedZone(t *testing.T) {
+	text := strings.Replace(string(Default()), "length: 30 m, lead_in", "length: 500 m, lead_in", 1)
+	text = strings.Replace(text, "slope: 0 %, connector_loss", "slope: 1 %, connector_loss", 1)
+	c, err := Parse("long.yaml", []byte(text))
+	if err != nil {
+		t.Fatal(err)
+	}
+	var fs Faults
+	if _, err := c.Engine(""); !errors.As(err, &fs) || fs[0].Line != 15 || fs[0].Path != "zones[0].laterals" {
+		t.Errorf("got %v", err)
+	}
+	if got := c.Fault("zones[0].laterals.slope", "is odd", "0 %").String(); !strings.HasPrefix(got, "long.yaml:16:") {
+		t.Errorf("got %s", got)
+	}
+}
+
+func TestNames(t *testing.T) {
+	c := load(t, "full.yaml")
+	for name, want := range map[string]string{"": "west, far", "nowhere": "west, far"} {
+		if _, err := c.Zone(name); err == nil || !strings.Contains(err.Error(), want) {
+			t.Errorf("zone %q: %v", name, err)
+		}
+	}
+	if _, err := c.Feed("none"); err == nil || !strings.Contains(err.Error(), "two-tanks") {
+		t.Errorf("feed: %v", err)
+	}
+	if _, err := load(t, "example-us.yaml").Feed(""); err == nil || !strings.Contains(err.Error(), "list feeds") {
+		t.Errorf("feed: %v", err)
+	}
+}
 
 func TestDefaultIsGood(t *testing.T) {
 	c, err := Parse("default.yaml", Default())
@@ -35,17 +292,67 @@ func TestDefaultIsGood(t *testing.T) {
 	}
 }
 
-func TestDebug(t *testing.T) {
-	c, err := Parse("x.yaml", []byte("zones: [{nme: a}]\nbox: 3\n"))
-	t.Log(c, err)
+func TestLoadFails(t *testing.T) {
+	if _, err := Load(filepath.Join(t.TempDir(), "none.yaml")); !errors.Is(err, os.ErrNotExist) {
+		t.Errorf("got %v", err)
+	}
+	big := filepath.Join(t.TempDir(), "big.yaml")
+	if err := os.WriteFile(big, make([]byte, maxFile+10), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := Load(big); err == nil || !strings.Contains(err.Error(), "larger") {
+		t.Errorf("got %v", err)
+	}
 }
 
-var _ = errors.As
-var _ = flag.Bool
-var _ = math.Pi
-var _ = os.Open
-var _ = filepath.Join
-var _ = reflect.DeepEqual
-var _ = strings.Cut
-var _ = time.Now
-var _ units.KPa
+// Aliases stand for what they name; the parser's own loops don't hang it.
+func TestAliases(t *testing.T) {
+	text := strings.Replace(string(Default()), "inlet: 10 psi", "inlet: &p 10 psi", 1)
+	text = strings.Replace(text, "target: 10 psi", "target: *p", 1)
+	if _, err := Parse("a.yaml", []byte(text)); err != nil {
+		t.Error(err)
+	}
+	if _, err := Parse("loop.yaml", []byte("zones: &a [*a, *a]\nbox: &b {name: *b}\n")); err == nil {
+		t.Error("a loop passed")
+	}
+}
+
+// Whatever the bytes, Parse answers: a config that serves, or faults with a
+// place in the file.
+func FuzzParse(f *testing.F) {
+	files, err := filepath.Glob("testdata/*.yaml")
+	if err != nil {
+		f.Fatal(err)
+	}
+	for _, file := range files {
+		data, err := os.ReadFile(file)
+		if err != nil {
+			f.Fatal(err)
+		}
+		f.Add(data)
+	}
+	f.Add(Default())
+	f.Fuzz(func(t *testing.T, data []byte) {
+		c, err := Parse("fuzz.yaml", data)
+		if err == nil {
+			if len(c.Zones) == 0 {
+				t.Error("no zone and no fault")
+			}
+			for _, z := range c.Zones {
+				if fs := z.Validate(); len(fs) > 0 {
+					t.Errorf("accepted: %v", fs)
+				}
+			}
+			return
+		}
+		var faults Faults
+		if !errors.As(err, &faults) || len(faults) == 0 {
+			t.Fatalf("got %v", err)
+		}
+		for _, x := range faults {
+			if x.Line < 1 || x.Column < 1 || x.Problem == "" {
+				t.Errorf("fault without a place: %+v", x)
+			}
+		}
+	})
+}

@@ -16,25 +16,14 @@ import (
 // pos is a place in the file.
 type pos struct{ line, column int }
 
-// decoder walks the parsed file by the keys the program knows. It collects
-// faults instead of stopping, and remembers where each value stands, so that
-// faults found later, by the packages the values are for, name a line too.
-type decoder struct {
-	file   string
-	faults Faults
-	places map[string]pos // by dotted path
-}
-
-// fault records a problem at a place.
-func (d *decoder) fault(at pos, path, problem, hint string) {
-	d.faults = append(d.faults, Fault{d.file, at.line, at.column, path, problem, hint})
-}
+// places tells where each written value stands, by dotted path.
+type places map[string]pos
 
 // where is the place of a path, or of the nearest part above it that is written.
-func (d *decoder) where(path string) pos {
+func (p places) where(path string) pos {
 	for {
-		if p, ok := d.places[path]; ok {
-			return p
+		if at, ok := p[path]; ok {
+			return at
 		}
 		i := strings.LastIndexAny(path, ".[")
 		if i < 0 {
@@ -44,8 +33,24 @@ func (d *decoder) where(path string) pos {
 	}
 }
 
+// decoder walks the parsed file by the keys the program knows. It collects
+// faults instead of stopping, and remembers where each value stands, so that
+// faults found later, by the packages the values are for, name a line too.
+type decoder struct {
+	file   string
+	faults Faults
+	places places
+}
+
+// fault records a problem at a place.
+func (d *decoder) fault(at pos, path, problem, hint string) {
+	d.faults = append(d.faults, Fault{d.file, at.line, at.column, path, problem, hint})
+}
+
 // at records a fault at the place of a path.
-func (d *decoder) at(path, problem, hint string) { d.fault(d.where(path), path, problem, hint) }
+func (d *decoder) at(path, problem, hint string) {
+	d.fault(d.places.where(path), path, problem, hint)
+}
 
 // written reports whether the file gives a value for the path.
 func (d *decoder) written(path string) bool {
@@ -54,7 +59,7 @@ func (d *decoder) written(path string) bool {
 }
 
 // line is the path's line, for messages that name a second place.
-func (d *decoder) line(path string) int { return d.where(path).line }
+func (d *decoder) line(path string) int { return d.places.where(path).line }
 
 func placeOf(n *yaml.Node) pos { return pos{max(1, n.Line), max(1, n.Column)} }
 
@@ -156,7 +161,7 @@ func (s section) has(key string) bool { return s.items[key] != nil }
 // that isn't a mapping: that is a fault already.
 func (s section) need(key, plausible string) {
 	if s.known && !s.has(key) {
-		s.d.fault(s.d.where(s.path), s.at(key), "is missing", fmt.Sprintf("write for instance %s: %s", key, plausible))
+		s.d.fault(s.d.places.where(s.path), s.at(key), "is missing", fmt.Sprintf("write for instance %s: %s", key, plausible))
 	}
 }
 

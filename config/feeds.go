@@ -80,7 +80,7 @@ func (d *decoder) target(s section, t *dosing.Target) {
 	read(g, "rate", &t.Rate, func(text string) (dosing.Rate, error) {
 		r, period, err := dosing.ParseRate(text)
 		if err != nil {
-			return r, &units.QuantityError{Problem: strings.TrimPrefix(err.Error(), "cannot read "), Hint: "as in 3.5 lb/ac/week"}
+			return r, &units.QuantityError{Problem: strings.TrimPrefix(err.Error(), "cannot read rate "), Hint: "as in 3.5 lb/ac/week"}
 		}
 		t.Period = period
 		return r, nil

@@ -23,7 +23,7 @@ import (
 // Parse reads a file's content. The name is for messages. The error is a Faults
 // with everything that is wrong.
 func Parse(name string, data []byte) (*Config, error) {
-	d := &decoder{file: name, places: map[string]pos{}}
+	d := &decoder{file: name, places: places{}}
 	c := defaults(name)
 	if root := d.document(data); root != nil {
 		d.root(root, c)
@@ -32,6 +32,7 @@ func Parse(name string, data []byte) (*Config, error) {
 		d.faults.sort()
 		return nil, d.faults
 	}
+	c.places = d.places
 	c.warn(d)
 	return c, nil
 }

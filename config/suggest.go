@@ -14,9 +14,9 @@ func suggest(name string, keys []string) string {
 }
 
 // nearest is the word that fewest changed letters turn name into, if that is at
-// most a third of it.
+// most about a third of it.
 func nearest(name string, words []string) (string, bool) {
-	best, least := "", max(1, len(name)/3)
+	best, least := "", (len(name)+2)/3
 	if len(name) > 40 {
 		return "", false // no slip of the finger
 	}

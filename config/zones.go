@@ -47,7 +47,7 @@ func (d *decoder) zones(s section, c *Config) {
 
 func (d *decoder) zone(n *yaml.Node, path string) Zone {
 	s := d.section(n, path, "name", "water", "inlet", "regulator", "lead", "header", "laterals", "emitters", "header_window", "formula")
-	z := Zone{}
+	z := Zone{path: path}
 	z.Water = 20
 	before := len(d.faults)
 	s.need("name", "east")

@@ -201,7 +201,7 @@ func cut(text string, k kind) (float64, string, error) {
 		return 0, "", &QuantityError{fmt.Sprintf("%q is too large", text), "write for instance " + k.example}
 	}
 	if name == "" {
-		return 0, "", &QuantityError{fmt.Sprintf("%q has no unit", text), fmt.Sprintf("write %s with one of %s, as in %s", k.name, k.offer, k.example)}
+		return 0, "", &QuantityError{fmt.Sprintf("%q has no unit", text), fmt.Sprintf("write %s in %s, as in %s", k.name, k.choice(), k.example)}
 	}
 	return v, name, nil
 }
@@ -277,12 +277,20 @@ func (k kind) find(name string) (unit, bool) {
 	return unit{}, false
 }
 
+// choice lists the units to offer.
+func (k kind) choice() string {
+	if strings.Contains(k.offer, ",") {
+		return "one of " + k.offer
+	}
+	return k.offer
+}
+
 // refuse says what is wrong with a unit: that of another kind, or unknown.
 func (k kind) refuse(text, name string) error {
 	for _, o := range []kind{pressures(), flows(), volumes(), lengths(), temperatures(), conductivities(), ratios(), concentrations(), masses(), areas(), durations()} {
 		if _, ok := o.find(name); ok {
-			return &QuantityError{fmt.Sprintf("%q is %s, not %s", text, o.name, k.name), fmt.Sprintf("use one of %s, as in %s", k.offer, k.example)}
+			return &QuantityError{fmt.Sprintf("%q is %s, not %s", text, o.name, k.name), fmt.Sprintf("use %s, as in %s", k.choice(), k.example)}
 		}
 	}
-	return &QuantityError{fmt.Sprintf("%q has an unknown unit %q", text, name), fmt.Sprintf("use one of %s, as in %s", k.offer, k.example)}
+	return &QuantityError{fmt.Sprintf("%q has an unknown unit %q", text, name), fmt.Sprintf("use %s, as in %s", k.choice(), k.example)}
 }
