@@ -143,7 +143,7 @@ func TestARunInTheBrowser(t *testing.T) {
 	tab, complaints := startBrowser(t, 3*time.Minute)
 	core := newFakeCore(viewAt("ready"))
 	core.trace = pastTrace()
-	core.view.T = 1201
+	core.view.T = 1201 // where the history ends
 	srv := httptest.NewServer(New(core, exportingArchive{fakeArchive{rows: someRuns()}},
 		Options{Box: "north-box", Units: "us", Demo: true, Open: true, Version: "test"}))
 	defer srv.Close()

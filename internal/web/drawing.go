@@ -58,7 +58,7 @@ func rings(part string) ([]ring, string) {
 	case partLoop:
 		return []ring{{110, 294, 24}}, "loop valve"
 	case partHeader:
-		return []ring{{110, 496, 24}}, "header"
+		return []ring{{290, 500, 20}}, "header"
 	}
 	return nil, ""
 }

@@ -10,6 +10,7 @@
   var lastBeat = performance.now();
   var streamOpen = false;
   var sending = false;
+  var sayTimer = 0;
   var guardUntil = 0;          // until then a new confirm button rests
   var drawn = {};              // the parts as last drawn by the server
 
@@ -139,7 +140,9 @@
     box.dataset.accepted = refused ? "no" : "yes";
     byId("answer-word").textContent = word;
     byId("answer-text").textContent = text;
+    clearTimeout(sayTimer);
     if (refused) box.scrollIntoView({ block: "nearest" });
+    else sayTimer = setTimeout(function () { box.hidden = true; }, 8000);
   }
 
   form.addEventListener("submit", function (e) {
@@ -219,14 +222,17 @@
     }
     function line(label, colour, dash, scale, decimals) {
       return { label: label, stroke: css(colour), width: 2, dash: dash, scale: scale || "y", spanGaps: false,
-        points: { show: false }, value: function (u, v) { return v === null || v === undefined ? "unknown" : v.toFixed(decimals); } };
+        points: { show: false }, value: function (u, v, i, at) {
+          if (at === null || at === undefined) v = u.data[i][t.length - 1];
+          return v === null || v === undefined ? "unknown" : v.toFixed(decimals);
+        } };
     }
     function options(el, series, axes, hooks) {
       return { width: Math.max(240, el.clientWidth), height: 190, series: series, axes: axes, hooks: hooks || {},
         scales: { x: { time: false } }, cursor: { drag: { x: false, y: false } } };
     }
     function xSeries() {
-      return { label: "at", value: function (u, v) { return v === null || v === undefined || !t.length ? "" : ago(u, [v])[0]; } };
+      return { label: "at", value: function (u, v) { return v === null || v === undefined || !t.length ? "now" : ago(u, [v])[0]; } };
     }
 
     function drawBand(u) {
@@ -264,9 +270,14 @@
         return [Math.max(0, min - pad), max + pad];
       } };
       ec = new uPlot(o, ecData(), e);
-      pf = new uPlot(options(p, [xSeries(), line("header " + body.dataset.kpaUnit, "--line1", [], "y", 1),
+      var two = options(p, [xSeries(), line("header " + body.dataset.kpaUnit, "--line1", [], "y", 1),
         line("across injector " + body.dataset.kpaUnit, "--line2", [8, 4], "y", 1), line("flow " + body.dataset.lpmUnit, "--line3", [2, 3], "q", 2)],
-        [axis({ values: ago, splits: marks }), axis({ size: 48 }), axis({ scale: "q", side: 1, size: 48, grid: { show: false } })]), pfData(), p);
+        [axis({ values: ago, splits: marks }), axis({ size: 48 }), axis({ scale: "q", side: 1, size: 48, grid: { show: false } })]);
+      // From zero, so that a ripple does not look like a storm.
+      var fromZero = { range: function (u, min, max) { return [Math.min(0, min || 0), Math.max(max || 0, 1) * 1.15]; } };
+      two.scales.y = fromZero;
+      two.scales.q = fromZero;
+      pf = new uPlot(two, pfData(), p);
       redraw();
     }
 
@@ -275,6 +286,8 @@
       if (!ec) return;
       ec.setData(ecData());
       pf.setData(pfData());
+      // With no finger on a plot its legend shows the newest values.
+      [ec, pf].forEach(function (u) { if (u.cursor.idx === null || u.cursor.idx === undefined) u.setLegend({ idx: null }, false); });
       byId("plot-ec").dataset.points = byId("plot-pf").dataset.points = String(t.length);
       byId("band-says").textContent = base === null ? "baseline unknown" :
         "· dotted: baseline " + base.toFixed(0) + (band === null ? "" : ", shaded: ±" + band.toFixed(0) + " counts as clean");
