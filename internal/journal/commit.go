@@ -12,6 +12,7 @@ import (
 
 	"boxd/internal/engine"
 	"boxd/internal/record"
+	"boxd/internal/units"
 )
 
 // RunStart begins a run.
@@ -19,7 +20,7 @@ type RunStart struct {
 	ID, Zone, Box string
 	Wall          time.Time
 	T             float64 // core seconds
-	Config        string  // the whole text of the configuration
+	Config        string  // the whole text of the configuration, secrets taken out: exports show it
 	Software      string  // version of the program
 }
 
@@ -35,6 +36,15 @@ type Message struct {
 	Kind    string // an event's kind, or the sender's own word
 	Wall    time.Time
 	Payload []byte // JSON for events
+	IsEvent bool   // set by Next: an event of the core, not a message given to Commit
+}
+
+// Event is the core's event behind a message whose IsEvent is set.
+func (m *Message) Event() (engine.Event, error) {
+	if !m.IsEvent {
+		return engine.Event{}, fmt.Errorf("message %d (%s) is no event", m.Seq, m.Kind)
+	}
+	return decodeEvent(m.Seq, m.Wall, m.Payload)
 }
 
 // Batch is what one or several turns of the core leave to be saved.
@@ -219,7 +229,7 @@ func (c *commit) inputs(ctx context.Context, run string, log []byte) error {
 }
 
 func (c *commit) event(ctx context.Context, run string, e *engine.Event) error {
-	text := eventJSON(e)
+	e, text := written(e)
 	seq := c.seq + 1
 	if e.Action != "" && (e.Kind == engine.ActionEvent || e.Kind == engine.RefusalEvent) {
 		if n, err := c.exec(ctx, c.st.action, e.Action, string(e.Kind), int64(seq)); err != nil || n == 0 {
@@ -237,21 +247,23 @@ func (c *commit) event(ctx context.Context, run string, e *engine.Event) error {
 	return nil
 }
 
-// eventJSON is the event's line. An event that has no JSON (a number that is
-// none) is kept as a note that says so, since refusing it would stop the archive.
-func eventJSON(e *engine.Event) []byte {
+// written is the event with its line. In place of an event that has no JSON (a
+// number in it is none) stands a note that says so, since refusing it would
+// stop the archive.
+func written(e *engine.Event) (*engine.Event, []byte) {
 	text, err := json.Marshal(e)
 	if err == nil {
-		return text
+		return e, text
 	}
-	note := engine.Event{Kind: e.Kind, Text: "this event could not be written down: " + err.Error()}
-	if text, err = json.Marshal(struct {
-		Kind engine.EventKind `json:"kind"`
-		Text string           `json:"text"`
-	}{note.Kind, note.Text}); err != nil {
-		return []byte("{}") // cannot be: both are strings
+	note := &engine.Event{T: e.T, Kind: engine.NoteEvent, Wall: e.Wall, Action: e.Action,
+		Text: fmt.Sprintf("an event (%s) could not be written down: %v", e.Kind, err)}
+	if !units.Finite(note.T) {
+		note.T = 0
 	}
-	return text
+	if text, err = json.Marshal(note); err != nil {
+		return note, []byte("{}") // cannot be: the note holds a finite number and strings
+	}
+	return note, text
 }
 
 func (c *commit) message(ctx context.Context, m *Message) error {

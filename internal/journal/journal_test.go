@@ -206,11 +206,60 @@ func TestCommitIsAllOrNothing(t *testing.T) {
 
 func TestEventWithoutJSONIsNotLost(t *testing.T) {
 	j, ctx := openTemp(t), t.Context()
-	sum := &engine.Summary{VolumeL: math.NaN()}
-	must(t, j.Commit(ctx, Batch{Events: []engine.Event{{T: 1, Kind: engine.SummaryEvent, Sum: sum}}}))
-	list, err := j.Events(ctx, "")
-	if err != nil || len(list) != 1 || !strings.Contains(string(list[0].JSON), "could not be written down") {
-		t.Errorf("%+v %v", list, err)
+	must(t, j.Commit(ctx, Batch{Start: start("r1"), Events: []engine.Event{
+		{T: 1, Kind: engine.SummaryEvent, Sum: &engine.Summary{VolumeL: math.NaN()}}, {T: math.NaN(), Kind: engine.StepEvent}}}))
+	list, err := j.Events(ctx, "r1")
+	must(t, err)
+	for i, kind := range []string{"(summary)", "(step)"} {
+		if e, err := list[i].Event(); err != nil || e.Kind != engine.NoteEvent || !strings.Contains(e.Text, kind+" could not be written down") {
+			t.Errorf("%+v %v", e, err)
+		}
+	}
+	if r, err := j.Run(ctx, "r1"); err != nil || r.Summary != nil {
+		t.Errorf("summary %s, %v", r.Summary, err)
+	}
+}
+
+// TestReadersBesideTheWriter reads all the time while commits go on; more
+// commits than rows held at once.
+func TestReadersBesideTheWriter(t *testing.T) {
+	j, ctx := openTemp(t), t.Context()
+	must(t, j.Commit(ctx, Batch{Start: start("r1")}))
+	const commits = 3*inputRows + 1
+	done := make(chan error, 1)
+	go func() {
+		for i := range commits {
+			in := sampleInput(i)
+			log, err := record.AppendInput(nil, &in)
+			if err == nil {
+				err = j.Commit(ctx, Batch{Run: "r1", Inputs: log, Events: someEvents()[9:10]})
+			}
+			if err != nil {
+				done <- err
+				return
+			}
+		}
+		done <- nil
+	}()
+	for finished := false; !finished; {
+		select {
+		case err := <-done:
+			must(t, err)
+			finished = true
+		default:
+		}
+		before := j.LastSeq()
+		n := 0
+		for in, err := range j.Inputs(ctx, "r1") {
+			must(t, err)
+			if in.Mono != sampleInput(n).Mono {
+				t.Fatalf("input %d at %v", n, in.Mono)
+			}
+			n++
+		}
+		if uint64(n) < before || finished && n != commits {
+			t.Fatalf("%d inputs read, %d were committed", n, before)
+		}
 	}
 }
 
@@ -251,6 +300,12 @@ func TestOutbox(t *testing.T) {
 	}
 	if string(list[0].Payload) != `{"t":0,"kind":"note","text":"0"}` {
 		t.Errorf("payload %s", list[0].Payload)
+	}
+	if e, err := list[2].Event(); err != nil || e.Text != "1" || !e.Wall.Equal(morning) {
+		t.Errorf("event %+v %v", e, err)
+	}
+	if _, err := list[1].Event(); err == nil {
+		t.Error("a sample is taken for an event")
 	}
 	must(t, a.Done(ctx, 4))
 	must(t, a.Done(ctx, 2)) // late word: changes nothing

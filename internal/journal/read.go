@@ -93,36 +93,54 @@ func (j *Journal) oneRun(ctx context.Context, where string, args ...any) (Run, e
 	return r, j.explain("read", err)
 }
 
+// inputRows is how many rows of inputs are held at once.
+const inputRows = 64
+
 // Inputs are the inputs of a run ("": between runs) in the order they were
 // committed, every bit as it was. The input is good until the next one. An
-// error ends the sequence.
+// error ends the sequence. No read transaction stays open between the inputs:
+// a slow taker would keep the write-ahead log growing.
 func (j *Journal) Inputs(ctx context.Context, run string) iter.Seq2[*engine.Input, error] {
 	return func(yield func(*engine.Input, error) bool) {
-		rows, err := j.reader.QueryContext(ctx, "SELECT n, log FROM inputs WHERE run = ? ORDER BY n", run)
-		if err != nil {
-			yield(nil, j.explain("read", err))
-			return
-		}
-		defer func() { _ = rows.Close() }()
 		var in engine.Input
-		for rows.Next() {
-			var n int64
-			var log sql.RawBytes
-			if err := rows.Scan(&n, &log); err != nil {
+		after := int64(-1)
+		for {
+			logs, last, err := j.inputLogs(ctx, run, after)
+			if err != nil {
 				yield(nil, j.explain("read", err))
 				return
 			}
-			if more, err := yieldLog(log, &in, yield); err != nil {
-				yield(nil, j.explain("read", fmt.Errorf("inputs row %d of run %q: %w", n, run, err)))
-				return
-			} else if !more {
+			for _, log := range logs {
+				if more, err := yieldLog(log, &in, yield); err != nil {
+					yield(nil, j.explain("read", fmt.Errorf("inputs of run %q between rows %d and %d: %w", run, after, last, err)))
+					return
+				} else if !more {
+					return
+				}
+			}
+			if len(logs) < inputRows {
 				return
 			}
-		}
-		if err := rows.Err(); err != nil {
-			yield(nil, j.explain("read", err))
+			after = last
 		}
 	}
+}
+
+// inputLogs are the next rows of a run's inputs and the number of the last one.
+func (j *Journal) inputLogs(ctx context.Context, run string, after int64) (logs [][]byte, last int64, err error) {
+	rows, err := j.reader.QueryContext(ctx, "SELECT n, log FROM inputs WHERE run = ? AND n > ? ORDER BY n LIMIT ?", run, after, inputRows)
+	if err != nil {
+		return nil, 0, err
+	}
+	defer func() { _ = rows.Close() }()
+	for rows.Next() {
+		var log []byte
+		if err := rows.Scan(&last, &log); err != nil {
+			return nil, 0, err
+		}
+		logs = append(logs, log)
+	}
+	return logs, last, rows.Err()
 }
 
 func yieldLog(log []byte, in *engine.Input, yield func(*engine.Input, error) bool) (more bool, err error) {
@@ -150,32 +168,35 @@ type Entry struct {
 }
 
 // Event is the entry as the core made it.
-func (e *Entry) Event() (engine.Event, error) {
+func (e *Entry) Event() (engine.Event, error) { return decodeEvent(e.Seq, e.Wall, e.JSON) }
+
+// decodeEvent undoes the core's own way of writing an event.
+func decodeEvent(seq uint64, at time.Time, text []byte) (engine.Event, error) {
 	type plain engine.Event // without the core's own JSON methods
 	shown := struct {
 		*plain
 		Why json.RawMessage `json:"why"` // one sentence or several
 	}{plain: &plain{}}
-	if err := json.Unmarshal(e.JSON, &shown); err != nil {
-		return engine.Event{}, fmt.Errorf("cannot read event %d: %w", e.Seq, err)
+	if err := json.Unmarshal(text, &shown); err != nil {
+		return engine.Event{}, fmt.Errorf("cannot read event %d: %w", seq, err)
 	}
-	out := engine.Event(*shown.plain)
-	out.T, out.Kind, out.Wall = e.T, e.Kind, e.Wall
+	e := engine.Event(*shown.plain)
+	e.Wall = at
 	if len(shown.Why) > 0 {
 		var one string
 		if json.Unmarshal(shown.Why, &one) == nil {
-			out.Why = engine.Reasons{one}
-		} else if err := json.Unmarshal(shown.Why, (*[]string)(&out.Why)); err != nil {
-			return engine.Event{}, fmt.Errorf("cannot read event %d: %w", e.Seq, err)
+			e.Why = engine.Reasons{one}
+		} else if err := json.Unmarshal(shown.Why, (*[]string)(&e.Why)); err != nil {
+			return engine.Event{}, fmt.Errorf("cannot read event %d: %w", seq, err)
 		}
 	}
 	if e.Kind == engine.SummaryEvent {
-		out.Sum = new(engine.Summary)
-		if err := json.Unmarshal(e.JSON, out.Sum); err != nil {
-			return engine.Event{}, fmt.Errorf("cannot read event %d: %w", e.Seq, err)
+		e.Sum = new(engine.Summary)
+		if err := json.Unmarshal(text, e.Sum); err != nil {
+			return engine.Event{}, fmt.Errorf("cannot read event %d: %w", seq, err)
 		}
 	}
-	return out, nil
+	return e, nil
 }
 
 const entryColumns = "seq, run, wall, t, kind, json"
