@@ -90,9 +90,11 @@ type Probe struct {
 	Lag  time.Duration
 }
 
-// Plan is what the person set out to do, where no feed says so.
+// Plan is what the person set out to do. With a Feed, what is not said follows
+// from its dose plan.
 type Plan struct {
 	engine.Plan
+	Feed       string        // name of a feed, or empty
 	Strength   units.GPerL   // of the stock; 0: not said
 	ECPerGPerL units.USPerCm // EC of 1 g/L of the product; 0: not said
 }
@@ -151,6 +153,8 @@ func (s Secret) MarshalText() ([]byte, error) { return []byte(s.String()), nil }
 type Feed struct {
 	dosing.Feed
 	Zone string
+
+	path string // feeds[0]
 }
 
 // Sensor is one channel's wiring. Params are the driver's own, unread here.
@@ -263,17 +267,21 @@ func (c *Config) Engine(zone string) (engine.Config, error) {
 	if err != nil {
 		return engine.Config{}, err
 	}
+	plan, err := c.planFor(z, m)
+	if err != nil {
+		return engine.Config{}, err
+	}
 	return engine.Config{
 		Box: c.Box.Name, Zone: m, Limits: c.ZoneLimits(z), Backflow: c.Backflow,
 		Injector: engine.Injector{
 			Ratio:      c.Injector.Convention.InTotal(c.Injector.Ratio),
 			RatedFlow:  c.Injector.RatedFlow,
 			StartsAt:   c.StartsAt,
-			ECPerGPerL: float64(c.Plan.ECPerGPerL),
-			Strength:   c.Plan.Strength,
+			ECPerGPerL: float64(plan.ECPerGPerL),
+			Strength:   plan.Strength,
 		},
 		Probe:   engine.Probe{Present: c.Probe.Zone == z.Name, Lag: c.Probe.Lag},
-		Plan:    c.Plan.Plan,
+		Plan:    plan.Plan,
 		Units:   c.Box.Units,
 		Observe: c.Observe,
 		Meter:   c.Meter,

@@ -1,6 +1,7 @@
 package config
 
 import (
+	"errors"
 	"fmt"
 	"strconv"
 	"strings"
@@ -8,6 +9,7 @@ import (
 	"gopkg.in/yaml.v3"
 
 	"boxd/internal/dosing"
+	"boxd/internal/hydraulics"
 	"boxd/internal/units"
 )
 
@@ -30,7 +32,7 @@ func (d *decoder) feeds(s section, c *Config) {
 
 func (d *decoder) feed(n *yaml.Node, path string, c *Config) Feed {
 	s := d.section(n, path, "name", "zone", "target", "products", "tanks", "limits")
-	f := Feed{}
+	f := Feed{path: path}
 	f.Limits = dosing.DefaultLimits()
 	s.need("name", "weekly-nitrogen")
 	s.need("target", "{nutrient: N, rate: 3.5 lb/ac/week, events_per_week: 1, area: bed-length}")
@@ -49,6 +51,71 @@ func (d *decoder) feed(n *yaml.Node, path string, c *Config) Feed {
 	}
 	d.feedLimits(s, &f.Limits)
 	return f
+}
+
+// planFeed checks that the feed the plan names is there.
+func (d *decoder) planFeed(c *Config) {
+	if c.Plan.Feed == "" {
+		return
+	}
+	if _, err := c.Feed(c.Plan.Feed); err != nil {
+		_, names := pick(c.Feeds, c.Plan.Feed, func(f *Feed) string { return f.Name })
+		hint := "the feeds are " + names
+		if names == "" {
+			hint = "describe it in the list feeds"
+		}
+		d.at("plan.feed", fmt.Sprintf("%q is none of the feeds", c.Plan.Feed), hint)
+	}
+}
+
+// DosePlan works a feed out for a solved zone. The error is a Faults where the
+// feed, the injector or the supply are to blame.
+func (c *Config) DosePlan(f *Feed, m *hydraulics.Model) (dosing.Plan, error) {
+	p, err := dosing.Make(dosing.Request{Zone: dosing.FactsOf(m), Feed: f.Feed, Injector: c.Injector, Supply: c.Supply})
+	var found dosing.Faults
+	if !errors.As(err, &found) {
+		return p, err
+	}
+	var fs Faults
+	for _, x := range found {
+		path := x.Field
+		if rest, ok := strings.CutPrefix(path, "feed."); ok {
+			path = f.path + "." + rest
+		}
+		fs = append(fs, c.Fault(path, x.Problem, "plausible: "+x.Plausible))
+	}
+	return p, fs
+}
+
+// planFor is the plan for a zone: as written, and for the rest as the feed it
+// names gives it. A feed of two tanks has no one strength: it stays unknown.
+func (c *Config) planFor(z *Zone, m *hydraulics.Model) (Plan, error) {
+	out := c.Plan
+	if out.Feed == "" {
+		return out, nil
+	}
+	f, err := c.Feed(out.Feed)
+	if err != nil || f.Zone != "" && f.Zone != z.Name {
+		return out, err
+	}
+	p, err := c.DosePlan(f, m)
+	if err != nil || len(p.Tanks) != 1 {
+		return out, err
+	}
+	t := p.Tanks[0]
+	if out.Strength == 0 {
+		out.Strength = t.Strength
+	}
+	if out.ECPerGPerL == 0 && t.ECKnown && t.Line > 0 {
+		out.ECPerGPerL = units.USPerCm(float64(t.ECRise) / float64(t.Line))
+	}
+	if out.Stock == 0 {
+		out.Stock = t.Stock
+	}
+	if out.Injection == 0 {
+		out.Injection = t.Inject.Duration()
+	}
+	return out, nil
 }
 
 // wordOf finds one of a few enumerated words by its String.

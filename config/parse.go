@@ -116,6 +116,7 @@ func (d *decoder) root(n *yaml.Node, c *Config) {
 	d.meter(s, &c.Meter)
 	d.links(s, c)
 	d.feeds(s, c)
+	d.planFeed(c)
 	d.sensors(s, c)
 }
 
@@ -338,7 +339,8 @@ func below[T ~float64](d *decoder, pathA string, a T, pathB string, b T, unit st
 }
 
 func (d *decoder) plan(s section, v *Plan) {
-	p := s.sub("plan", "injection", "stock", "strength", "ec_per_gram_per_litre")
+	p := s.sub("plan", "feed", "injection", "stock", "strength", "ec_per_gram_per_litre")
+	p.text("feed", &v.Feed)
 	read(p, "injection", &v.Injection, units.ParseDuration)
 	read(p, "stock", &v.Stock, units.ParseLitre)
 	read(p, "strength", &v.Strength, units.ParseGPerL)
