@@ -93,10 +93,7 @@ type Sender struct {
 // Some services use Go's default HTTP client, which waits for ever: New gives
 // it a timeout if it has none.
 func New(cfg Config) (*Sender, error) {
-	list, err := cfg.addresses()
-	if err != nil {
-		return nil, err
-	}
+	list, fault := cfg.addresses()
 	timeout := cfg.Timeout
 	if timeout == 0 {
 		timeout = DefaultTimeout
@@ -105,7 +102,7 @@ func New(cfg Config) (*Sender, error) {
 		http.DefaultClient.Timeout = timeout
 	}
 	s := &Sender{}
-	var faults []error
+	faults := []error{fault}
 	for _, a := range list {
 		t, err := newTarget(a, timeout)
 		if err != nil {
@@ -205,10 +202,14 @@ func (t *Target) Send(ctx context.Context, n Note) error {
 	case <-ctx.Done():
 		return t.giveUp(run, fmt.Errorf("%w (%w)", ErrNoAnswer, context.Cause(ctx)))
 	}
-	if run.err != nil {
-		return fmt.Errorf("cannot alert %s: %s: check the address and the service, it is tried again later", t.name, t.address.redact(run.err))
+	return t.outcome(run)
+}
+
+func (t *Target) outcome(run *try) error {
+	if run.err == nil {
+		return nil
 	}
-	return nil
+	return fmt.Errorf("cannot alert %s: %s: check the address and the service, it is tried again later", t.name, t.address.redact(run.err))
 }
 
 // start begins a try or joins the one under way for the same note. No try and
@@ -284,9 +285,7 @@ func (t *Target) giveUp(run *try, why error) error {
 	defer t.mu.Unlock()
 	select {
 	case <-run.done:
-		if run.err == nil {
-			return nil
-		}
+		return t.outcome(run)
 	default:
 		run.left = true
 	}

@@ -2,6 +2,7 @@ package alert
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 	"unicode"
 
@@ -20,8 +21,22 @@ type Style struct {
 	US bool // psi, °F, gal; else kPa, °C, L
 }
 
-// FromEvent shapes the note of an event that a person away from the box should
-// have: an alarm raised, a critical or high one cleared, the flush done. false
+// Wanted says whether an event is among what an address asked for: priorities
+// of alarms, alarm ids, milestones.
+func Wanted(e engine.Event, words []string) bool {
+	switch e.Kind {
+	case engine.AlarmEvent:
+		return slices.Contains(words, e.Priority) || slices.Contains(words, e.ID)
+	case engine.MilestoneEvent:
+		return slices.Contains(words, e.Name)
+	case engine.StepEvent, engine.AdviceEvent, engine.HoldEvent, engine.ReleaseEvent, engine.ActionEvent,
+		engine.RefusalEvent, engine.NoteEvent, engine.RunEvent, engine.SummaryEvent:
+	}
+	return false
+}
+
+// FromEvent shapes the note of an event that a person away from the box can
+// want: an alarm raised, a critical or high one cleared, a milestone. false
 // means that the event is none of these. The view is the one shown with the
 // event; it may be nil.
 func (s Style) FromEvent(box string, e engine.Event, v *engine.View) (Note, bool) {
@@ -32,6 +47,7 @@ func (s Style) FromEvent(box string, e engine.Event, v *engine.View) (Note, bool
 		if e.Name == "flush_done" {
 			return s.FlushDone(box, v), true
 		}
+		return s.milestone(box, e.Name, v), true
 	case engine.StepEvent, engine.AdviceEvent, engine.HoldEvent, engine.ReleaseEvent, engine.ActionEvent,
 		engine.RefusalEvent, engine.NoteEvent, engine.RunEvent, engine.SummaryEvent:
 	}
@@ -72,6 +88,15 @@ func (s Style) FlushDone(box string, v *engine.View) Note {
 	}
 	parts = append(parts, "Secure the box.")
 	return Note{Title: cut(box+": flush done", maxTitle), Text: cut(strings.Join(parts, " "), maxText), Priority: High}
+}
+
+func (s Style) milestone(box, name string, v *engine.View) Note {
+	words := strings.ReplaceAll(name, "_", " ")
+	text := words
+	if v != nil && v.Progress.VolumeL > 0 {
+		text = words + ": " + s.volume(v.Progress.VolumeL) + " in this run"
+	}
+	return Note{Title: cut(box+": "+words, maxTitle), Text: cut(text, maxText), Priority: Low}
 }
 
 // number is the one that matters for the alarm, from the view; empty when it is

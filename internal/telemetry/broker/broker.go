@@ -18,7 +18,6 @@ import (
 	"time"
 
 	mochi "github.com/mochi-mqtt/server/v2"
-	"github.com/mochi-mqtt/server/v2/listeners"
 
 	"boxd/internal/telemetry"
 )
@@ -33,12 +32,14 @@ type Options struct {
 
 // Bounds of one broker.
 const (
-	maxClients    = 64
-	maxPacket     = 256 << 10 // bytes
-	maxPending    = 1024      // messages waiting for one slow subscriber; more are dropped
-	sessionKept   = 24 * 3600 // s, of a subscriber that asked to be remembered
-	firstPacketIn = 10 * time.Second
-	closeWithin   = 5 * time.Second
+	maxClients     = 64
+	maxConnections = 2 * maxClients // with those that have not said who they are
+	maxPacket      = 256 << 10      // bytes
+	maxPending     = 1024           // messages waiting for one slow subscriber; more are dropped
+	sessionKept    = 24 * 3600      // s, of a subscriber that asked to be remembered
+	firstPacketIn  = 10 * time.Second
+	leaveWithin    = 2 * time.Second
+	closeWithin    = 5 * time.Second
 )
 
 // publisherUser is boxd's own name at its own broker.
@@ -92,7 +93,7 @@ func (b *Broker) serve(o Options) error {
 	if err := b.server.AddHook(guard, nil); err != nil {
 		return err
 	}
-	if err := b.server.AddListener(listeners.NewNet("tcp", b.listen)); err != nil {
+	if err := b.server.AddListener(b.listen); err != nil {
 		return err
 	}
 	return b.server.Serve()
@@ -137,15 +138,13 @@ func (b *Broker) Credentials() (user string, password telemetry.Secret) {
 func (b *Broker) Close() error {
 	done := make(chan error, 1)
 	go func() { done <- b.server.Close() }()
-	b.listen.closeWaiting()
 	timer := time.NewTimer(closeWithin)
 	defer timer.Stop()
 	select {
 	case err := <-done:
 		return err
 	case <-timer.C:
-		b.listen.closeAll()
-		return errors.New("cannot close the broker in time: its connections were cut")
+		return errors.New("cannot close the broker in time: the port is free, but a connection hangs")
 	}
 }
 
@@ -158,12 +157,12 @@ func newSecret() (telemetry.Secret, error) {
 }
 
 func listenError(addr string, err error) error {
-	hint := "check the address in broker.listen"
+	hint := "check the address in mqtt.listen"
 	switch {
 	case errors.Is(err, syscall.EADDRINUSE):
-		hint = "another program (perhaps a second boxd, or a broker already installed) has this port: stop it or set another port in broker.listen"
+		hint = "another program (perhaps a second boxd, or a broker already installed) has this port: stop it or set another port in mqtt.listen"
 	case errors.Is(err, syscall.EACCES):
-		hint = "ports below 1024 need a privilege: set a higher port in broker.listen"
+		hint = "ports below 1024 need a privilege: set a higher port in mqtt.listen"
 	case errors.Is(err, syscall.EADDRNOTAVAIL):
 		hint = "this machine has no such address: use 127.0.0.1, 0.0.0.0 or one of its own"
 	}

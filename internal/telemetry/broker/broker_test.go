@@ -133,7 +133,7 @@ func TestPortTaken(t *testing.T) {
 	if err == nil {
 		t.Fatal("two brokers on one port")
 	}
-	for _, want := range []string{b.Addr(), "another program", "broker.listen"} {
+	for _, want := range []string{b.Addr(), "another program", "mqtt.listen"} {
 		if !strings.Contains(err.Error(), want) {
 			t.Errorf("%q lacks %q", err, want)
 		}

@@ -1,18 +1,24 @@
 package broker
 
 import (
+	"log/slog"
 	"net"
 	"sync"
 	"sync/atomic"
 	"time"
+
+	"github.com/mochi-mqtt/server/v2/listeners"
 )
 
 // listener bounds what a connection costs before it has said who it is: so many
-// at a time, so long for the first packet. It also knows its connections, so
-// that closing does not wait for one that never spoke.
+// at a time, so long for the first packet. It also knows its connections and
+// their goroutines, so that closing neither waits for one that never spoke nor
+// returns while one is still being taken in.
 type listener struct {
 	net.Listener
-	mu    sync.Mutex // Accept adds, each connection's own goroutine removes
+	served sync.WaitGroup // the accept loop and one for each connection
+
+	mu    sync.Mutex // Serve adds, each connection's own goroutine removes
 	conns map[*conn]struct{}
 }
 
@@ -20,24 +26,61 @@ func newListener(l net.Listener) *listener {
 	return &listener{Listener: l, conns: make(map[*conn]struct{})}
 }
 
-// Accept takes the next connection and drops those beyond the bound.
-func (l *listener) Accept() (net.Conn, error) {
+// ID, Address, Protocol and Init are what the library asks of a listener.
+func (*listener) ID() string { return "tcp" }
+
+// Address is where it listens.
+func (l *listener) Address() string { return l.Addr().String() }
+
+// Protocol is tcp.
+func (*listener) Protocol() string { return "tcp" }
+
+// Init has nothing to do: the port is open already.
+func (*listener) Init(*slog.Logger) error { return nil }
+
+// Serve takes connections in until Close and drops those beyond the bound. The
+// errors of single clients are of no use to anybody.
+func (l *listener) Serve(establish listeners.EstablishFn) {
+	l.served.Add(1)
+	defer l.served.Done()
 	for {
-		raw, err := l.Listener.Accept()
+		raw, err := l.Accept()
 		if err != nil {
-			return nil, err
+			return
 		}
-		if c := l.add(raw); c != nil {
-			return c, nil
+		c := l.add(raw)
+		if c == nil {
+			_ = raw.Close()
+			continue
 		}
-		_ = raw.Close()
+		l.served.Go(func() {
+			_ = establish(l.ID(), c)
+			_ = c.Close()
+		})
+	}
+}
+
+// Close frees the port and ends every connection, in order where there is time.
+func (l *listener) Close(closeClients listeners.CloseFn) {
+	_ = l.Listener.Close()
+	closeClients(l.ID())
+	l.close(func(c *conn) bool { return !c.spoke.Load() })
+	done := make(chan struct{})
+	go func() { l.served.Wait(); close(done) }()
+	timer := time.NewTimer(leaveWithin)
+	defer timer.Stop()
+	select {
+	case <-done:
+	case <-timer.C:
+		l.close(func(*conn) bool { return true })
+		<-done
 	}
 }
 
 func (l *listener) add(raw net.Conn) *conn {
 	l.mu.Lock()
 	defer l.mu.Unlock()
-	if len(l.conns) >= 2*maxClients {
+	if len(l.conns) >= maxConnections {
 		return nil
 	}
 	c := &conn{Conn: raw, from: l}
@@ -53,10 +96,6 @@ func (l *listener) remove(c *conn) {
 	defer l.mu.Unlock()
 	delete(l.conns, c)
 }
-
-func (l *listener) closeWaiting() { l.close(func(c *conn) bool { return !c.spoke.Load() }) }
-
-func (l *listener) closeAll() { l.close(func(*conn) bool { return true }) }
 
 func (l *listener) close(which func(*conn) bool) {
 	l.mu.Lock()

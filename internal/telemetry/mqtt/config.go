@@ -74,10 +74,10 @@ func (c Config) check() (*url.URL, error) {
 func brokerURL(raw string) (*url.URL, error) {
 	u, err := url.Parse(raw)
 	if err != nil || u.Host == "" {
-		return nil, errors.New("cannot read mqtt.url: write it like tcp://broker.example:1883 or ssl://broker.example:8883")
+		return nil, errors.New("cannot read mqtt.broker: write it like tcp://broker.example:1883 or ssl://broker.example:8883")
 	}
 	if u.User != nil {
-		return nil, errors.New("cannot use mqtt.url: it holds a user or password: move them to mqtt.user and mqtt.password_file")
+		return nil, errors.New("cannot use mqtt.broker: the URL holds a user or password: move them to mqtt.user and mqtt.password_file")
 	}
 	switch u.Scheme {
 	case "mqtt":
@@ -86,7 +86,7 @@ func brokerURL(raw string) (*url.URL, error) {
 		u.Scheme = "ssl"
 	case "tcp", "ssl", "ws", "wss":
 	default:
-		return nil, fmt.Errorf("cannot use mqtt.url: unknown scheme %q: use tcp, ssl, ws or wss", u.Scheme)
+		return nil, fmt.Errorf("cannot use mqtt.broker: unknown scheme %q: use tcp, ssl, ws or wss", u.Scheme)
 	}
 	if u.Port() == "" {
 		if port, ok := defaultPort(u.Scheme); ok {

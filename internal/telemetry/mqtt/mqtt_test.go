@@ -491,7 +491,7 @@ func TestConfigFaults(t *testing.T) {
 		want []string
 	}{
 		{"secret in url", Config{Box: "b", URL: "tcp://u:hunter2@h:1"}, []string{"mqtt.password_file"}},
-		{"bad url", Config{Box: "b", URL: "tcp://h:hunter2"}, []string{"mqtt.url"}},
+		{"bad url", Config{Box: "b", URL: "tcp://h:hunter2"}, []string{"mqtt.broker"}},
 		{"scheme", Config{Box: "b", URL: "http://h"}, []string{`"http"`}},
 		{"several", Config{URL: "tcp://h", Password: "hunter2", CertFile: "c"}, []string{"box.name", "mqtt.user", "mqtt.key_file"}},
 		{"no ca", Config{Box: "b", URL: "ssl://h", CAFile: "/nowhere/ca.pem"}, []string{"mqtt.ca_file", "/nowhere/ca.pem"}},

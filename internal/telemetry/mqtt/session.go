@@ -137,7 +137,7 @@ func (s *session) readBack(ctx context.Context) error {
 		}
 	})
 	if err := granted(s.await(ctx, subscribe, connectTimeout), subscribe, topic); err != nil {
-		return fmt.Errorf("cannot subscribe to %s to see that the broker keeps what it takes: %w: let user %q read it, or set mqtt.no_read_back", topic, err, s.p.cfg.User)
+		return fmt.Errorf("cannot subscribe to %s to see that the broker keeps what it takes: %w: let user %q read it", topic, err, s.p.cfg.User)
 	}
 	if err := s.await(ctx, s.client.Publish(topic, 1, true, payload), connectTimeout); err != nil {
 		return fmt.Errorf("cannot publish %s: %w: let user %q publish boxd/#", topic, err, s.p.cfg.User)
@@ -151,7 +151,7 @@ func (s *session) readBack(ctx context.Context) error {
 	case <-ctx.Done():
 		return ctx.Err()
 	case <-timer.C:
-		return fmt.Errorf("the broker acknowledged %s but did not pass it on: let user %q publish and read boxd/#, or set mqtt.no_read_back if it may not read", topic, s.p.cfg.User)
+		return fmt.Errorf("the broker acknowledged %s but did not pass it on: let user %q publish and read boxd/#", topic, s.p.cfg.User)
 	}
 	return s.await(ctx, s.client.Unsubscribe(topic), connectTimeout)
 }
@@ -403,17 +403,17 @@ func lostError(err error) error {
 	if err == nil {
 		err = errors.New("connection closed")
 	}
-	return fmt.Errorf("lost the connection to the broker: %w: if it comes and goes, look for another client with the same mqtt.client_id", err)
+	return fmt.Errorf("lost the connection to the broker: %w: if it comes and goes, look for another box with the same box.name", err)
 }
 
 // connectError adds what to do. The library's own text holds no password.
 func connectError(host, user string, err error) error {
-	hint := "is the broker running, and are mqtt.url and the network right"
+	hint := "is the broker running, and are mqtt.broker and the network right"
 	switch {
 	case errors.Is(err, packets.ErrorRefusedBadUsernameOrPassword), errors.Is(err, packets.ErrorRefusedNotAuthorised):
 		hint = fmt.Sprintf("the broker does not admit user %q: check mqtt.user and mqtt.password_file", user)
 	case errors.Is(err, packets.ErrorRefusedIDRejected):
-		hint = "the broker does not like mqtt.client_id: shorten it or leave it out"
+		hint = "the broker does not like the client id made of box.name: choose a shorter, plainer name"
 	}
 	return fmt.Errorf("cannot connect to the broker at %s: %w: %s", host, err, hint)
 }
