@@ -297,7 +297,7 @@ func TestDefaultIsGood(t *testing.T) {
 // is 274.32 m² or 0.067786 ac; × 3.5 lb is 107.62 g N; ÷ 0.155 is 694.3 g of
 // 15.5-0-0; ÷ 75 g/L is 9.257 L of stock.
 func TestPlanFollowsFeed(t *testing.T) {
-	text := strings.Replace(string(Default()), "plan: {feed: weekly-nitrogen, injection: 15 min, stock: 3 L}", "plan: {feed: weekly-nitrogen, injection: 20 min}", 1)
+	text := strings.Replace(string(Default()), "plan: {injection: 15 min, stock: 3 L}", "plan: {feed: weekly-nitrogen, injection: 20 min}", 1)
 	c, err := Parse("plan.yaml", []byte(text))
 	if err != nil {
 		t.Fatal(err)
