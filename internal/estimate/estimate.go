@@ -123,6 +123,9 @@ type Estimator struct {
 	flush flush
 }
 
+// unseen is the longest gap between turns that is still counted across.
+const unseen = time.Minute
+
 // New makes an estimator for one zone.
 func New(cfg Config) *Estimator {
 	e := &Estimator{cfg: cfg}
@@ -157,6 +160,10 @@ func (e *Estimator) Step(now time.Duration, r *box.Readings) *Estimates {
 	dt := now - e.now
 	if !e.warm {
 		dt, e.warm = 0, true
+	}
+	if dt > unseen {
+		// Nobody saw what the water did meanwhile: nothing is counted for it.
+		dt, e.prevKnown = 0, false
 	}
 	e.now, e.sec = now, now.Seconds()
 	e.smooth(dt, r)

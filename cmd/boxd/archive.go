@@ -1,0 +1,146 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"strings"
+	"text/tabwriter"
+	"time"
+
+	"boxd/internal/engine"
+	"boxd/internal/journal"
+	"boxd/internal/web"
+)
+
+// defaultData is where the archive lies unless -data or the config says so.
+const defaultData = "boxd-data"
+
+func archiveFile(dir string) string { return filepath.Join(dir, "boxd.sqlite") }
+
+func openArchive(dir string) (*journal.Journal, error) {
+	j, err := journal.OpenExisting(archiveFile(dir))
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil, fmt.Errorf("there is no archive in %s; name its folder with -data", dir)
+	}
+	return j, err
+}
+
+func runRuns(a *app, args []string) error {
+	f := a.flags("runs")
+	data := f.String("data", defaultData, "`DIR` of the archive")
+	if err := a.parse(f, args, 0); err != nil {
+		return err
+	}
+	j, err := openArchive(*data)
+	if err != nil {
+		return err
+	}
+	defer j.Close()
+	rows, err := archive{j}.Runs(a.ctx)
+	if err != nil {
+		return err
+	}
+	if len(rows) == 0 {
+		_, err = fmt.Fprintln(a.out, "no runs yet")
+		return err
+	}
+	t := tabwriter.NewWriter(a.out, 0, 0, 2, ' ', 0)
+	fmt.Fprintln(t, "run\tzone\tstarted\tlasted\twater\tflush")
+	for _, r := range rows {
+		lasted, water := "under way", "unknown"
+		if !r.End.IsZero() {
+			lasted = r.End.Sub(r.Start).Round(time.Second).String()
+		}
+		if r.VolumeL != nil {
+			water = fmt.Sprintf("%.1f L", *r.VolumeL)
+		}
+		fmt.Fprintf(t, "%s\t%s\t%s\t%s\t%s\t%s\n", r.ID, r.Zone, r.Start.Format(time.RFC3339), lasted, water, r.Flush)
+	}
+	return t.Flush()
+}
+
+func runExport(a *app, args []string) error {
+	f := a.flags("export")
+	data := f.String("data", defaultData, "`DIR` of the archive")
+	format := f.String("format", "", "csv, parquet, json or html")
+	to := f.String("o", "", "write to `FILE` instead of standard output")
+	run := ""
+	if len(args) > 0 && !strings.HasPrefix(args[0], "-") {
+		run, args = args[0], args[1:]
+	}
+	if err := a.parse(f, args, 1); err != nil {
+		return err
+	}
+	if run == "" {
+		run = f.Arg(0)
+	}
+	if run == "" || *format == "" {
+		return a.usage(f, "the run's id and -format are needed; boxd runs lists them")
+	}
+	j, err := openArchive(*data)
+	if err != nil {
+		return err
+	}
+	defer j.Close()
+	if *to == "" {
+		return j.Export(a.ctx, a.out, run, *format)
+	}
+	return writeFile(*to, func(w io.Writer) error { return j.Export(a.ctx, w, run, *format) })
+}
+
+// writeFile writes beside the target and renames, so that a failed export
+// leaves no half file.
+func writeFile(path string, write func(io.Writer) error) error {
+	tmp, err := os.CreateTemp(filepath.Dir(path), ".boxd-*")
+	if err != nil {
+		return fmt.Errorf("cannot write %s: %w", path, err)
+	}
+	defer os.Remove(tmp.Name())
+	err = write(tmp)
+	if err == nil {
+		err = tmp.Chmod(0o644)
+	}
+	if err == nil {
+		err = tmp.Sync()
+	}
+	if err = errors.Join(err, tmp.Close()); err != nil {
+		return err
+	}
+	return os.Rename(tmp.Name(), path)
+}
+
+// archive shows the journal to the pages.
+type archive struct{ j *journal.Journal }
+
+// Runs lists the kept runs, newest first.
+func (a archive) Runs(ctx context.Context) ([]web.RunRow, error) {
+	runs, err := a.j.Runs(ctx)
+	if err != nil {
+		return nil, err
+	}
+	out := make([]web.RunRow, 0, len(runs))
+	for _, r := range runs {
+		row := web.RunRow{ID: r.ID, Zone: r.Zone, Start: r.Start, End: r.End, Flush: "unknown"}
+		var s engine.Summary
+		if len(r.Summary) > 0 && json.Unmarshal(r.Summary, &s) == nil {
+			row.Flush, row.VolumeL, row.Observe = s.Flush, &s.VolumeL, s.Observed
+		}
+		out = append(out, row)
+	}
+	return out, nil
+}
+
+// Export writes one run.
+func (a archive) Export(ctx context.Context, w io.Writer, id, format string) error {
+	err := a.j.Export(ctx, w, id, format)
+	if errors.Is(err, journal.ErrNoRun) {
+		return web.ErrNoRun
+	}
+	return err
+}

@@ -1,0 +1,201 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"net"
+	"net/http"
+	"os"
+	"sync"
+	"syscall"
+	"time"
+
+	"boxd/config"
+	"boxd/internal/daemon"
+	"boxd/internal/engine"
+	"boxd/internal/journal"
+	"boxd/internal/safety"
+	"boxd/internal/telemetry"
+	"boxd/internal/telemetry/alert"
+	"boxd/internal/telemetry/broker"
+	"boxd/internal/telemetry/mqtt"
+	"boxd/internal/web"
+)
+
+// service is what runs around the core: archive, broker, publisher, alerts,
+// pages. It starts in that order and stops in reverse.
+type service struct {
+	cfg    *config.Config
+	text   string // the configuration as read, kept with each run
+	core   engine.Config
+	source daemon.Source
+	beat   time.Duration
+	speed  float64
+	data   string
+	listen string
+	wander bool // take another port when the one asked for is taken
+	demo   bool
+	tell   func(format string, args ...any)
+	log    *slog.Logger
+
+	after func(ctx context.Context, d *daemon.Daemon) // runs beside the core, for the demo's person
+	wrap  func(web.Core) web.Core
+
+	stop []func()
+	wg   sync.WaitGroup
+}
+
+const maxWatchers = 256
+
+func (s *service) run(ctx context.Context) (err error) {
+	defer func() {
+		for i := len(s.stop) - 1; i >= 0; i-- {
+			s.stop[i]()
+		}
+	}()
+	if err := os.MkdirAll(s.data, 0o755); err != nil {
+		return fmt.Errorf("cannot make the archive's folder: %w; choose another with -data", err)
+	}
+	j, err := journal.Open(archiveFile(s.data))
+	if err != nil {
+		return err
+	}
+	s.stop = append(s.stop, func() { err = errors.Join(err, j.Close()) })
+	hub := telemetry.NewHub(maxWatchers)
+	d, err := daemon.New(ctx, daemon.Options{Core: s.core, ConfigText: s.text, Version: version(), Journal: j, Source: s.source,
+		Hub: hub, Log: s.log, Beat: s.beat, Speed: s.speed, Start: time.Now()})
+	if err != nil {
+		return err
+	}
+	link, err := s.broker()
+	if err != nil {
+		return err
+	}
+	// The publisher says offline on its way out, so the broker goes after it.
+	side, cancel := context.WithCancel(context.WithoutCancel(ctx))
+	s.stop = append(s.stop, func() { cancel(); s.wg.Wait() })
+	if err := s.publish(side, link, j, hub); err != nil {
+		return err
+	}
+	if err := s.alerts(side, j, hub); err != nil {
+		return err
+	}
+	if err := s.pages(side, d, j); err != nil {
+		return err
+	}
+	s.tell("archive    %s", archiveFile(s.data))
+	if s.after != nil {
+		s.wg.Go(func() { s.after(side, d) })
+	}
+	return d.Run(ctx)
+}
+
+// broker starts the embedded broker, if that is the one, and says how the
+// publisher reaches the broker. An empty URL means that nothing is published.
+func (s *service) broker() (mqtt.Config, error) {
+	m := s.cfg.MQTT
+	c := mqtt.Config{Box: s.core.Box, URL: m.Broker, User: m.User, PasswordFile: m.PasswordFile, CAFile: m.CAFile, CertFile: m.CertFile, KeyFile: m.KeyFile}
+	for _, d := range safety.Definitions() {
+		c.Alarms = append(c.Alarms, d.ID)
+	}
+	if m.Broker != "embedded" {
+		return c, nil
+	}
+	b, err := broker.StartWith(broker.Options{Addr: m.Listen, Log: s.log})
+	if err != nil && s.wander {
+		b, err = broker.StartWith(broker.Options{Addr: "127.0.0.1:0", Log: s.log})
+		if err == nil {
+			s.tell("%s is taken by another program: the broker took another port", m.Listen)
+		}
+	}
+	if err != nil {
+		return c, err
+	}
+	s.stop = append(s.stop, func() { _ = b.Close() })
+	c.URL = b.URL()
+	c.User, c.Password = b.Credentials()
+	return c, nil
+}
+
+// publish starts the publisher.
+func (s *service) publish(ctx context.Context, c mqtt.Config, j *journal.Journal, hub *telemetry.Hub) error {
+	if c.URL == "" {
+		return nil
+	}
+	p, err := mqtt.New(c, s.log)
+	if err != nil {
+		return err
+	}
+	out, err := j.Outbox(ctx, "mqtt")
+	if err != nil {
+		return err
+	}
+	s.tell("MQTT       %s   topics boxd/%s/#", c.URL, telemetry.TopicLevel(s.core.Box))
+	s.wg.Go(func() { p.Run(ctx, hub, daemon.Events{Box: s.core.Box, Keep: out}) })
+	return nil
+}
+
+// alerts starts a sender for every target.
+func (s *service) alerts(ctx context.Context, j *journal.Journal, hub *telemetry.Hub) error {
+	for _, a := range s.cfg.Alerts {
+		c := alert.Config{File: a.URLFile, Env: a.URLEnv}
+		if a.URL != "" {
+			c.URLs = []telemetry.Secret{telemetry.Secret(a.URL)}
+		}
+		snd, err := alert.New(c)
+		if err != nil {
+			return err
+		}
+		for _, t := range snd.Targets() {
+			out, err := j.Outbox(ctx, "alert-"+t.Key())
+			if err != nil {
+				return err
+			}
+			al := daemon.Alerts{Box: s.core.Box, Want: a.Events, Style: alert.Style{US: s.core.Units.String() == "us"}, Target: t, Keep: out, Hub: hub, Log: s.log, MaxAge: 24 * time.Hour}
+			s.wg.Go(func() { al.Run(ctx) })
+			s.tell("alerts     %s", t.Name())
+		}
+	}
+	return nil
+}
+
+// pages serves the web page.
+func (s *service) pages(ctx context.Context, d *daemon.Daemon, j *journal.Journal) error {
+	ln, err := net.Listen("tcp", s.listen)
+	if errors.Is(err, syscall.EADDRINUSE) && s.wander {
+		host, _, _ := net.SplitHostPort(s.listen)
+		s.tell("%s is taken by another program: the page took another port", s.listen)
+		ln, err = net.Listen("tcp", net.JoinHostPort(host, "0"))
+	}
+	if errors.Is(err, syscall.EADDRINUSE) {
+		return fmt.Errorf("cannot serve the page: %s is taken by another program; stop it or choose another address", s.listen)
+	}
+	if err != nil {
+		return fmt.Errorf("cannot serve the page: %w; choose another address", err)
+	}
+	var core web.Core = d
+	if s.wrap != nil {
+		core = s.wrap(d)
+	}
+	srv := &http.Server{
+		Handler:           web.New(core, archive{j}, web.Options{Box: s.core.Box, Units: s.core.Units.String(), Demo: s.demo, Open: true, Version: version()}),
+		ReadHeaderTimeout: 10 * time.Second, IdleTimeout: 2 * time.Minute, MaxHeaderBytes: 16 << 10,
+		BaseContext: func(net.Listener) context.Context { return ctx },
+	}
+	s.tell("page       http://%s/", ln.Addr())
+	s.wg.Go(func() {
+		if err := srv.Serve(ln); !errors.Is(err, http.ErrServerClosed) {
+			s.log.Error("the page's server stopped", "error", err)
+		}
+	})
+	s.stop = append(s.stop, func() {
+		end, done := context.WithTimeout(context.Background(), 2*time.Second)
+		defer done()
+		if srv.Shutdown(end) != nil {
+			_ = srv.Close()
+		}
+	})
+	return nil
+}

@@ -1,0 +1,354 @@
+// Package daemon runs the core beside the world: one goroutine owns the core,
+// takes samples and persons' words, saves what came of them and only then shows
+// it. It opens no output; what a person confirms goes into the core and nowhere
+// else.
+package daemon
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"sync"
+	"sync/atomic"
+	"time"
+
+	"boxd/internal/box"
+	"boxd/internal/engine"
+	"boxd/internal/journal"
+	"boxd/internal/record"
+	"boxd/internal/telemetry"
+	"boxd/internal/web"
+)
+
+// Source gives the samples of one beat. It is called by one goroutine.
+type Source interface {
+	// Samples appends to dst what was measured up to mono, the core's time. An
+	// error that ends the source is io.EOF or worth stopping for; a sensor's
+	// trouble is a faulty sample instead.
+	Samples(ctx context.Context, mono time.Duration, dst []box.Sample) ([]box.Sample, error)
+}
+
+// Options are what a daemon needs.
+type Options struct {
+	Core       engine.Config
+	ConfigText string
+	Version    string
+	Journal    *journal.Journal
+	Source     Source
+	Hub        *telemetry.Hub
+	Log        *slog.Logger
+	Beat       time.Duration // core time between turns
+	Speed      float64       // core seconds in a real second; 1 but for simulations
+	Start      time.Time     // wall time of core time zero
+}
+
+// Daemon is the running box. Its methods but Run may be called by anybody.
+type Daemon struct {
+	o      Options
+	core   *engine.Engine
+	asks   chan ask
+	mono   time.Duration
+	base   time.Duration // core time at the start of this life
+	run    string
+	inputs []byte
+	due    []journal.Batch // not yet on the disk, oldest first
+	synced time.Time
+	failed atomic.Pointer[string] // why the archive can't be written
+
+	mu    sync.Mutex
+	view  engine.View
+	shown time.Time
+	trace []web.Point
+}
+
+type ask struct {
+	action box.Action
+	answer chan web.Answer
+}
+
+const (
+	maxAsks   = 32
+	maxTrace  = 5400 // points of the plots
+	maxDue    = 600  // turns kept while the archive can't be written
+	maxInputs = 64 << 10
+)
+
+// New makes a daemon and, where the archive holds a run that was not ended,
+// takes it up again.
+func New(ctx context.Context, o Options) (*Daemon, error) {
+	d := &Daemon{o: o, core: engine.New(o.Core), asks: make(chan ask, maxAsks)}
+	if err := d.resume(ctx); err != nil {
+		return nil, err
+	}
+	return d, nil
+}
+
+// resume feeds the inputs of an unfinished run to the core, which so comes to
+// the state it was in, and leaves a gap of core time for what nobody saw.
+func (d *Daemon) resume(ctx context.Context) error {
+	r, ok, err := d.o.Journal.Unfinished(ctx)
+	if err != nil || !ok {
+		return err
+	}
+	var last engine.Input
+	for in, err := range d.o.Journal.Inputs(ctx, r.ID) {
+		if err != nil {
+			return fmt.Errorf("cannot take up run %s: %w", r.ID, err)
+		}
+		d.core.Step(*in)
+		last.Mono, last.Wall = in.Mono, in.Wall
+	}
+	v := d.core.View()
+	if v.Run != r.ID {
+		// Its inputs don't lead back into it (an older version's rules, or none
+		// were saved): it is ended as it stands.
+		d.core = engine.New(d.o.Core)
+		note := engine.Event{T: last.Mono.Seconds(), Wall: d.o.Start, Kind: engine.NoteEvent, Text: "run " + r.ID + " was cut off by a restart and could not be taken up again"}
+		return d.o.Journal.Commit(ctx, journal.Batch{Run: r.ID, Events: []engine.Event{note}, End: &journal.RunEnd{Wall: d.o.Start, T: last.Mono.Seconds()}})
+	}
+	gap := d.o.Start.Sub(last.Wall)
+	if last.Wall.IsZero() || gap < 0 || gap > 7*24*time.Hour {
+		gap = time.Second
+	}
+	d.run, d.base = r.ID, last.Mono+gap
+	note := engine.Event{T: d.base.Seconds(), Wall: d.o.Start, Kind: engine.NoteEvent,
+		Text: fmt.Sprintf("boxd restarted during this run: what the water did in %s was not seen", gap.Round(time.Second))}
+	return d.o.Journal.Commit(ctx, journal.Batch{Run: r.ID, Events: []engine.Event{note}})
+}
+
+// Run turns the core until ctx ends or the source does. A panic of the core is
+// caught once: watchers read "stopped: do not rely on this".
+func (d *Daemon) Run(ctx context.Context) (err error) {
+	defer func() {
+		if p := recover(); p != nil {
+			err = fmt.Errorf("the core stopped: %v", p)
+		}
+		if err != nil {
+			d.o.Hub.Stop(err.Error())
+		} else {
+			d.o.Hub.Stop("boxd was stopped")
+		}
+		d.refuseAll()
+		err = errors.Join(err, d.settle())
+	}()
+	period := time.Duration(float64(d.o.Beat) / d.o.Speed)
+	tick := time.NewTicker(period)
+	defer tick.Stop()
+	began := time.Now()
+	var samples []box.Sample
+	for {
+		select {
+		case <-ctx.Done():
+			return nil
+		case <-tick.C:
+		}
+		now := d.base + time.Duration(float64(time.Since(began))*d.o.Speed)
+		if d.o.Speed != 1 { // a simulation may lag, never skip
+			now = max(d.mono, d.base) + d.o.Beat
+		}
+		d.mono = now
+		samples, err = d.o.Source.Samples(ctx, now, samples[:0])
+		if err != nil {
+			return err
+		}
+		if err := d.turn(ctx, samples); err != nil {
+			return err
+		}
+	}
+}
+
+// turn is one step of the core: input, step, save, show.
+func (d *Daemon) turn(ctx context.Context, samples []box.Sample) error {
+	in := engine.Input{Mono: d.mono, Wall: d.o.Start.Add(d.mono - d.base), Samples: samples}
+	asks := d.take()
+	for _, a := range asks {
+		in.Actions = append(in.Actions, a.action)
+	}
+	out := d.core.Step(in)
+	d.keep(in, out.Events)
+	saved := d.save(ctx)
+	for _, a := range asks {
+		a.answer <- answerOf(a.action, out.Events, saved)
+	}
+	d.show()
+	return nil
+}
+
+// take empties the queue of persons' words. While the archive can't be written
+// nothing can be confirmed, for it would not survive.
+func (d *Daemon) take() []ask {
+	var out []ask
+	for {
+		select {
+		case a := <-d.asks:
+			if why := d.failed.Load(); why != nil && a.action.Kind != box.Acknowledge {
+				a.answer <- web.Answer{Reason: "not taken: " + *why}
+				continue
+			}
+			out = append(out, a)
+		default:
+			return out
+		}
+	}
+}
+
+func answerOf(a box.Action, events []engine.Event, saved error) web.Answer {
+	for i := range events {
+		if e := &events[i]; e.Action == a.ID && a.ID != "" {
+			switch {
+			case e.Kind == engine.RefusalEvent:
+				return web.Answer{Reason: e.Reason}
+			case e.Kind == engine.ActionEvent && saved != nil:
+				return web.Answer{Reason: "heard, but not saved: " + saved.Error()}
+			case e.Kind == engine.ActionEvent:
+				return web.Answer{Accepted: true}
+			}
+		}
+	}
+	return web.Answer{Reason: "the core gave no answer: try again"}
+}
+
+// keep lines up what this turn leaves to be saved.
+func (d *Daemon) keep(in engine.Input, events []engine.Event) {
+	started, ended := "", false
+	for i := range events {
+		if e := &events[i]; e.Kind == engine.RunEvent {
+			if e.State == "started" {
+				started = e.Name
+			} else {
+				ended = true
+			}
+		}
+	}
+	if started != "" {
+		d.cut()
+		d.run = started
+	}
+	if d.run != "" {
+		in.Actions = accepted(in.Actions, events)
+		if b, err := record.AppendInput(d.inputs, &in); err == nil {
+			d.inputs = b
+		} else {
+			d.o.Log.Error("cannot log an input", "error", err)
+		}
+	}
+	if len(events) == 0 && !ended {
+		return
+	}
+	b := journal.Batch{Run: d.run, Inputs: d.inputs, Events: append([]engine.Event(nil), events...)}
+	d.inputs = nil
+	if started != "" {
+		b.Start = &journal.RunStart{ID: started, Zone: d.o.Core.Zone.Zone().Name, Box: d.o.Core.Box, Wall: in.Wall, T: in.Mono.Seconds(), Config: d.o.ConfigText, Software: d.o.Version}
+	}
+	if ended {
+		b.End = &journal.RunEnd{Wall: in.Wall, T: in.Mono.Seconds()}
+		d.run = ""
+	}
+	d.due = append(d.due, b)
+}
+
+// cut lines up logged inputs without events.
+func (d *Daemon) cut() {
+	if len(d.inputs) > 0 {
+		d.due = append(d.due, journal.Batch{Run: d.run, Inputs: d.inputs})
+		d.inputs = nil
+	}
+}
+
+// accepted are the words that counted, as reports of what was done: the number
+// of an advice means nothing once the core starts from the log.
+func accepted(actions []box.Action, events []engine.Event) []box.Action {
+	var out []box.Action
+	for _, a := range actions {
+		for i := range events {
+			e := &events[i]
+			if e.Kind != engine.ActionEvent || e.Action != a.ID {
+				continue
+			}
+			if deed, ok := box.DeedByWord(e.Deed); ok && a.Kind == box.Confirm {
+				a.Kind, a.Deed, a.Advice = box.Report, deed, 0
+			}
+			out = append(out, a)
+			break
+		}
+	}
+	return out
+}
+
+// save commits what is due: at once when something happened, else once a
+// second. When the archive fails, what is due is kept and tried again.
+func (d *Daemon) save(ctx context.Context) error {
+	if len(d.due) == 0 && time.Since(d.synced) < time.Second && len(d.inputs) < maxInputs {
+		return nil
+	}
+	d.cut()
+	if len(d.due) == 0 {
+		d.synced = time.Now()
+		return nil
+	}
+	if d.failed.Load() != nil && time.Since(d.synced) < time.Second {
+		return errors.New(*d.failed.Load())
+	}
+	d.synced = time.Now()
+	if err := d.o.Journal.Commit(context.WithoutCancel(ctx), d.due...); err != nil {
+		why := "the archive can't be written (" + err.Error() + ")"
+		if d.failed.Swap(&why) == nil {
+			d.o.Log.Error("cannot save", "error", err)
+		}
+		if len(d.due) > maxDue {
+			// The oldest inputs go first; what was confirmed or raised stays.
+			for i := range d.due {
+				if len(d.due[i].Inputs) > 0 {
+					d.due[i].Inputs = nil
+					break
+				}
+			}
+		}
+		return err
+	}
+	if d.failed.Swap(nil) != nil {
+		d.o.Log.Info("the archive can be written again")
+	}
+	d.due = d.due[:0]
+	return nil
+}
+
+// settle saves what is left at the end.
+func (d *Daemon) settle() error {
+	d.cut()
+	if len(d.due) == 0 {
+		return nil
+	}
+	return d.o.Journal.Commit(context.Background(), d.due...)
+}
+
+func (d *Daemon) refuseAll() {
+	for {
+		select {
+		case a := <-d.asks:
+			a.answer <- web.Answer{Reason: "boxd is stopping: nothing is taken any more"}
+		default:
+			return
+		}
+	}
+}
+
+// show makes the view everybody sees.
+func (d *Daemon) show() {
+	v := d.core.View()
+	if why := d.failed.Load(); why != nil {
+		v.Alarms = append(v.Alarms, engine.AlarmView{ID: "archive-failing", State: "unacknowledged", Priority: "high", Text: *why,
+			Do: "Free space on the card or replace it. Nothing can be confirmed until the record can be kept.", SinceT: v.T})
+	}
+	d.mu.Lock()
+	d.view, d.shown = v, time.Now()
+	if n := len(d.trace); n == 0 || v.T-d.trace[n-1].T >= 0.99 {
+		if n >= maxTrace {
+			d.trace = append(d.trace[:0], d.trace[n/4:]...)
+		}
+		d.trace = append(d.trace, web.PointOf(v))
+	}
+	d.mu.Unlock()
+	d.o.Hub.Publish(&v)
+}
