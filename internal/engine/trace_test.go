@@ -229,6 +229,16 @@ func variants() []variant {
 		{"no stock meter", whole, func(s scene) scene { return s.without(box.StockDraw) }, ""},
 		{"no branch meter", whole, func(s scene) scene { return s.without(box.InjectorFlow) }, ""},
 		{"neither", aims{25, 40, 0.08, false}, func(s scene) scene { return s.without(box.StockDraw, box.InjectorFlow) }, ""},
+		// Lost early the box's own return is seen late; lost later less is counted.
+		{"flow lost for 10 min after injecting", aims{25, 20, 0.60, true}, func(s scene) scene { return s.lost(0, 600, box.MainFlow) }, ""},
+		{"the same, no probe", aims{25, 20, 0.60, true}, func(s scene) scene { return s.lost(0, 600, box.MainFlow).without(box.EndEC) }, ""},
+		{"flow lost for 5 min in the flush, no probe", aims{25, 20, 0.15, true}, func(s scene) scene { return s.lost(0.5, 300, box.MainFlow).without(box.EndEC) }, ""},
+		{"flow and header lost for 5 min in the flush, no probe", aims{25, 20, 0.35, true}, func(s scene) scene {
+			return s.lost(0.5, 300, box.MainFlow, box.HeaderPressure).without(box.EndEC)
+		}, ""},
+		{"EC at the box lost for 3 min, no probe", aims{25, 20, 0.20, true}, func(s scene) scene { return s.lost(0, 180, box.BoxEC).without(box.EndEC) }, ""},
+		{"EC at the box lost for good", aims{25, 20, 0.20, true}, func(s scene) scene { return s.lost(0, 1e5, box.BoxEC) }, ""},
+		{"line-end probe lost for the rest", aims{25, 20, 0.12, false}, func(s scene) scene { return s.lost(0.2, 1e5, box.EndEC) }, ""},
 		{"nobody there", whole, func(s scene) scene { s.config.Observe = true; return s }, ""},
 		{"nobody there, no probe", volume, func(s scene) scene { s.config.Observe = true; return s.without(box.EndEC) }, ""},
 	}
@@ -276,6 +286,17 @@ func (s scene) gaps(seed uint64) scene {
 			}
 		}
 		r.Samples = slices.DeleteFunc(r.Samples, func(x box.Sample) bool { return left[x.Channel] > 0 })
+		return true
+	})
+}
+
+// lost silences channels in the flush, when part of it is over.
+func (s scene) lost(part, seconds float64, channels ...box.Channel) scene {
+	from := s.truth.Times.End + 5 + part*(s.truth.Times.Clean-s.truth.Times.End)
+	return s.change(func(_ int, r *record.Row) bool {
+		r.Samples = slices.DeleteFunc(r.Samples, func(x box.Sample) bool {
+			return r.T >= from && r.T < from+seconds && slices.Contains(channels, x.Channel)
+		})
 		return true
 	})
 }
