@@ -14,6 +14,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"runtime"
 	"strings"
 	"sync"
 	"testing"
@@ -618,5 +619,52 @@ func TestMosquittoDenied(t *testing.T) {
 	}
 	if left, _ := o.Next(t.Context(), 0, 10); len(left) != 5 {
 		t.Errorf("%d of 5 events left: some were struck off unseen", len(left))
+	}
+}
+
+// A week without a broker is some ten thousand sessions: none may leave a
+// goroutine behind.
+func TestSessionsLeaveNothing(t *testing.T) {
+	b := start(t, "127.0.0.1:0")
+	r := newRelay(t, b.Addr())
+	cfg := config(b)
+	cfg.URL = "tcp://" + r.listen.Addr().String()
+	h := telemetry.NewHub(1)
+	once := func() {
+		ctx, cancel := context.WithCancel(t.Context())
+		defer cancel()
+		p := fast(t, cfg)
+		ended := make(chan error, 1)
+		go func() { ended <- p.session(ctx, h, newOutbox()) }()
+		awaitTrue(t, "link up", func() bool { return p.Link().Up })
+		r.cut()
+		if err := <-ended; err == nil {
+			t.Error("a cut session ended without an error")
+		}
+		wrong := cfg
+		wrong.Password = "wrong"
+		if err := fast(t, wrong).session(ctx, h, newOutbox()); err == nil {
+			t.Error("a wrong password was admitted")
+		}
+	}
+	once()
+	before := runtime.NumGoroutine()
+	for range 20 {
+		once()
+	}
+	awaitTrue(t, fmt.Sprintf("goroutines back to about %d", before), func() bool { return runtime.NumGoroutine() <= before+5 })
+}
+
+func awaitTrue(t *testing.T, what string, ok func() bool) {
+	t.Helper()
+	tick := time.NewTicker(5 * time.Millisecond)
+	defer tick.Stop()
+	limit := time.After(patience)
+	for !ok() {
+		select {
+		case <-tick.C:
+		case <-limit:
+			t.Fatalf("never: %s", what)
+		}
 	}
 }

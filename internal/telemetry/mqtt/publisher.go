@@ -32,7 +32,7 @@ const (
 	tick           = 250 * time.Millisecond
 	keepAlive      = 20 * time.Second
 	pingTimeout    = 8 * time.Second
-	writeTimeout   = 5 * time.Second
+	writeTimeout   = 3 * time.Second
 	connectTimeout = 10 * time.Second
 	ackTimeout     = 30 * time.Second // of the oldest event in the window
 	leaveTimeout   = 2 * time.Second
