@@ -62,12 +62,14 @@ func open(path string) (*Journal, error) {
 }
 
 // connect opens both pools. WAL lets readers go on beside the writer; FULL
-// syncs every commit, so that a power loss takes nothing acknowledged.
+// syncs every commit, so that a power loss takes nothing acknowledged. The
+// vacuum mode counts for a new file only and has to come first; it lets Prune
+// give room back to the disk.
 func (j *Journal) connect() error {
 	ctx := context.Background()
 	const shared = "_pragma=busy_timeout(10000)&_pragma=foreign_keys(1)"
 	var err error
-	if j.writer, err = sql.Open("sqlite", j.source(shared+"&_pragma=journal_mode(WAL)&_pragma=synchronous(FULL)&_txlock=immediate")); err != nil {
+	if j.writer, err = sql.Open("sqlite", j.source("_pragma=auto_vacuum(INCREMENTAL)&"+shared+"&_pragma=journal_mode(WAL)&_pragma=synchronous(FULL)&_txlock=immediate")); err != nil {
 		return err
 	}
 	j.writer.SetMaxOpenConns(1)

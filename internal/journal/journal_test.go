@@ -383,6 +383,30 @@ func TestPrune(t *testing.T) {
 	}
 }
 
+func TestPruneGivesRoomBack(t *testing.T) {
+	j, ctx := openTemp(t), t.Context()
+	var inputs []engine.Input
+	for i := range 1000 {
+		inputs = append(inputs, sampleInput(i))
+	}
+	for range 30 {
+		must(t, j.Commit(ctx, Batch{Inputs: logOf(t, inputs...)}))
+	}
+	size := func() int64 {
+		st, err := os.Stat(j.Path())
+		must(t, err)
+		return st.Size()
+	}
+	_, err := j.writer.ExecContext(ctx, "PRAGMA wal_checkpoint(TRUNCATE)")
+	must(t, err)
+	before := size()
+	p, err := j.Prune(ctx, morning.AddDate(1, 0, 0))
+	must(t, err)
+	if after := size(); p.Inputs != 30 || before < 1<<20 || after > before/4 {
+		t.Errorf("pruned %+v, the file went from %d to %d bytes", p, before, after)
+	}
+}
+
 // TestDiskFull lets SQLite run into its page limit, which gives the same error
 // (SQLITE_FULL, 13) as a full disk does.
 func TestDiskFull(t *testing.T) {

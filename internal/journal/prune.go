@@ -28,7 +28,8 @@ const reasonable = 1577836800e9
 // Prune removes what is older than before: ended runs with their inputs and
 // events, inputs and events between runs, and messages. A run under way and
 // events that some sink has not had stay; so does what bears no believable
-// time. The space is used again by later commits.
+// time. The room goes back to the disk where the file allows it, and is used
+// again by later commits where not.
 func (j *Journal) Prune(ctx context.Context, before time.Time) (Pruned, error) {
 	var p Pruned
 	limit := nanos(before)
@@ -60,6 +61,10 @@ func (j *Journal) Prune(ctx context.Context, before time.Time) (Pruned, error) {
 	for _, text := range []string{
 		"DELETE FROM actions WHERE seq NOT IN (SELECT seq FROM events)",
 		"DELETE FROM configs WHERE hash NOT IN (SELECT config FROM runs)",
+		"PRAGMA incremental_vacuum(1000)", // pages; bounded as above
+		"PRAGMA wal_checkpoint(TRUNCATE)",
+		"PRAGMA incremental_vacuum", // of the rest, now that the log is short
+		"PRAGMA wal_checkpoint(TRUNCATE)",
 	} {
 		if err := j.execLocked(ctx, text); err != nil {
 			return p, err
