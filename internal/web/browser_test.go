@@ -140,13 +140,13 @@ func shoot(t *testing.T, tab context.Context, name string) {
 }
 
 func TestARunInTheBrowser(t *testing.T) {
-	tab, complaints := startBrowser(t, 3*time.Minute)
 	core := newFakeCore(viewAt("ready"))
 	core.trace = pastTrace()
 	core.view.T = 1201 // where the history ends
 	srv := httptest.NewServer(New(core, exportingArchive{fakeArchive{rows: someRuns()}},
 		Options{Box: "north-box", Units: "us", Demo: true, Open: true, Version: "test"}))
-	defer srv.Close()
+	t.Cleanup(srv.Close) // after the browser is gone: its stream would keep the server
+	tab, complaints := startBrowser(t, 2*time.Minute)
 
 	do(t, tab, "open", screen(390, 844, "light"), chromedp.Navigate(srv.URL+"/"), bodyIs("stream", "open"), bodyIs("step", "ready"),
 		chromedp.WaitReady(chromedp.CSS(`#plot-ec:not([data-points="0"]) canvas`)))

@@ -1,10 +1,12 @@
 package web
 
 import (
+	"math"
 	"slices"
 
 	"boxd/internal/box"
 	"boxd/internal/engine"
+	"boxd/internal/units"
 )
 
 // The parts of the box that advice can be about.
@@ -83,12 +85,18 @@ func (s *server) dials(v engine.View) []dial {
 	}
 	dials := []dial{s.dial("dial-header", "header pressure", header, p.HeaderLowKPa, p.HeaderHighKPa, p.Flowing)}
 	if p.InjectorStartKPa > 0 {
-		// No upper bound is told: the scale's window is open to the right.
 		d := s.dial("dial-injector", "difference across the injector", p.InjectorDiffKPa,
-			p.InjectorStartKPa, 3*p.InjectorStartKPa, v.Step == "inject")
+			p.InjectorStartKPa, math.Inf(1), v.Step == "inject")
+		// No upper bound is told: the window is open to the right.
 		d.Window = "starts at " + s.show.pressure(&p.InjectorStartKPa)
 		d.Low, d.Wide = dialWidth/3.0, dialWidth*2/3.0
 		d.At = place(p.InjectorDiffKPa, 3*p.InjectorStartKPa)
+		switch {
+		case d.Word == "below":
+			d.Word = "too little to start it"
+		case d.Known:
+			d.Word = "enough to start it"
+		}
 		dials = append(dials, d)
 	}
 	return dials
@@ -99,7 +107,7 @@ func (s *server) dials(v engine.View) []dial {
 func (s *server) dial(id, name string, v *float64, low, high float64, matters bool) dial {
 	top := high * 1.25
 	d := dial{ID: id, Name: name, Value: s.show.pressure(v), Known: v != nil, Word: unknown, At: place(v, top)}
-	if top > 0 {
+	if top > 0 && units.Finite(top) {
 		d.Low, d.Wide = dialWidth*low/top, dialWidth*(high-low)/top
 	}
 	d.Window = "window " + s.show.pressure(&low) + " to " + s.show.pressure(&high)

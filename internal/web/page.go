@@ -142,11 +142,13 @@ func alarmMark(priority string) string {
 	return "●"
 }
 
+// alarmLines say how long in minutes: a part that changed each second would be
+// read out each second.
 func alarmLines(v engine.View) []alarmLine {
 	lines := make([]alarmLine, 0, len(v.Alarms))
 	for _, a := range v.Alarms {
 		lines = append(lines, alarmLine{
-			AlarmView: a, Mark: alarmMark(a.Priority), Since: seconds(max(0, v.T-a.SinceT)),
+			AlarmView: a, Mark: alarmMark(a.Priority), Since: minutes(max(0, v.T-a.SinceT) / 60),
 			CanAck: !a.Acked, CanReset: a.Latched && a.Acked,
 		})
 	}

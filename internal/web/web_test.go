@@ -10,11 +10,13 @@ import (
 	"encoding/json"
 	"errors"
 	"io"
+	"math"
 	"net"
 	"net/http"
 	"net/http/httptest"
 	"net/url"
 	"regexp"
+	"strconv"
 	"strings"
 	"sync"
 	"testing"
@@ -139,7 +141,7 @@ func TestHoldsAlarmsAndCautions(t *testing.T) {
 	h, _ := handler(v)
 	body := get(t, h, "/").Body.String()
 	has(t, body, "hold on inject", "No test is on record.", "Have it tested &amp; written down.", `value="acknowledge:supply-pressure-low"`,
-		`value="reset:backflow-sign"`, "◆", "for 60\u00a0s", "Urea can&#39;t be seen by EC.")
+		`value="reset:backflow-sign"`, "◆", "for 1\u00a0min", "Urea can&#39;t be seen by EC.")
 	hasNot(t, body, `value="acknowledge:backflow-sign"`, `value="reset:supply-pressure-low"`)
 }
 
@@ -334,6 +336,57 @@ func TestNothingInlineNothingFromElsewhere(t *testing.T) {
 	for _, path := range []string{"/static/", "/static/../pages/run.html", "/static/nothing.js", "/pages/run.html", "/elsewhere"} {
 		if w := get(t, h, path); w.Code == http.StatusOK {
 			t.Errorf("%s is served", path)
+		}
+	}
+}
+
+// luminance is the relative luminance of #rrggbb (WCAG 2.2, definitions).
+func luminance(t *testing.T, hex string) float64 {
+	t.Helper()
+	rgb, err := strconv.ParseUint(strings.TrimPrefix(hex, "#"), 16, 32)
+	if err != nil || len(hex) != 7 {
+		t.Fatalf("no colour: %q", hex)
+	}
+	part := func(shift uint) float64 {
+		c := float64(rgb>>shift&255) / 255
+		if c <= 0.04045 {
+			return c / 12.92
+		}
+		return math.Pow((c+0.055)/1.055, 2.4)
+	}
+	return 0.2126*part(16) + 0.7152*part(8) + 0.0722*part(0)
+}
+
+func TestContrast(t *testing.T) {
+	css, err := files.ReadFile("static/box.css")
+	if err != nil {
+		t.Fatal(err)
+	}
+	roots := regexp.MustCompile(`(?s):root \{(.*?)\}`).FindAllStringSubmatch(string(css), -1)
+	if len(roots) != 2 {
+		t.Fatalf("%d schemes", len(roots))
+	}
+	for scheme, root := range roots {
+		colour := map[string]string{}
+		for _, m := range regexp.MustCompile(`--([a-z0-9-]+): (#[0-9a-f]{6})`).FindAllStringSubmatch(root[1], -1) {
+			colour[m[1]] = m[2]
+		}
+		ratio := func(a, b string) float64 {
+			x, y := luminance(t, colour[a]), luminance(t, colour[b])
+			return (max(x, y) + 0.05) / (min(x, y) + 0.05)
+		}
+		// WCAG 2.2: 1.4.3 text 4.5:1, 1.4.11 graphics and controls 3:1.
+		for _, p := range [][2]string{{"ink", "ground"}, {"ink", "panel"}, {"soft", "ground"}, {"soft", "panel"}, {"button-ink", "button"},
+			{"crit-ink", "crit"}, {"high-ink", "high"}, {"low-ink", "low"}, {"hold-ink", "hold"}, {"bad", "panel"}} {
+			if r := ratio(p[0], p[1]); r < 4.5 {
+				t.Errorf("scheme %d: %s on %s is %.2f:1", scheme, p[0], p[1], r)
+			}
+		}
+		for _, p := range [][2]string{{"pipe", "panel"}, {"pipe", "ground"}, {"mark", "panel"}, {"focus", "panel"}, {"focus", "ground"},
+			{"hatch", "hatch-back"}, {"line1", "panel"}, {"line2", "panel"}, {"line3", "panel"}} {
+			if r := ratio(p[0], p[1]); r < 3 {
+				t.Errorf("scheme %d: %s on %s is %.2f:1", scheme, p[0], p[1], r)
+			}
 		}
 	}
 }
@@ -547,6 +600,18 @@ func TestWatchersAreBounded(t *testing.T) {
 	w := get(t, s.handler(), "/events")
 	if w.Code != http.StatusServiceUnavailable || w.Header().Get("Retry-After") == "" {
 		t.Errorf("one watcher too many: %d", w.Code)
+	}
+}
+
+func TestInjectorScale(t *testing.T) {
+	s := newServer(newFakeCore(viewAt("inject")), nil, Options{})
+	for kpa, want := range map[float64]string{20: "too little to start it", 34: "enough to start it", 400: "enough to start it"} {
+		v := viewAt("inject")
+		v.Progress.InjectorDiffKPa = num(kpa)
+		d := s.dials(v)[1]
+		if d.Word != want || d.Abnormal != (kpa < 34) || d.At < 0 || d.At > dialWidth {
+			t.Errorf("%v kPa: %+v, want %q", kpa, d, want)
+		}
 	}
 }
 

@@ -26,11 +26,14 @@
       if (!old || drawn[fresh.id] === text) return;
       var active = document.activeElement;
       var held = old.contains(active) && active.name === "do" ? active.value : "";
-      var before = old.querySelector("button.main");
-      old.replaceWith(document.adoptNode(fresh));
+      var main = old.querySelector("button.main");
+      var before = main && { value: main.value };
+      // The element stays and its inside goes, so that a live region is read out.
+      old.className = fresh.className;
+      old.replaceChildren.apply(old, Array.from(fresh.childNodes));
       drawn[fresh.id] = text;
-      if (held) refocus(fresh, held);
-      guard(before, fresh.querySelector("button.main"));
+      if (held) refocus(old, held);
+      guard(before, old.querySelector("button.main"));
     });
     if (sending) setSending(true);
   }
