@@ -36,6 +36,8 @@ type outbox struct {
 	last  uint64
 	done  chan uint64 // every strike-off
 	fail  error       // what Next and Done answer, if set
+	given uint64      // the highest seq handed out
+	again int         // messages handed out a second time
 }
 
 func newOutbox() *outbox { return &outbox{done: make(chan uint64, 10000)} }
@@ -54,13 +56,17 @@ func (o *outbox) add(t *testing.T, n int) {
 	}
 }
 
-func (o *outbox) Next(_ context.Context, after uint64, max int) ([]telemetry.Message, error) {
+func (o *outbox) Next(_ context.Context, after uint64, limit int) ([]telemetry.Message, error) {
 	o.mu.Lock()
 	defer o.mu.Unlock()
 	var list []telemetry.Message
 	for _, m := range o.queue {
-		if m.Seq > after && len(list) < max {
+		if m.Seq > after && len(list) < limit {
 			list = append(list, m)
+			if m.Seq <= o.given {
+				o.again++
+			}
+			o.given = max(o.given, m.Seq)
 		}
 	}
 	return list, o.fail
@@ -440,6 +446,25 @@ func TestBrokerRestart(t *testing.T) {
 	o.awaitDone(t, 250)
 	h.Publish(view(2, 60))
 	s.status(t, "online")
+}
+
+// While the connection holds, every event goes out once and in order.
+func TestOnceInOneSession(t *testing.T) {
+	b := start(t, "127.0.0.1:0")
+	s, o := subscribe(t, b.URL()), newOutbox()
+	o.add(t, 500)
+	run(t, fast(t, config(b)), telemetry.NewHub(1), o)
+	for seq, n := range s.seqs(t, 500) {
+		if n != 1 {
+			t.Errorf("event %d came %d times", seq, n)
+		}
+	}
+	o.awaitDone(t, 500)
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	if o.again != 0 {
+		t.Errorf("%d events were asked for again", o.again)
+	}
 }
 
 // Cuts in the midst of the stream: none lost, and what is doubled has its seq.
