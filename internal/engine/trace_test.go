@@ -230,6 +230,7 @@ func variants() []variant {
 		{"no branch meter", whole, func(s scene) scene { return s.without(box.InjectorFlow) }, ""},
 		{"neither", aims{25, 40, 0.08, false}, func(s scene) scene { return s.without(box.StockDraw, box.InjectorFlow) }, ""},
 		// Lost early the box's own return is seen late; lost later less is counted.
+		{"stock and branch meters stuck at nothing", aims{25, 30, 0.08, false}, func(s scene) scene { return s.stuckAtNothing(box.StockDraw, box.InjectorFlow) }, ""},
 		{"flow lost for 10 min after injecting", aims{25, 20, 0.60, true}, func(s scene) scene { return s.lost(0, 600, box.MainFlow) }, ""},
 		{"the same, no probe", aims{25, 20, 0.60, true}, func(s scene) scene { return s.lost(0, 600, box.MainFlow).without(box.EndEC) }, ""},
 		{"flow lost for 5 min in the flush, no probe", aims{25, 20, 0.15, true}, func(s scene) scene { return s.lost(0.5, 300, box.MainFlow).without(box.EndEC) }, ""},
@@ -297,6 +298,17 @@ func (s scene) lost(part, seconds float64, channels ...box.Channel) scene {
 		r.Samples = slices.DeleteFunc(r.Samples, func(x box.Sample) bool {
 			return r.T >= from && r.T < from+seconds && slices.Contains(channels, x.Channel)
 		})
+		return true
+	})
+}
+
+func (s scene) stuckAtNothing(channels ...box.Channel) scene {
+	return s.change(func(_ int, r *record.Row) bool {
+		for i := range r.Samples {
+			if slices.Contains(channels, r.Samples[i].Channel) {
+				r.Samples[i].Value = 0
+			}
+		}
 		return true
 	})
 }

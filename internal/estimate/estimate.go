@@ -123,6 +123,10 @@ type Estimator struct {
 	flush flush
 }
 
+// heldFor is how long the last flow stands in for the present one across a
+// drop-out. Common practice, no source.
+const heldFor = 10 * time.Second
+
 // unseen is the longest gap between turns that is still counted across.
 const unseen = time.Minute
 
@@ -220,7 +224,7 @@ func (e *Estimator) flowing(dt time.Duration, r *box.Readings) {
 	case e.flowOff.stood(e.now, r.Main.Value < design.Scale(0.025), 3*time.Second) || o.Flowing == Unknown:
 		o.Flowing = No
 	}
-	if r.Main.Usable() && r.Main.Age <= 10*time.Second {
+	if r.Main.Usable() && r.Main.Age <= heldFor {
 		q := float64(r.Main.Value)
 		if e.prevKnown {
 			o.Volume += units.LPerH((q + e.prevMain) / 2).Over(dt)

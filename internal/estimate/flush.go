@@ -105,7 +105,7 @@ func (f *flush) drawBegins() {
 
 func (e *Estimator) flushing(dt time.Duration, r *box.Readings) {
 	o, f := &e.out, &e.flush
-	e.pace(dt)
+	e.pace(dt, r)
 	f.slug.move(f.advance, e.strength(dt))
 	o.Band = e.band()
 	e.cleanAtBox(r)
@@ -132,18 +132,23 @@ func (e *Estimator) flushing(dt time.Duration, r *box.Readings) {
 // is the flow through the box. When far more flows than the emitters explain,
 // water leaves somewhere unknown: then only the slowest pace that any place of
 // the leak allows is counted.
-func (e *Estimator) pace(dt time.Duration) {
+func (e *Estimator) pace(dt time.Duration, r *box.Readings) {
 	o, f := &e.out, &e.flush
 	rate := units.LPerH(0)
 	switch {
 	case o.Flowing == No:
-	case o.Main.Known:
+	case o.Main.Known && r.Main.Age <= heldFor:
 		rate = units.LPerH(e.prevMain)
 	case o.Expected.Known && o.Pressurised == Yes:
 		// No flow reading: what the emitters pass at the pressure seen, less ten
 		// per cent, is a floor (common practice, no source).
 		rate = o.Expected.V.Scale(0.9)
 		o.Flush.Degraded = "no flow reading"
+	}
+	if o.Pressurised == Yes && o.Header.Known && !o.FlowRatio.Known {
+		// With no pressure at the header the emitters take nothing, whatever the
+		// meter says: it may be stuck.
+		rate = min(rate, o.Expected.V)
 	}
 	e.leaking()
 	if f.over {

@@ -15,7 +15,7 @@ type draws struct {
 	strokes     int
 	rise        float64 // Σ(EC−baseline)·s while drawing, mixing time left out
 	riseFor     float64 // s
-	prevEC      float64
+	aboveH      holder
 }
 
 const strokeGap = 6 * time.Second
@@ -73,6 +73,10 @@ func (e *Estimator) stroke(r *box.Readings) Tri {
 func (e *Estimator) drawing(dt time.Duration, r *box.Readings) {
 	o, d := &e.out, &e.draw
 	gap := max(strokeGap, 3*dt)
+	if e.unmetered() {
+		d.firstStroke, d.lastStroke = e.now-unmeteredFor, e.now
+		e.drawBegins()
+	}
 	switch e.stroke(r) {
 	case Unknown:
 		if e.now-d.lastStroke > gap {
@@ -98,6 +102,19 @@ func (e *Estimator) drawing(dt time.Duration, r *box.Readings) {
 		e.weigh(dt, r)
 	}
 	e.ratios()
+}
+
+// unmeteredFor is how long EC must stand above clean water before it counts as
+// fertilizer that no meter saw. Common practice, no source.
+const unmeteredFor = 20 * time.Second
+
+// unmetered tells that fertilizer passes the box while the meters deny it: a
+// meter stuck at nothing must not make the lines pass for clean.
+func (e *Estimator) unmetered() bool {
+	o := &e.out
+	watch := o.Pressurised == Yes && o.Flowing == Yes && o.Drawing != Yes && (!o.EverDrawn || o.CleanAtBox)
+	above := watch && o.BoxEC.Known && o.Baseline.Known && o.BoxEC.V > o.Baseline.V+max(150, 8*o.Baseline.Sigma)
+	return e.draw.aboveH.stood(e.now, above, unmeteredFor)
 }
 
 func (e *Estimator) drawBegins() {

@@ -47,8 +47,10 @@ func (g *Guard) condition(id string) (active, judged bool) {
 	case "backflow-sign":
 		return g.backflowSign()
 	case "supply-pressure-low":
-		// With the shutoff valve said closed the supply is nobody's concern.
-		return s.MainOpen && e.Supply.V < l.SupplyLow, e.Supply.Known || !s.MainOpen
+		// With the shutoff valve closed the supply is nobody's concern. Where nobody
+		// says so, full lines in a run tell that it was opened.
+		open := s.MainOpen || s.Running && !s.MainClosed && e.Filled == estimate.Yes
+		return open && e.Supply.V < l.SupplyLow, e.Supply.Known || !open
 	case "header-pressure-low":
 		return wet && !s.MainClosed && e.Header.V < l.HeaderLow, e.Header.Known
 	case "header-pressure-high":

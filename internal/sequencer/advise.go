@@ -8,6 +8,7 @@ import (
 
 	"boxd/internal/box"
 	"boxd/internal/estimate"
+	"boxd/internal/safety"
 )
 
 // advise picks the one next thing. An advice keeps its number while its key
@@ -40,6 +41,10 @@ func (s *Sequencer) next() (string, Advice) {
 	if s.cfg.Observe {
 		return s.observe()
 	}
+	if h := s.sign(); h != nil && s.told(box.MainOpen) && !s.closed() {
+		return "backflow", ask(box.MainClosed, "Shutoff valve is closed",
+			"Close the shutoff valve now: there is a sign of backflow. Then open the loop valve and shut both injector valves.", "supply", h.Reason, h.WayOut)
+	}
 	switch s.step {
 	case Ready:
 		return s.adviseReady()
@@ -54,6 +59,17 @@ func (s *Sequencer) next() (string, Advice) {
 	case Unknown:
 	}
 	panic("sequencer: unknown step")
+}
+
+// sign is the hold of a sign of backflow, nil when none stands. Whatever the
+// step, no water is to move then, fertilized or not.
+func (s *Sequencer) sign() *safety.Hold {
+	for i := range s.holds {
+		if s.holds[i].ID == "backflow-sign" {
+			return &s.holds[i]
+		}
+	}
+	return nil
 }
 
 func (s *Sequencer) observe() (string, Advice) {
@@ -203,9 +219,12 @@ func (s *Sequencer) adviseSecure() (string, Advice) {
 	if !s.has[Secured] {
 		return "securing", ask(box.MainClosed, "Shutoff valve is closed", "Close the shutoff valve and wait until the flow has stopped.", "supply", "water still moves")
 	}
+	why := []string{"no water moves", "the record is kept"}
+	if s.in.e.EverDrawn && !s.in.e.Flush.Done {
+		why = append(why, "the flush was not done: to finish it, open the shutoff valve again and say so")
+	}
 	return "secure", ask(box.RunEnd, "Box is secured",
-		"Lift the suction hose out of the stock, cover the tank, relieve the pressure and leave the box as you found it. With frost near, drain filter bowl and backflow device.", "injector",
-		"no water moves", "the record is kept")
+		"Lift the suction hose out of the stock, cover the tank, relieve the pressure and leave the box as you found it. With frost near, drain filter bowl and backflow device.", "injector", why...)
 }
 
 func (s *Sequencer) holdReasons() []string {

@@ -121,11 +121,10 @@ type confirmation struct {
 	since time.Duration
 }
 
-// calm times conditions that must stand a while.
+// calm is since when no water has moved.
 type calm struct {
-	stopped, dry time.Duration
-	stoppedOn    bool
-	dryOn        bool
+	stopped   time.Duration
+	stoppedOn bool
 }
 
 // turn is this turn's facts.
@@ -212,7 +211,7 @@ func (s *Sequencer) Report(now time.Duration, d box.Deed, by string) error {
 	}
 	if opp, ok := opposite(d); ok {
 		mine, other := s.said[d], s.said[opp]
-		if mine.said && !(other.said && other.at > mine.at) && s.running {
+		if mine.said && !(other.said && other.at >= mine.at) && s.running {
 			return fmt.Errorf("%s was already said by %s", d, name(mine.by))
 		}
 	}
@@ -267,6 +266,7 @@ func (s *Sequencer) Begin() {
 // Turn judges this turn.
 func (s *Sequencer) Turn(now time.Duration, e *estimate.Estimates, holds []safety.Hold) *Out {
 	s.in = turn{now, e, holds}
+	s.rest()
 	s.noteHolds()
 	s.milestones()
 	s.advance()

@@ -56,16 +56,18 @@ func (s *Sequencer) ended() bool {
 	return s.Observing() && dry >= 10*time.Second || e.CleanAtBox
 }
 
+// rest notes, every turn, since when no water has moved.
+func (s *Sequencer) rest() {
+	still := s.in.e.Flowing == estimate.No
+	if still && !s.calm.stoppedOn {
+		s.calm.stopped = s.in.now
+	}
+	s.calm.stoppedOn = still
+}
+
 // stillFor reports whether no water has moved for d.
 func (s *Sequencer) stillFor(d time.Duration) bool {
-	if s.in.e.Flowing != estimate.No {
-		s.calm.stoppedOn = false
-		return false
-	}
-	if !s.calm.stoppedOn {
-		s.calm.stoppedOn, s.calm.stopped = true, s.in.now
-	}
-	return s.in.now-s.calm.stopped >= d
+	return s.calm.stoppedOn && s.in.now-s.calm.stopped >= d
 }
 
 // told reports whether the person has said d in this run.

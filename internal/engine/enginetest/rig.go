@@ -1,0 +1,184 @@
+// Package enginetest joins the core with the simulated plant and a person's
+// hand and word, for tests alone. Its checkers look at the plant's truth, which
+// the core never sees. The hand and the word are apart: a rig can do without
+// saying and say without doing.
+package enginetest
+
+import (
+	"fmt"
+	"strings"
+	"time"
+
+	"boxd/internal/box"
+	"boxd/internal/engine"
+	"boxd/internal/hydraulics"
+	"boxd/internal/safety"
+	"boxd/internal/simbox"
+	"boxd/internal/units"
+)
+
+// Rig is a box, its planting and its core. One turn is a second.
+type Rig struct {
+	Core  *engine.Engine
+	Plant *simbox.Plant
+	Now   time.Duration
+	Wall  time.Time
+	Said  []engine.Event // all events so far
+	Mute  bool           // no samples reach the core
+	Tap   func(engine.Input, engine.Output)
+	ids   int
+}
+
+// Zone is a small block: two rows of 20 m, 200 emitters of 0.72 L/h.
+func Zone() *hydraulics.Model {
+	pipe := func(l units.Metre) hydraulics.Pipe { return hydraulics.Pipe{Length: l, Bore: 20.4, Roughness: 0.0015} }
+	m, err := hydraulics.NewModel(hydraulics.Zone{
+		Name: "two-rows", Water: 20, Inlet: 68.95, Lead: pipe(3),
+		Header:   hydraulics.Header{Feed: hydraulics.FeedEnd, Beds: 2, BedSpacing: 1.2, FirstTee: 0.6, TapesPerBed: 1, Bore: 20.4, Roughness: 0.0015},
+		Laterals: hydraulics.Laterals{Lengths: []units.Metre{20}, LeadIn: 0.2, EmitterSpacing: 0.2, Bore: 15.9, Roughness: 0.0015},
+		Emitters: hydraulics.Emitters{Flow: 0.72, At: 68.95, Exponent: 0.5},
+	})
+	if err != nil {
+		panic(fmt.Sprintf("enginetest: %v", err))
+	}
+	return m
+}
+
+// Monday is when a rig is switched on, for labels.
+func Monday() time.Time { return time.Date(2026, 5, 4, 7, 0, 0, 0, time.UTC) }
+
+// Config is a core for zone with papers in order, a probe at the line end and
+// five minutes to inject.
+func Config(zone *hydraulics.Model) engine.Config {
+	return engine.Config{
+		Box: "box", Zone: zone, Limits: safety.DefaultLimits(),
+		Backflow: safety.Backflow{Declared: true, Device: "reduced-pressure-zone", Place: "pump house", Tester: "licence 0000",
+			LastTest: Monday().AddDate(0, -1, 0), NextDue: Monday().AddDate(0, 11, 0)},
+		Injector: engine.Injector{Ratio: 0.02, StartsAt: 34},
+		Probe:    engine.Probe{Present: true, Lag: 25 * time.Second},
+		Plan:     engine.Plan{Injection: 5 * time.Minute},
+		Meter:    engine.Meter{FlowError: 0.015, GeometryError: 0.005},
+	}
+}
+
+// New joins a core and a plant. Quiet instruments show no noise.
+func New(cfg engine.Config, seed uint64, quiet bool) *Rig {
+	spec := simbox.Spec{
+		LineVolume: cfg.Zone.LineVolume(), Flow: cfg.Zone.ExpectedFlow, Inlet: cfg.Limits.HeaderTarget,
+		Quiet: quiet, EndLag: cfg.Probe.Lag,
+	}
+	for _, e := range cfg.Zone.Emitters() {
+		spec.Paths = append(spec.Paths, simbox.Path{Row: e.Lateral, Share: e.Share, Volume: e.Volume})
+	}
+	return &Rig{Core: engine.New(cfg), Plant: simbox.New(spec, seed), Wall: Monday()}
+}
+
+// Turn lets a second pass and tells the core what the instruments and these
+// words say. The events are the rig's to keep.
+func (r *Rig) Turn(words ...box.Action) []engine.Event {
+	r.Plant.Step(time.Second)
+	r.Now, r.Wall = r.Now+time.Second, r.Wall.Add(time.Second)
+	in := engine.Input{Mono: r.Now, Wall: r.Wall, Actions: words}
+	if !r.Mute {
+		in.Samples = r.Plant.Samples(nil)
+	}
+	for i := range in.Actions {
+		r.ids++
+		in.Actions[i].ID = fmt.Sprintf("word-%d", r.ids)
+	}
+	out := r.Core.Step(in)
+	if r.Tap != nil {
+		r.Tap(in, out)
+	}
+	n := len(r.Said)
+	r.Said = append(r.Said, out.Events...)
+	return r.Said[n:]
+}
+
+// Advance lets d pass without a word.
+func (r *Rig) Advance(d time.Duration) (out []engine.Event) {
+	for ; d > 0; d -= time.Second {
+		out = append(out, r.Turn()...)
+	}
+	return out
+}
+
+// Until lets time pass until the core says an event that f picks, at most for d.
+func (r *Rig) Until(d time.Duration, f func(*engine.Event) bool) (out []engine.Event, ok bool) {
+	for ; d > 0; d -= time.Second {
+		for _, e := range r.Turn() {
+			out = append(out, e)
+			ok = ok || f(&e)
+		}
+		if ok {
+			break
+		}
+	}
+	return out, ok
+}
+
+// Confirm is "done" to the advice on the screen.
+func (r *Rig) Confirm(by string) box.Action {
+	a := box.Action{Kind: box.Confirm, By: by}
+	if v := r.Core.View().Advice; v != nil {
+		a.Advice = v.Number
+	}
+	return a
+}
+
+// Obey does what the advice on the screen asks, if it asks for anything, and
+// gives the word for it.
+func (r *Rig) Obey(by string) []box.Action {
+	v := r.Core.View().Advice
+	if v == nil || v.Deed == "" || v.Verifying {
+		return nil
+	}
+	d, _ := box.DeedByWord(v.Deed)
+	r.Plant.Do(d)
+	return []box.Action{r.Confirm(by)}
+}
+
+// Line writes an event for a story.
+func Line(e *engine.Event) string {
+	w := func(parts ...string) string {
+		var kept []string
+		for _, p := range parts {
+			if p != "" {
+				kept = append(kept, p)
+			}
+		}
+		return fmt.Sprintf("%5.0f  %s: %s", e.T, e.Kind, strings.Join(kept, " "))
+	}
+	switch e.Kind {
+	case engine.StepEvent:
+		return w(e.Step, "("+e.Why[0]+")")
+	case engine.AlarmEvent:
+		return w(e.ID, e.State, "("+e.Priority+"):", e.Text)
+	case engine.AdviceEvent:
+		return w(fmt.Sprintf("#%d", e.Number), e.Deed, "|", e.Text)
+	case engine.HoldEvent, engine.ReleaseEvent:
+		return w(e.On, e.ID+":", e.Reason)
+	case engine.ActionEvent, engine.RefusalEvent:
+		return w(e.Name, e.Deed, e.ID, by(e.By), e.Reason)
+	case engine.SummaryEvent:
+		return w(fmt.Sprintf("flush %s, observed %v, undelivered %s %%, last emitter %s %%", e.Sum.Flush, e.Sum.Observed,
+			Number(e.Sum.UndeliveredPct), Number(e.Sum.LastEmitterDelivered)))
+	case engine.MilestoneEvent, engine.NoteEvent, engine.RunEvent:
+	}
+	return w(e.Name, e.State, e.Text)
+}
+
+func by(name string) string {
+	if name == "" {
+		return ""
+	}
+	return "by " + name
+}
+
+// Number writes a number that may be unknown.
+func Number(v *float64) string {
+	if v == nil {
+		return "unknown"
+	}
+	return fmt.Sprintf("%.1f", *v)
+}
