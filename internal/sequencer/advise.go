@@ -216,7 +216,10 @@ func (s *Sequencer) adviseFlush() (string, Advice) {
 }
 
 func (s *Sequencer) adviseSecure() (string, Advice) {
-	if !s.has[Secured] {
+	switch {
+	case !s.has[Secured] && s.closed():
+		return "stopping", wait("Wait until the flow has stopped.", "supply", "water still moves")
+	case !s.has[Secured]:
 		return "securing", ask(box.MainClosed, "Shutoff valve is closed", "Close the shutoff valve and wait until the flow has stopped.", "supply", "water still moves")
 	}
 	why := []string{"no water moves", "the record is kept"}

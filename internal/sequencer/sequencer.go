@@ -270,6 +270,7 @@ func (s *Sequencer) Turn(now time.Duration, e *estimate.Estimates, holds []safet
 	s.noteHolds()
 	s.milestones()
 	s.advance()
+	s.secured()
 	s.verify()
 	s.advise()
 	return &s.out

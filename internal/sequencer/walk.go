@@ -34,6 +34,11 @@ func (s *Sequencer) milestones() {
 	if s.has[CleanAtBox] && e.Flush.Done && !s.has[FlushDone] {
 		s.reach(FlushDone)
 	}
+}
+
+// secured marks the end of the water; it is judged after the step, so that
+// nobody is asked to close a valve that has done its work.
+func (s *Sequencer) secured() {
 	if s.step == Secure && !s.has[Secured] && s.stillFor(5*time.Second) {
 		s.reach(Secured)
 	}

@@ -1,0 +1,271 @@
+package engine_test
+
+// Story files: a person, a box and its planting, told in commands; the core's
+// answers stand under each. The hand (do) and the word (say, confirm) are apart.
+// go test ./internal/engine -run Stories -rewrite writes the answers anew: read
+// the difference before it is kept.
+
+import (
+	"flag"
+	"fmt"
+	"os"
+	"path/filepath"
+	"slices"
+	"strconv"
+	"strings"
+	"testing"
+	"time"
+
+	"boxd/internal/box"
+	"boxd/internal/engine"
+	"boxd/internal/engine/enginetest"
+	"boxd/internal/hydraulics"
+	"boxd/internal/safety"
+	"boxd/internal/units"
+)
+
+var rewrite = flag.Bool("rewrite", false, "write the stories' answers anew")
+
+func TestStories(t *testing.T) {
+	files, err := filepath.Glob("testdata/story/*.txt")
+	check(t, err)
+	if len(files) < 10 {
+		t.Fatalf("only %d stories", len(files))
+	}
+	for _, f := range files {
+		t.Run(strings.TrimSuffix(filepath.Base(f), ".txt"), func(t *testing.T) {
+			want, err := os.ReadFile(f)
+			check(t, err)
+			got := tell(t, string(want))
+			if *rewrite {
+				check(t, os.WriteFile(f, []byte(got), 0o644))
+				return
+			}
+			if got != string(want) {
+				t.Errorf("the story goes otherwise:\n%s", difference(string(want), got))
+			}
+		})
+	}
+}
+
+// difference is the first lines that differ.
+func difference(want, got string) string {
+	w, g := strings.Split(want, "\n"), strings.Split(got, "\n")
+	for i := range min(len(w), len(g)) {
+		if w[i] != g[i] {
+			return fmt.Sprintf("line %d\n- %s\n+ %s", i+1, w[i], g[i])
+		}
+	}
+	return fmt.Sprintf("%d lines, want %d", len(g), len(w))
+}
+
+// tell plays a story and returns it with the core's answers.
+func tell(t *testing.T, text string) string {
+	t.Helper()
+	s := storyteller{zone: enginetest.Zone()}
+	var out strings.Builder
+	for n, line := range strings.Split(strings.TrimRight(text, "\n"), "\n") {
+		switch {
+		case strings.HasPrefix(line, "> "):
+			answer, err := s.do(strings.Fields(line[2:]))
+			if err != nil {
+				t.Fatalf("line %d: %v", n+1, err)
+			}
+			fmt.Fprintf(&out, "%s\n%s", line, answer)
+		case line == "" || line[0] == '#':
+			fmt.Fprintln(&out, line)
+		}
+	}
+	return out.String()
+}
+
+type storyteller struct {
+	zone *hydraulics.Model
+	rig  *enginetest.Rig
+}
+
+// do is one command. Words after by and note belong to them.
+func (s *storyteller) do(words []string) (string, error) {
+	name, args := words[0], words[1:]
+	if name == "box" {
+		return "", s.box(args)
+	}
+	if s.rig == nil {
+		return "", fmt.Errorf("a story starts with: box")
+	}
+	if act, ok := s.word(name, args); ok {
+		return write(s.rig.Turn(act...)), nil
+	}
+	if ok, err := s.plant(name, args); ok || err != nil {
+		return "", err
+	}
+	switch name {
+	case "advance":
+		d, err := time.ParseDuration(args[0])
+		return write(s.rig.Advance(d)), err
+	case "until", "obey-until":
+		return s.until(args[0], args[1], name == "obey-until")
+	case "show":
+		return s.show(), nil
+	}
+	return "", fmt.Errorf("unknown command %q", name)
+}
+
+func (s *storyteller) box(args []string) error {
+	cfg := enginetest.Config(s.zone)
+	for _, a := range args {
+		switch a {
+		case "observe":
+			cfg.Observe = true
+		case "papers=none":
+			cfg.Backflow = safety.Backflow{}
+		case "papers=overdue":
+			cfg.Backflow.NextDue = enginetest.Monday().AddDate(0, 0, -2)
+		case "us":
+			cfg.Units = units.US
+		default:
+			return fmt.Errorf("unknown kind of box %q", a)
+		}
+	}
+	s.rig = enginetest.New(cfg, 1, true)
+	return nil
+}
+
+// word makes what a person says.
+func (s *storyteller) word(name string, args []string) ([]box.Action, bool) {
+	var a box.Action
+	if i := slices.Index(args, "note"); i >= 0 {
+		a.Note, args = strings.Join(args[i+1:], " "), args[:i]
+	}
+	if i := slices.Index(args, "by"); i >= 0 {
+		a.By, args = strings.Join(args[i+1:], " "), args[:i]
+	}
+	switch name {
+	case "say":
+		a.Kind = box.Report
+		a.Deed, _ = box.DeedByWord(args[0])
+	case "confirm":
+		a = s.rig.Confirm(a.By)
+		if len(args) > 0 {
+			a.Advice, _ = strconv.ParseUint(strings.TrimPrefix(args[0], "#"), 10, 64)
+		}
+	case "obey":
+		return s.rig.Obey(a.By), true
+	case "ack":
+		a.Kind, a.Alarm = box.Acknowledge, args[0]
+	case "reset":
+		a.Kind, a.Alarm = box.Reset, args[0]
+	default:
+		return nil, false
+	}
+	return []box.Action{a}, true
+}
+
+// plant is what happens without a word.
+func (s *storyteller) plant(name string, args []string) (bool, error) {
+	p, last := s.rig.Plant, 0.0
+	if len(args) > 0 {
+		last, _ = strconv.ParseFloat(args[len(args)-1], 64)
+	}
+	switch name {
+	case "do":
+		d, ok := box.DeedByWord(args[0])
+		if !ok {
+			return true, fmt.Errorf("unknown deed %q", args[0])
+		}
+		p.Do(d)
+	case "drop", "stick", "heal", "fail", "force":
+		c, err := channel(args[0])
+		map[string]func(){
+			"drop": func() { p.Drop(c) }, "stick": func() { p.Stick(c) }, "heal": func() { p.Heal(c) },
+			"fail": func() { p.Fail(c, "no answer on the bus") }, "force": func() { p.Force(c, last) },
+		}[name]()
+		return true, err
+	case "sag":
+		p.Sag(units.KPa(last))
+	case "recover":
+		p.Recover()
+	case "outside":
+		p.SetOutside(units.Celsius(last))
+	case "burst":
+		p.Burst(units.LPerH(last))
+	case "filter":
+		p.SetFilter(last)
+	case "creep":
+		p.Creep(units.KPa(last))
+	case "stock":
+		p.SetStock(units.Litre(last))
+	default:
+		return false, nil
+	}
+	return true, nil
+}
+
+func channel(tag string) (box.Channel, error) {
+	for c := box.UnknownChannel + 1; c < box.NumChannels; c++ {
+		if c.Info().Tag == tag {
+			return c, nil
+		}
+	}
+	return 0, fmt.Errorf("unknown channel %q", tag)
+}
+
+// until lets time pass until a milestone, a step or an alarm of this name, or
+// an advice that asks for this deed.
+func (s *storyteller) until(what, limit string, obey bool) (string, error) {
+	d, err := time.ParseDuration(limit)
+	if err != nil {
+		return "", err
+	}
+	var out []engine.Event
+	for ; d > 0; d -= time.Second {
+		var act []box.Action
+		if obey {
+			act = s.rig.Obey("Kim")
+		}
+		events := s.rig.Turn(act...)
+		out = append(out, events...)
+		for _, e := range events {
+			if e.Name == what || e.ID == what || e.Deed == what && e.Kind == engine.AdviceEvent || e.Step == what {
+				return write(out), nil
+			}
+		}
+	}
+	return "", fmt.Errorf("no %s within %s; so far:\n%s", what, limit, write(out))
+}
+
+func write(events []engine.Event) string {
+	var b strings.Builder
+	for i := range events {
+		fmt.Fprintln(&b, enginetest.Line(&events[i]))
+	}
+	return b.String()
+}
+
+// show is the part of the view a person looks at.
+func (s *storyteller) show() string {
+	v := s.rig.Core.View()
+	var b strings.Builder
+	fmt.Fprintf(&b, "       step %s, run %q, observing %v\n", v.Step, v.Run, v.Observe)
+	if a := v.Advice; a != nil {
+		fmt.Fprintf(&b, "       advice #%d %s, verifying %v | %s\n", a.Number, a.Deed, a.Verifying, a.Text)
+		for _, w := range a.Why {
+			fmt.Fprintf(&b, "         because %s\n", w)
+		}
+	}
+	for _, h := range v.Holds {
+		fmt.Fprintf(&b, "       hold on %s: %s\n", h.On, h.Reason)
+	}
+	for _, a := range v.Alarms {
+		fmt.Fprintf(&b, "       alarm %s %s (%s)\n", a.ID, a.State, a.Priority)
+	}
+	for _, c := range v.Channels {
+		if c.Quality != "good" && c.Tag != "TT-902" {
+			fmt.Fprintf(&b, "       %s %s %s %s %s\n", c.Tag, enginetest.Number(c.Value), c.Quality, c.Cause, c.Why)
+		}
+	}
+	p := v.Progress
+	fmt.Fprintf(&b, "       flow %s of %s L/min, last emitter %s %%, minutes left %s, end probe %s\n", enginetest.Number(p.FlowLpm),
+		enginetest.Number(p.ExpectedLpm), enginetest.Number(p.LastEmitterPct), enginetest.Number(p.MinutesLeft), p.EndWitness)
+	return b.String()
+}
