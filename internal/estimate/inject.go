@@ -21,7 +21,8 @@ type draws struct {
 const strokeGap = 6 * time.Second
 
 // conductivity keeps the clean-water baselines: at the box while clean water
-// flows, at the line end once the lines are full. Both end when stock goes in.
+// flows, at the line end once the lines are full. The first ends when stock goes
+// in, the other a little later.
 func (e *Estimator) conductivity(r *box.Readings) {
 	o := &e.out
 	o.BoxEC, o.EndEC = Value[units.USPerCm]{}, Value[units.USPerCm]{}
@@ -33,14 +34,27 @@ func (e *Estimator) conductivity(r *box.Readings) {
 	}
 	if r.EndEC.Usable() {
 		o.EndEC = known(r.EndEC.Value, 0)
-		if !o.EverDrawn && o.Pressurised == Yes && e.sec-e.endBaseWin.newest() >= 0.99 && r.EndEC.Age == 0 {
+		if e.endStillClean() && o.Pressurised == Yes && e.sec-e.endBaseWin.newest() >= 0.99 && r.EndEC.Age == 0 {
 			e.endBaseWin.add(e.sec, float64(r.EndEC.Value))
 		}
 	}
 	if !o.EverDrawn {
 		o.Baseline = baseline(&e.baseWin, e.sec)
+	}
+	if e.endStillClean() {
 		o.EndBase = baseline(&e.endBaseWin, e.sec)
 	}
+}
+
+// endStillClean: nothing was drawn yet, or so little water has passed since, in
+// a minute at most, that fertilizer can't be near the line end. A quick start
+// still leaves the probe a baseline so.
+func (e *Estimator) endStillClean() bool {
+	o, f := &e.out, &e.flush
+	if !o.EverDrawn {
+		return true
+	}
+	return f.slug.n > 0 && e.now-o.DrawStart <= time.Minute && f.advance-f.slug.first < float64(f.last)/4
 }
 
 // baseline needs ten values of clean water.
@@ -125,9 +139,6 @@ func (e *Estimator) drawBegins() {
 		until := d.firstStroke.Seconds() - 3
 		if b := baseline(&e.baseWin, until); b.Known {
 			o.Baseline = b
-		}
-		if b := baseline(&e.endBaseWin, until); b.Known {
-			o.EndBase = b
 		}
 	}
 	e.flush.drawBegins()

@@ -128,7 +128,14 @@ func (g *Guard) holds() {
 	if a := g.Find("backflow-sign"); a.State.Stands() {
 		hold("backflow-sign", a.Text, "Close the shutoff valve, have the backflow protection inspected, then acknowledge and reset the alarm with a note of what was found.")
 	}
-	e := g.in.e
+	e, r := g.in.e, g.in.r
+	// A gauge the box never had is no fault; one that fell silent is.
+	if r.Supply.Quality == box.Bad {
+		hold("supply-unknown", "the supply pressure can't be read: a sign of backflow would not be seen", "Check sensor PT-101 and its wiring.")
+	}
+	if r.Main.Quality == box.Bad {
+		hold("flow-unknown", "the main flow can't be read: nothing would tell when the lines are clean again", "Check sensor FT-101 and its wiring.")
+	}
 	switch {
 	case !e.Header.Known:
 		hold("header-unknown", "the header pressure can't be read", "Check sensor PT-201 and its wiring.")
