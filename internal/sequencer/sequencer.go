@@ -244,10 +244,19 @@ func opposite(d box.Deed) (box.Deed, bool) {
 func (s *Sequencer) say(now time.Duration, d box.Deed, by string) {
 	s.said[d] = saying{true, now, by}
 	held := d == box.InjectorOn || d == box.LoopThrottled
-	if held && len(s.holds) > 0 && !s.passed {
-		s.passed = true
-		s.out.Notes = append(s.out.Notes, "the injector was put on while advice to inject was held ("+s.holds[0].Reason+"): the box only observes this run")
+	if held && s.running {
+		s.passOver("the injector was put on")
 	}
+}
+
+// passOver notes that a hold was passed over: from then on the box only
+// observes the run, whatever is said.
+func (s *Sequencer) passOver(what string) {
+	if len(s.holds) == 0 || s.passed {
+		return
+	}
+	s.passed = true
+	s.out.Notes = append(s.out.Notes, what+" while advice to inject was held ("+s.holds[0].Reason+"): the box only observes this run")
 }
 
 func name(by string) string {
@@ -259,6 +268,9 @@ func name(by string) string {
 
 // Begin opens a turn: what persons say in it is noted between Begin and Turn.
 func (s *Sequencer) Begin() {
+	if !s.running {
+		s.passed = false // the last run's; its summary is written
+	}
 	o := &s.out
 	*o = Out{Milestones: o.Milestones[:0], Held: o.Held[:0], Released: o.Released[:0], Notes: o.Notes[:0]}
 }

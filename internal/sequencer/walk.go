@@ -24,6 +24,7 @@ func (s *Sequencer) milestones() {
 	if e.Drawing == estimate.Yes && (!s.has[InjectionStarted] || s.has[InjectionEnded] && s.reached[InjectionEnded] > s.reached[InjectionStarted]) {
 		s.reach(InjectionStarted)
 		s.has[CleanAtBox], s.has[FlushDone] = false, false
+		s.passOver("stock was drawn")
 	}
 	if s.injecting() && e.Drawing == estimate.No && s.ended() {
 		s.reach(InjectionEnded)
