@@ -146,7 +146,9 @@ func judge[T ~float64](r *box.Reading[T], c *Conditioner, ch box.Channel, mono t
 		}
 	case k.absurd >= 3:
 		*r = box.Reading[T]{Quality: box.Bad, Cause: k.cause, Age: age, Why: k.fault}
-	case age > late || k.absurd > 0 || k.fault != "":
+	case k.fault != "":
+		r.Quality, r.Cause, r.Why = box.Uncertain, k.cause, k.fault
+	case age > late:
 		r.Quality, r.Cause, r.Why = box.Uncertain, box.CheckFunction, "late"
 	}
 }

@@ -149,6 +149,10 @@ func (s *Sequencer) adviseInjecting() (string, Advice) {
 	full := s.cfg.Injection > 0 && e.InjectedFor >= s.cfg.Injection || s.cfg.Stock > 0 && e.StockMeasured && e.Drawn >= s.cfg.Stock
 	unplanned := s.cfg.Injection == 0 && s.cfg.Stock == 0
 	switch {
+	case len(s.holds) > 0 && strings.HasPrefix(s.holds[0].ID, "backflow"):
+		// To go on is as little advised as to begin.
+		return "stop", ask(box.LoopOpened, "Loop valve is open", "Stop injecting: open the loop valve. "+sentence(s.holds[0].Reason)+".", "loop",
+			append(s.holdReasons(), s.holds[0].WayOut)...)
 	case full:
 		return "enough", ask(box.LoopOpened, "Loop valve is open", "The planned dose is in. Open the loop valve fully.", "loop", s.doseWhy()...)
 	case unplanned:

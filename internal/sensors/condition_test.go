@@ -1,0 +1,192 @@
+package sensors
+
+// The conditioner is walked through silence, absurdity, faults and spikes. The
+// classes are those of NAMUR NE 107 (failure, check function, out of
+// specification, maintenance required); the limits are common practice, no
+// source, but for the 85 °C a DS18B20 reads before its first conversion (data
+// sheet).
+
+import (
+	"math"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"boxd/internal/box"
+
+	"pgregory.net/rapid"
+)
+
+const silent = 30 * time.Second
+
+func at(sec int) time.Duration { return time.Duration(sec) * time.Second }
+
+func header(v float64) box.Sample { return box.Sample{Channel: box.HeaderPressure, Value: v} }
+
+// step is one second's sample of the header, or none, and what is to be read.
+type step struct {
+	sec     int
+	sample  []box.Sample
+	quality box.Quality
+	cause   box.Cause
+	value   float64 // where it may be used
+	why     string  // part of it
+}
+
+func TestQuality(t *testing.T) {
+	fault := box.Sample{Channel: box.HeaderPressure, Fault: "no answer on the bus", Cause: box.Failure}
+	service := box.Sample{Channel: box.HeaderPressure, Fault: "membrane worn", Cause: box.MaintenanceRequired}
+	is := func(v float64) []box.Sample { return []box.Sample{header(v)} }
+	for name, story := range map[string][]step{
+		"silence": {
+			{0, nil, box.QualityUnknown, box.NoCause, 0, "nothing heard"},
+			{1, is(60), box.Good, box.NoCause, 60, ""},
+			{2, is(61), box.Good, box.NoCause, 61, ""},
+			{4, nil, box.Good, box.NoCause, 61, ""}, // two samples late is no news
+			{5, nil, box.Uncertain, box.CheckFunction, 61, "late"},
+			{32, nil, box.Uncertain, box.CheckFunction, 61, "late"},
+			{33, nil, box.Bad, box.Failure, 0, "silent"},
+			{34, is(62), box.Good, box.NoCause, 61, ""},
+		},
+		"absurd": {
+			{0, is(60), box.Good, box.NoCause, 60, ""},
+			{1, is(9999), box.Uncertain, box.OutOfSpecification, 60, "reads 9999"},
+			{2, is(-400), box.Uncertain, box.OutOfSpecification, 60, "reads -400"},
+			{3, is(math.NaN()), box.Bad, box.OutOfSpecification, 0, "outside -105 to 1600"},
+			{4, is(math.Inf(1)), box.Bad, box.OutOfSpecification, 0, "outside"},
+			{5, is(61), box.Good, box.NoCause, 61, ""},
+		},
+		"absurd from the first": {
+			{0, is(9999), box.Bad, box.OutOfSpecification, 0, "9999"},
+			{1, is(60), box.Good, box.NoCause, 60, ""},
+		},
+		"fault": {
+			{0, is(60), box.Good, box.NoCause, 60, ""},
+			{1, []box.Sample{fault}, box.Uncertain, box.Failure, 60, "no answer"},
+			{31, []box.Sample{fault}, box.Bad, box.Failure, 0, "no answer on the bus"},
+			{32, is(60), box.Good, box.NoCause, 60, ""},
+		},
+		"fault from the first": {{0, []box.Sample{service}, box.Bad, box.MaintenanceRequired, 0, "membrane worn"}},
+		"spike": {
+			{0, is(60), box.Good, box.NoCause, 60, ""},
+			{1, is(62), box.Good, box.NoCause, 62, ""},
+			{2, is(61), box.Good, box.NoCause, 61, ""},  // the median of 60 62 61
+			{3, is(900), box.Good, box.NoCause, 62, ""}, // of 62 61 900
+			{4, is(63), box.Good, box.NoCause, 63, ""},  // of 61 900 63
+		},
+		"slow source": { // five seconds apart: late and silent stretch with it
+			{0, is(60), box.Good, box.NoCause, 60, ""},
+			{5, is(60), box.Good, box.NoCause, 60, ""},
+			{10, is(60), box.Good, box.NoCause, 60, ""},
+			{22, nil, box.Good, box.NoCause, 60, ""},
+			{23, nil, box.Uncertain, box.CheckFunction, 60, "late"},
+			{41, nil, box.Bad, box.Failure, 0, "silent"},
+		},
+	} {
+		c := New(silent, DefaultRanges())
+		for _, s := range story {
+			got := c.Readings(at(s.sec), s.sample).Header
+			if got.Quality != s.quality || got.Cause != s.cause || !strings.Contains(got.Why, s.why) {
+				t.Errorf("%s, %d s: %v, %v, %q; want %v, %v, %q", name, s.sec, got.Quality, got.Cause, got.Why, s.quality, s.cause, s.why)
+			}
+			if got.Usable() != (s.quality == box.Good || s.quality == box.Uncertain) || got.Usable() && float64(got.Value) != s.value {
+				t.Errorf("%s, %d s: %v, usable %v; want %v", name, s.sec, got.Value, got.Usable(), s.value)
+			}
+		}
+	}
+}
+
+// TestOldNeighbours: values from before a long silence are no median's business.
+func TestOldNeighbours(t *testing.T) {
+	c := New(silent, DefaultRanges())
+	for s := range 3 {
+		c.Readings(at(s), []box.Sample{header(60)})
+	}
+	if got := c.Readings(at(300), []box.Sample{header(10)}).Header; got.Value != 10 || got.Quality != box.Good {
+		t.Errorf("after five minutes of silence %v %v, want the new value", got.Value, got.Quality)
+	}
+}
+
+// TestUnits: L/min on the wire are L/h inside, and every channel finds its
+// reading.
+func TestUnits(t *testing.T) {
+	c := New(silent, DefaultRanges())
+	var in []box.Sample
+	for ch := box.UnknownChannel + 1; ch < box.NumChannels; ch++ {
+		in = append(in, box.Sample{Channel: ch, Value: float64(ch)})
+	}
+	r := c.Readings(0, in)
+	got := []float64{float64(r.Supply.Value), float64(r.FilterOut.Value), float64(r.InjectorIn.Value), float64(r.InjectorOut.Value),
+		float64(r.Header.Value), r.Main.Value.LPerMin(), r.Branch.Value.LPerMin(), r.Stock.Value.LPerMin(),
+		float64(r.BoxEC.Value), float64(r.EndEC.Value), float64(r.Water.Value), float64(r.BoxAir.Value), float64(r.OutsideAir.Value)}
+	if want := []float64{1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12, 13}; !slices.Equal(got, want) {
+		t.Errorf("%v, want %v", got, want)
+	}
+	if r.Main.Value != 360 {
+		t.Errorf("6 L/min is %v L/h", r.Main.Value)
+	}
+	if !c.Fresh(box.MainFlow, 0) || c.Fresh(box.MainFlow, 1) {
+		t.Error("a value is fresh in its turn alone")
+	}
+}
+
+// TestStrangers: channels nobody knows are nobody's reading.
+func TestStrangers(t *testing.T) {
+	c := New(silent, DefaultRanges())
+	before := *c.Readings(0, nil)
+	after := *c.Readings(0, []box.Sample{{Channel: box.UnknownChannel, Value: 1}, {Channel: box.NumChannels, Value: 1}, {Channel: 200, Value: 1}})
+	if before != after {
+		t.Error("an unknown channel changed a reading")
+	}
+}
+
+func TestPowerOnTemperature(t *testing.T) {
+	c := New(silent, DefaultRanges())
+	if w := c.Readings(0, []box.Sample{{Channel: box.WaterTemp, Value: 85}}).Water; w.Usable() {
+		t.Errorf("85 °C of a sensor just switched on was taken for water: %v", w.Value)
+	}
+}
+
+// TestNeverInvents: whatever comes, a usable reading is one of the last three
+// plausible samples, and its age is true.
+func TestNeverInvents(t *testing.T) {
+	rapid.Check(t, func(draw *rapid.T) {
+		c := New(silent, DefaultRanges())
+		var seen []float64
+		now, last := time.Duration(0), time.Duration(0)
+		for range rapid.IntRange(1, 40).Draw(draw, "turns") {
+			now += time.Duration(rapid.IntRange(0, 20_000).Draw(draw, "ms")) * time.Millisecond
+			var in []box.Sample
+			if rapid.Bool().Draw(draw, "sampled") {
+				v := rapid.OneOf(rapid.Float64(), rapid.Float64Range(-200, 2000)).Draw(draw, "value")
+				in = append(in, header(v))
+				if v >= -105 && v <= 1600 {
+					seen, last = append(seen, v), now
+				}
+			}
+			r := c.Readings(now, in).Header
+			if !r.Usable() {
+				continue
+			}
+			if r.Age != now-last {
+				draw.Fatalf("age %v, true %v", r.Age, now-last)
+			}
+			if !slices.Contains(seen[max(0, len(seen)-3):], float64(r.Value)) {
+				draw.Fatalf("%v was never sent lately: %v", r.Value, seen)
+			}
+		}
+	})
+}
+
+func BenchmarkReadings(b *testing.B) {
+	c := New(silent, DefaultRanges())
+	var in []box.Sample
+	for ch := box.UnknownChannel + 1; ch < box.NumChannels; ch++ {
+		in = append(in, box.Sample{Channel: ch, Value: 50})
+	}
+	b.ReportAllocs()
+	for i := 0; b.Loop(); i++ {
+		c.Readings(at(i), in)
+	}
+}
