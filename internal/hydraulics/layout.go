@@ -1,6 +1,7 @@
 package hydraulics
 
 import (
+	"cmp"
 	"math"
 	"slices"
 
@@ -142,7 +143,7 @@ func (l *layout) addRow(bed, tape int) {
 func (l *layout) addOutlets(r *row, lateral, bed int) {
 	z := &l.zone
 	leaks := slices.DeleteFunc(slices.Clone(z.Leaks), func(k Leak) bool { return k.Lateral != lateral })
-	slices.SortStableFunc(leaks, func(a, b Leak) int { return cmpFloat(float64(a.At), float64(b.At)) })
+	slices.SortStableFunc(leaks, func(a, b Leak) int { return cmp.Compare(a.At, b.At) })
 	last := units.Metre(0)
 	add := func(x units.Metre, coef float64, emitter int) {
 		l.coef = append(l.coef, coef)
@@ -163,16 +164,6 @@ func (l *layout) addOutlets(r *row, lateral, bed int) {
 		add(max(k.At, last), float64(k.Flow/z.Emitters.Flow), -1)
 	}
 	r.outlets.to, r.emitters.to = len(l.coef), len(l.paths)
-}
-
-func cmpFloat(a, b float64) int {
-	switch {
-	case a < b:
-		return -1
-	case a > b:
-		return 1
-	}
-	return 0
 }
 
 // laterals is how many the zone has.

@@ -1,9 +1,11 @@
 package hydraulics
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 	"time"
 
 	"boxd/internal/units"
@@ -19,6 +21,9 @@ type Model struct {
 	rows    []Row
 	curve   curve
 	shares  shares
+	// byVolume numbers the emitters in the order water reaches them.
+	byVolume []int32
+	stretch  units.Litre
 }
 
 // Summary describes the zone at its design pressure.
@@ -70,6 +75,8 @@ func NewModel(z Zone) (*Model, error) {
 	m.rows = append(m.rows, sol.Rows...)
 	m.paths = paths(n, sol)
 	m.shares = n.s.shares()
+	m.byVolume = byVolume(m.paths)
+	m.stretch = lastStretch(m.paths, int(m.byVolume[len(m.paths)-1]))
 	if m.curve, err = newCurve(n.s, float64(sol.BoxOutlet)); err != nil {
 		return nil, err
 	}
@@ -126,6 +133,27 @@ func paths(n *Network, sol *Solution) []EmitterPath {
 	}
 	return out
 }
+
+func byVolume(paths []EmitterPath) []int32 {
+	out := make([]int32, len(paths))
+	for i := range out {
+		out[i] = int32(i)
+	}
+	slices.SortStableFunc(out, func(a, b int32) int { return cmp.Compare(paths[a].Volume, paths[b].Volume) })
+	return out
+}
+
+// lastStretch is V_e of emitter i less that of the one before it in its lateral.
+func lastStretch(paths []EmitterPath, i int) units.Litre {
+	if i == 0 || paths[i-1].Lateral != paths[i].Lateral {
+		return paths[i].Volume
+	}
+	return paths[i].Volume - paths[i-1].Volume
+}
+
+// LastStretch is the V_e that the last stretch of tape before the emitter
+// reached last makes, the slowest of its path.
+func (m *Model) LastStretch() units.Litre { return m.stretch }
 
 // Zone is the zone as given.
 func (m *Model) Zone() Zone { return m.layout.zone }

@@ -19,6 +19,7 @@ const (
 	hazenExponent  = 1.852
 	hazenBore      = 4.871
 	perCubicMetreS = 3.6e6 // L/h in 1 m³/s
+	hazenFrom      = 0.01  // L/h below which Hazen–Williams is a straight line, lest its slope vanish
 	laminarEnd     = 2000  // Reynolds number up to which flow is taken as laminar
 	turbulentStart = 4000  // Reynolds number from which it is taken as turbulent
 )
@@ -56,7 +57,8 @@ func newConduit(bore, roughness units.MM, law Formula, nu float64) conduit {
 	if k := law.coefficient(); k > 0 {
 		c.hazen = units.KPaPerMetreWater * hazenSI() / math.Pow(k, hazenExponent) / math.Pow(d, hazenBore) /
 			math.Pow(perCubicMetreS, hazenExponent)
-		c.laminarTo = 0
+		c.laminarTo = hazenFrom
+		c.laminar = c.hazen * math.Pow(hazenFrom, hazenExponent-1)
 	}
 	return c
 }
@@ -128,7 +130,7 @@ const (
 	exponentOne  = 1023 << 52
 )
 
-// factorTable holds Swamee–Jain as cubics through values and slopes, 1e-7 from
+// factorTable holds Swamee–Jain as cubics through values and slopes, 2e-7 from
 // the formula (tested). It saves the logarithms, which otherwise take half the
 // time of a solve.
 type factorTable [tableOctaves * tableSteps][4]float64
@@ -161,9 +163,6 @@ func (t *factorTable) at(re float64) (f, df float64) {
 }
 
 func (c *conduit) hazenWilliams(q float64) (loss, slope float64) {
-	if q <= 0 {
-		return 0, 0
-	}
 	loss = c.hazen * math.Exp(hazenExponent*math.Log(q))
 	return loss, hazenExponent * loss / q
 }

@@ -9,9 +9,10 @@ import (
 // and lateral when a solve stops.
 const tolerance = 1e-5
 
+// Bounds of the search by Newton's method. Two to four sweeps are usual.
 const (
-	maxSweeps   = 60 // a bound; two to four are usual
-	maxHalvings = 12
+	maxSweeps   = 16
+	maxHalvings = 4
 )
 
 var errNoConvergence = errors.New("cannot balance the zone's flows: its data are too far from a workable planting; check bores, lengths and slopes")
@@ -47,6 +48,7 @@ type solver struct {
 	pressure []float64 // kPa at each outlet
 	flow     []float64 // L/h in the tape before each outlet
 	warm     bool      // the arrays hold a solution to start from
+	nodes    *nodal    // made when first needed
 }
 
 // link is one reach of the header, linearised: loss = c + d·flow, and flow =
@@ -94,6 +96,9 @@ func (s *solver) solve(box float64, b burst) error {
 	s.sweep(b)
 	off := s.residual(box, b)
 	for range maxSweeps {
+		if math.IsNaN(off) || math.IsInf(off, 0) {
+			break
+		}
 		if off < tolerance {
 			s.warm = true
 			return nil
@@ -103,8 +108,7 @@ func (s *solver) solve(box float64, b burst) error {
 		s.sweep(b)
 		off = s.damp(box, b, off)
 	}
-	s.warm = false
-	return errNoConvergence
+	return s.nodal(box, b)
 }
 
 // guess starts from no loss at all.
@@ -171,12 +175,17 @@ func (s *solver) damp(box float64, b burst, before float64) float64 {
 // sweep marches all laterals.
 func (s *solver) sweep(b burst) {
 	for i := range s.rows {
-		at, extra := -1, 0.0
-		if b.flow > 0 && b.row == i {
-			at, extra = b.outlet, b.flow
-		}
-		s.march(i, at, extra)
+		s.marchWith(i, b)
 	}
+}
+
+// marchWith marches lateral i, with the burst if it is there.
+func (s *solver) marchWith(i int, b burst) {
+	if b.flow > 0 && b.row == i {
+		s.march(i, b.outlet, b.flow)
+		return
+	}
+	s.march(i, -1, 0)
 }
 
 // march follows one lateral from its closed end to its tee. Extra L/h leave at
