@@ -295,9 +295,9 @@ func TestDefaultIsGood(t *testing.T) {
 // What the plan doesn't say follows from the feed it names. A dose
 // worked by hand for the embedded tunnel: 180 m of bed at 5 ft
 // is 274.32 m² or 0.067786 ac; × 3.5 lb is 107.62 g N; ÷ 0.155 is 694.3 g of
-// 15.5-0-0; ÷ 75 g/L is 9.257 L of stock.
+// 15.5-0-0; ÷ 140 g/L is 4.959 L of stock.
 func TestPlanFollowsFeed(t *testing.T) {
-	text := strings.Replace(string(Default()), "plan: {injection: 15 min, stock: 3 L}", "plan: {feed: weekly-nitrogen, injection: 20 min}", 1)
+	text := strings.Replace(string(Default()), "plan: {feed: weekly-nitrogen}", "plan: {feed: weekly-nitrogen, injection: 20 min}", 1)
 	c, err := Parse("plan.yaml", []byte(text))
 	if err != nil {
 		t.Fatal(err)
@@ -306,11 +306,11 @@ func TestPlanFollowsFeed(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if e.Plan.Injection != 20*time.Minute || math.Abs(float64(e.Plan.Stock)-9.257) > 0.002 || e.Injector.Strength != 75 {
+	if e.Plan.Injection != 20*time.Minute || math.Abs(float64(e.Plan.Stock)-4.959) > 0.002 || e.Injector.Strength != 140 {
 		t.Errorf("got %+v %+v", e.Plan, e.Injector)
 	}
 	// EC of 1 g/L: 1.19 mS/cm by Kohlrausch and Onsager (Robinson and Stokes); a
-	// little less at the line's 1.5 g/L.
+	// little less at the line's 1.7 g/L.
 	if per := e.Injector.ECPerGPerL; per < 1130 || per > 1190 {
 		t.Errorf("EC of 1 g/L: %v", per)
 	}

@@ -19,7 +19,7 @@ import (
 
 func runDemo(a *app, args []string) error {
 	f := a.flags("demo")
-	speed := f.Float64("speed", 20, "box seconds in a real second, 0.1 to 1000")
+	speed := f.Float64("speed", 25, "box seconds in a real second, 0.1 to 1000")
 	person := f.String("person", "none", "who confirms: none (you, on the page) or auto")
 	listen := f.String("listen", "127.0.0.1:8080", "`ADDR` of the web page")
 	data := f.String("data", defaultData, "`DIR` of the archive")
@@ -77,7 +77,7 @@ func newSimulation(core engine.Config, now time.Time) *simulation {
 	m := core.Zone
 	spec := simbox.Spec{
 		Paths: paths(m), LineVolume: m.LineVolume(), Flow: m.ExpectedFlow, Inlet: m.Zone().Inlet,
-		Injector: simbox.Injector{Ratio: core.Injector.Ratio}, Water: m.Zone().Water,
+		Injector: simbox.Injector{Ratio: core.Injector.Ratio, Branch: core.Injector.RatedFlow}, Water: m.Zone().Water,
 	}
 	// The stock is as salty as the feed says; unknown is the recipe's own.
 	spec.StockRise = units.USPerCm(core.Injector.ECPerGPerL * float64(core.Injector.Strength))

@@ -16,6 +16,7 @@ import (
 	"runtime/debug"
 	"strings"
 	"syscall"
+	_ "time/tzdata" // a small board may have no zone files
 )
 
 // app is what a command may touch of the world.
@@ -36,7 +37,7 @@ type command struct {
 func commands() []command {
 	return []command{
 		{"demo", "[-speed N] [-person auto|none] [-listen ADDR] [-data DIR]", "simulated box, embedded broker, archive, web page", runDemo},
-		{"run", "-config FILE", "the daemon", runDaemon},
+		{"run", "-config FILE [-zone NAME] [-samples FILE]", "the daemon", runDaemon},
 		{"check", "-config FILE [-json]", "validate; print the zones as understood", runCheck},
 		{"plan", "-config FILE -zone NAME -feed NAME [-json]", "what to weigh, dissolve, dial, and how long", runPlan},
 		{"replay", "-config FILE -trace FILE [-person trace|auto] [-json]", "the core over a recorded trace, full speed", runReplay},
@@ -54,11 +55,12 @@ func main() {
 }
 
 func dispatch(a *app, args []string) int {
-	if len(args) == 0 || args[0] == "help" || args[0] == "-h" || args[0] == "-help" || args[0] == "--help" {
+	if len(args) == 0 {
 		usage(a.err)
-		if len(args) == 0 {
-			return 2
-		}
+		return 2
+	}
+	if args[0] == "help" || args[0] == "-h" || args[0] == "-help" || args[0] == "--help" {
+		usage(a.out)
 		return 0
 	}
 	for _, c := range commands() {

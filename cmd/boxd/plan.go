@@ -2,7 +2,6 @@ package main
 
 import (
 	"encoding/json"
-	"errors"
 	"fmt"
 	"io"
 	"strings"
@@ -47,17 +46,14 @@ func makePlan(cfg *config.Config, zone, feed string) (dosing.Plan, error) {
 	if err != nil {
 		return dosing.Plan{}, err
 	}
+	if fd.Zone != "" && fd.Zone != z.Name {
+		return dosing.Plan{}, fmt.Errorf("%s: feed %s is for zone %s, not %s; name another feed with -feed", cfg.Name, fd.Name, fd.Zone, z.Name)
+	}
 	m, err := cfg.Model(z)
 	if err != nil {
 		return dosing.Plan{}, err
 	}
-	facts := dosing.FactsOf(m)
-	p, err := dosing.Make(dosing.Request{Zone: facts, Feed: fd.Feed, Injector: cfg.Injector, Supply: cfg.Supply})
-	var faults dosing.Faults
-	if errors.As(err, &faults) {
-		err = fmt.Errorf("%s: no plan can be made for feed %s on zone %s:\n%w", cfg.Name, fd.Name, z.Name, err)
-	}
-	return p, err
+	return cfg.DosePlan(fd, m)
 }
 
 func writePlan(w io.Writer, p dosing.Plan, u units.System) error {
@@ -67,7 +63,7 @@ func writePlan(w io.Writer, p dosing.Plan, u units.System) error {
 	for _, t := range p.Tanks {
 		writeTank(&b, t, u)
 	}
-	fmt.Fprintf(&b, "\ndial      %s (%s)\n", p.Injector.DialText, p.Injector.Convention)
+	fmt.Fprintf(&b, "\ndial      %s\n", p.Injector.DialText)
 	for _, s := range p.Stages {
 		fmt.Fprintf(&b, "%-9s %s", s.Name, units.Elapsed(s.For.Duration()))
 		fmt.Fprintf(&b, ", %s past the box\n", u.Volume(s.Pass))

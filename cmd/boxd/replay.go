@@ -44,6 +44,16 @@ func runReplay(a *app, args []string) error {
 		return fmt.Errorf("cannot read the trace: %w; check the path", err)
 	}
 	defer in.Close()
+	// All faults of the trace come before any output. A pipe can't be read twice:
+	// its faults come where they are met.
+	if st, err := in.Stat(); err == nil && st.Mode().IsRegular() {
+		if err := record.CheckTrace(*tracePath, in); err != nil {
+			return err
+		}
+		if _, err := in.Seek(0, io.SeekStart); err != nil {
+			return fmt.Errorf("cannot read the trace: %w", err)
+		}
+	}
 	out := bufio.NewWriterSize(a.out, 1<<16)
 	p := printer{out, *asJSON, json.NewEncoder(out)}
 	p.enc.SetEscapeHTML(false)

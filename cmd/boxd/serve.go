@@ -8,6 +8,8 @@ import (
 	"net"
 	"net/http"
 	"os"
+	"path/filepath"
+	"strings"
 	"sync"
 	"syscall"
 	"time"
@@ -58,13 +60,18 @@ func (s *service) run(ctx context.Context) (err error) {
 	if err := os.MkdirAll(s.data, 0o755); err != nil {
 		return fmt.Errorf("cannot make the archive's folder: %w; choose another with -data", err)
 	}
+	unlock, err := lock(s.data)
+	if err != nil {
+		return err
+	}
+	s.stop = append(s.stop, unlock)
 	j, err := journal.Open(archiveFile(s.data))
 	if err != nil {
 		return err
 	}
 	s.stop = append(s.stop, func() { err = errors.Join(err, j.Close()) })
 	hub := telemetry.NewHub(maxWatchers)
-	d, err := daemon.New(ctx, daemon.Options{Core: s.core, ConfigText: s.text, Version: version(), Journal: j, Source: s.source,
+	d, err := daemon.New(ctx, daemon.Options{Core: s.core, ConfigText: s.redacted(), Version: version(), Journal: j, Source: s.source,
 		Hub: hub, Log: s.log, Beat: s.beat, Speed: s.speed, Start: time.Now()})
 	if err != nil {
 		return err
@@ -90,6 +97,31 @@ func (s *service) run(ctx context.Context) (err error) {
 		s.wg.Go(func() { s.after(side, d) })
 	}
 	return d.Run(ctx)
+}
+
+// lock keeps a second boxd out of the same folder. The kernel lets go of it
+// when the process ends, however it ends.
+func lock(dir string) (func(), error) {
+	f, err := os.OpenFile(filepath.Join(dir, "lock"), os.O_CREATE|os.O_RDWR, 0o644)
+	if err != nil {
+		return nil, fmt.Errorf("cannot write to the archive's folder: %w; choose another with -data", err)
+	}
+	if err := syscall.Flock(int(f.Fd()), syscall.LOCK_EX|syscall.LOCK_NB); err != nil {
+		_ = f.Close()
+		return nil, fmt.Errorf("another boxd is using the archive in %s; stop it or choose another folder with -data", dir)
+	}
+	return func() { _ = f.Close() }, nil
+}
+
+// redacted is the configuration as it is kept with a run: exports show it.
+func (s *service) redacted() string {
+	text := s.text
+	for _, a := range s.cfg.Alerts {
+		if a.URL != "" {
+			text = strings.ReplaceAll(text, string(a.URL), a.URL.String())
+		}
+	}
+	return text
 }
 
 // broker starts the embedded broker, if that is the one, and says how the

@@ -48,7 +48,8 @@ func rules() map[string]rule {
 		"simbox":            pure("units", "box", "sensors"),
 		"sensors/hwio":      may("units", "box", "sensors"),
 		"record":            may("units", "box", "engine"),
-		"journal":           may("units", "box", "alarm", "sequencer", "engine"),
+		"journal":           may("units", "box", "alarm", "sequencer", "engine", "record"), // the archive keeps the input log in record's form
+		"report":            may("units", "hydraulics", "config"),
 		"telemetry":         may("units", "box", "alarm", "sequencer", "engine"),
 		"telemetry/alert":   may("units", "box", "alarm", "sequencer", "engine", "telemetry"),
 		"telemetry/broker":  may("units", "box", "alarm", "sequencer", "engine", "telemetry"),

@@ -4,7 +4,6 @@ import (
 	"context"
 	"encoding/json"
 	"log/slog"
-	"slices"
 	"strconv"
 	"time"
 
@@ -105,16 +104,9 @@ func (a Alerts) send(ctx context.Context, r journal.Message) error {
 		return nil // not an event: nothing for a phone
 	}
 	n, ok := a.Style.FromEvent(a.Box, e, a.Hub.Latest().View)
-	if !ok || !a.wants(e) || a.MaxAge > 0 && time.Since(r.Wall) > a.MaxAge {
+	if !ok || !alert.Wanted(e, a.Want) || a.MaxAge > 0 && time.Since(r.Wall) > a.MaxAge {
 		return nil
 	}
 	n.ID = a.Box + "-" + strconv.FormatUint(r.Seq, 10)
 	return a.Target.Send(ctx, n)
-}
-
-func (a Alerts) wants(e engine.Event) bool {
-	if len(a.Want) == 0 {
-		return true
-	}
-	return slices.ContainsFunc(a.Want, func(w string) bool { return w == e.ID || w == e.Name || w == e.Priority && w != "" })
 }

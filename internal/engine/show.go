@@ -118,7 +118,7 @@ func (g *Engine) progress() Progress {
 		FieldRatioPct: optPct(e.FieldRatio), BranchRatioPct: optPct(e.BranchRatio),
 		BaselineUSCm: opt(e.Baseline, 0), RiseUSCm: opt(e.Rise, 0), ReturnBandUSCm: opt(e.Band, 0),
 		StockL: g.weighings(), CleanAtBox: e.CleanAtBox, MarginPct: round(e.Flush.Margin.Percent(), 2),
-		EndWitness: e.Flush.Probe.String(), VolumeWitness: g.est.VolumeWords(), Flowing: e.Flowing == estimate.Yes,
+		EndWitness: e.Flush.Probe.String(), VolumeWitness: g.est.VolumeWords(g.cfg.Units), Flowing: e.Flowing == estimate.Yes,
 	}
 	if e.EverDrawn {
 		p.InjectedMin = ptr(round(e.InjectedFor.Minutes(), 2))

@@ -417,8 +417,8 @@ func (e *Estimator) Front(fill func(row int, fertilized, clean float64)) {
 	}
 }
 
-// VolumeWords says what the volume says.
-func (e *Estimator) VolumeWords() string {
+// VolumeWords says what the volume says, in the units asked for.
+func (e *Estimator) VolumeWords(u units.System) string {
 	fl := &e.out.Flush
 	switch {
 	case !e.out.EverDrawn:
@@ -426,7 +426,7 @@ func (e *Estimator) VolumeWords() string {
 	case !e.out.CleanAtBox:
 		return "the box is not clean yet"
 	}
-	s := fmt.Sprintf("%.0f of %.0f L since the box ran clean, %.1f %% margin for meter, geometry and mixing", fl.Passed, fl.Needed, fl.Margin.Percent())
+	s := fmt.Sprintf("%v of %v since the box ran clean, %.1f %% margin for meter, geometry and mixing", u.Volume(fl.Passed), u.Volume(fl.Needed), fl.Margin.Percent())
 	if fl.Degraded != "" {
 		s += "; counted at the slowest pace: " + fl.Degraded
 	}
