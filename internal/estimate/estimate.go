@@ -110,14 +110,14 @@ type Estimator struct {
 	prevMain                                                             float64
 	prevKnown                                                            bool
 
-	flowOn, flowOff            holder
-	fullH, freshFullH, atP     holder
-	steadyH, overH, backH      holder
-	headerWin, baseWin, endWin window
-	endBaseWin, airWin         window
-	filterWin                  window
-	filterClean                float64 // kPa per (L/h)²
-	filterKnown                bool
+	flowOn, flowOff        holder
+	fullH, freshFullH, atP holder
+	steadyH                holder
+	headerWin, baseWin     window
+	endBaseWin, airWin     window
+	filterWin              window
+	filterClean            float64 // kPa per (L/h)²
+	filterKnown            bool
 
 	draw  draws
 	flush flush

@@ -59,7 +59,6 @@ func (w Witness) String() string {
 // Delivery is how much of what went past the box has left the emitters.
 type Delivery struct {
 	Known       bool
-	Whole       units.Ratio // of all injected, out of the emitters
 	LastEmitter units.Ratio // of its share, out of the last emitter
 }
 
@@ -72,7 +71,8 @@ const tailMargin units.Ratio = 0.005
 type flush struct {
 	last     units.Litre // V_e of the emitter served last
 	advance  float64     // L of V_e-scale since the run began
-	slug     slug
+	slug     *hydraulics.Slug
+	lastPath hydraulics.EmitterPath // the emitter served last
 	cleanH   holder
 	cleanAt  float64 // advance when the box ran clean
 	ecWin    window
@@ -93,7 +93,12 @@ type flush struct {
 }
 
 func (f *flush) begin(zone *hydraulics.Model) {
-	*f = flush{last: zone.FlushVolume()}
+	*f = flush{last: zone.FlushVolume(), slug: hydraulics.NewSlug(zone)}
+	for _, p := range zone.Emitters() {
+		if p.Volume >= f.lastPath.Volume {
+			f.lastPath = p
+		}
+	}
 }
 
 // drawBegins forgets that the box was clean: what was counted starts again.
@@ -106,7 +111,7 @@ func (f *flush) drawBegins() {
 func (e *Estimator) flushing(dt time.Duration, r *box.Readings) {
 	o, f := &e.out, &e.flush
 	e.pace(dt, r)
-	f.slug.move(f.advance, e.strength(dt))
+	f.slug.Pass(o.Flush.Rate.Over(dt), e.strength(dt))
 	o.Band = e.band()
 	e.cleanAtBox(r)
 	e.probe(r)
@@ -355,49 +360,34 @@ func (e *Estimator) Left() (units.Litre, time.Duration, bool) {
 	return left, d, ok
 }
 
-// deliver works out what has left the emitters.
+// deliver works out what the last emitter has had.
 func (e *Estimator) deliver() {
 	o, f := &e.out, &e.flush
 	o.Delivery = Delivery{}
-	total := f.slug.total()
-	if !(total > 0) {
-		return
+	if f.slug.Begun() {
+		o.Delivery = Delivery{true, f.slug.Delivered(f.lastPath)}
 	}
-	o.Delivery.Known = true
-	o.Delivery.LastEmitter = units.Ratio(f.slug.passed(f.advance-float64(f.last)) / total)
 }
 
 // Whole is the share of all injected that has left the emitters, summed over
 // every emitter.
 func (e *Estimator) Whole() Value[units.Ratio] {
-	f := &e.flush
-	total := f.slug.total()
-	if !(total > 0) {
+	if !e.flush.slug.Begun() {
 		return Value[units.Ratio]{}
 	}
-	var sum float64
-	for _, p := range e.cfg.Zone.Emitters() {
-		sum += p.Share * f.slug.passed(f.advance-float64(p.Volume))
-	}
-	return known(units.Ratio(sum/total), 0)
+	return known(1-e.flush.slug.Stop().Undelivered, 0)
 }
 
 // Front is how far along each lateral the first fertilized and the first clean
 // water have come, as fractions of its length; fill is called once a lateral.
 func (e *Estimator) Front(fill func(row int, fertilized, clean float64)) {
 	f := &e.flush
-	start, clean := math.Inf(1), math.Inf(1)
-	if f.slug.n > 0 {
-		start = f.advance - f.slug.first
+	start, clean := -1.0, -1.0
+	if v, ok := f.slug.Front(); ok {
+		start = float64(v)
 	}
 	if e.out.CleanAtBox {
 		clean = f.advance - f.cleanAt
-	}
-	if math.IsInf(start, 1) {
-		start = -1
-	}
-	if math.IsInf(clean, 1) {
-		clean = -1
 	}
 	paths := e.cfg.Zone.Emitters()
 	for i := 0; i < len(paths); {
@@ -431,74 +421,4 @@ func (e *Estimator) VolumeWords(u units.System) string {
 		s += "; counted at the slowest pace: " + fl.Degraded
 	}
 	return s
-}
-
-// slug keeps strength against volume: knots of advance and of ∫strength dV. Its
-// memory is bounded: when full, every second knot goes.
-type slug struct {
-	at, mass [slugKnots]float64
-	n        int
-	first    float64 // advance at the first strength
-	last     float64 // advance at the last call
-	sum      float64
-	step     float64 // least spacing of knots
-}
-
-const slugKnots = 2048
-
-func (s *slug) move(advance, strength float64) {
-	d := advance - s.last
-	s.last = advance
-	if d <= 0 || (s.n == 0 && strength == 0) {
-		return
-	}
-	if s.n == 0 {
-		s.first = advance - d
-		s.at[0], s.mass[0], s.n = s.first, 0, 1
-	}
-	s.sum += strength * d
-	if strength == 0 && s.mass[s.n-1] == s.sum {
-		return
-	}
-	if s.n > 1 && advance-s.at[s.n-2] < s.step {
-		s.at[s.n-1], s.mass[s.n-1] = advance, s.sum
-		return
-	}
-	if s.n == slugKnots {
-		s.thin()
-	}
-	s.at[s.n], s.mass[s.n] = advance, s.sum
-	s.n++
-}
-
-func (s *slug) thin() {
-	n := 0
-	for i := 0; i < s.n; i += 2 {
-		s.at[n], s.mass[n] = s.at[i], s.mass[i]
-		n++
-	}
-	s.n = n
-	s.step = 2 * (s.at[n-1] - s.at[0]) / slugKnots
-}
-
-func (s *slug) total() float64 { return s.sum }
-
-// passed is ∫strength dV up to advance a.
-func (s *slug) passed(a float64) float64 {
-	if s.n == 0 || a <= s.at[0] {
-		return 0
-	}
-	if a >= s.at[s.n-1] {
-		return s.sum
-	}
-	lo, hi := 0, s.n-1
-	for hi-lo > 1 {
-		if m := (lo + hi) / 2; s.at[m] <= a {
-			lo = m
-		} else {
-			hi = m
-		}
-	}
-	w := (a - s.at[lo]) / (s.at[hi] - s.at[lo])
-	return s.mass[lo] + w*(s.mass[hi]-s.mass[lo])
 }
