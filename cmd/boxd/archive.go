@@ -70,11 +70,11 @@ func runExport(a *app, args []string) error {
 	data := f.String("data", defaultData, "`DIR` of the archive")
 	format := f.String("format", "", "csv, parquet, json or html")
 	to := f.String("o", "", "write to `FILE` instead of standard output")
-	run := ""
+	run, more := "", 1
 	if len(args) > 0 && !strings.HasPrefix(args[0], "-") {
-		run, args = args[0], args[1:]
+		run, more, args = args[0], 0, args[1:]
 	}
-	if err := a.parse(f, args, 1); err != nil {
+	if err := a.parse(f, args, more); err != nil {
 		return err
 	}
 	if run == "" {
