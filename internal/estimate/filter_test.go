@@ -7,8 +7,6 @@ import (
 	"math"
 	"testing"
 	"time"
-
-	"pgregory.net/rapid"
 )
 
 func fill(w *window, ys ...float64) {
@@ -154,57 +152,4 @@ func TestHolder(t *testing.T) {
 			t.Errorf("%d s: want %v", c.at, c.want)
 		}
 	}
-}
-
-// TestSlug: strength 100 over 10 L, then nothing: half of it has passed 5 L
-// after its start.
-func TestSlug(t *testing.T) {
-	var s slug
-	for v := 0.5; v <= 30; v += 0.5 {
-		strength := 0.0
-		if v > 5 && v <= 15 {
-			strength = 100
-		}
-		s.move(v, strength)
-	}
-	if s.first != 5 || !near(s.total(), 1000, 1e-9) {
-		t.Errorf("starts at %v, %v in all; want 5 and 1000", s.first, s.total())
-	}
-	for at, want := range map[float64]float64{0: 0, 5: 0, 10: 500, 12.25: 725, 15: 1000, 29: 1000, 99: 1000} {
-		if got := s.passed(at); !near(got, want, 1e-9) {
-			t.Errorf("up to %v L: %v, want %v", at, got, want)
-		}
-	}
-}
-
-// TestSlugBounded: however long a run, the slug's knots are bounded, nothing is
-// lost from the sum, and what has passed never falls.
-func TestSlugBounded(t *testing.T) {
-	rapid.Check(t, func(draw *rapid.T) {
-		var s slug
-		v, sum := 0.0, 0.0
-		for range rapid.IntRange(1, 20).Draw(draw, "stretches") {
-			strength := rapid.Float64Range(0, 2000).Draw(draw, "strength")
-			n := rapid.IntRange(1, 900).Draw(draw, "turns")
-			for range n {
-				v += 0.01
-				d := v - s.last
-				s.move(v, strength)
-				if s.n > 0 {
-					sum += strength * d
-				}
-			}
-		}
-		if s.n > slugKnots || !near(s.total(), sum, 1e-6*max(1, sum)) {
-			draw.Fatalf("%d knots, %v of %v", s.n, s.total(), sum)
-		}
-		before := 0.0
-		for at := 0.0; at <= v+1; at += v / 50 {
-			p := s.passed(at)
-			if p < before || p > s.total() {
-				draw.Fatalf("%v passed up to %v L after %v", p, at, before)
-			}
-			before = p
-		}
-	})
 }

@@ -54,7 +54,8 @@ func (e *Estimator) endStillClean() bool {
 	if !o.EverDrawn {
 		return true
 	}
-	return f.slug.n > 0 && e.now-o.DrawStart <= time.Minute && f.advance-f.slug.first < float64(f.last)/4
+	since, begun := f.slug.Front()
+	return begun && e.now-o.DrawStart <= time.Minute && since < f.last/4
 }
 
 // baseline needs ten values of clean water.
