@@ -155,9 +155,6 @@ func playPerson(ctx context.Context, d *daemon.Daemon, h hand, speed float64) {
 			}
 			now := time.Duration(v.T * float64(time.Second))
 			p.see(v, now)
-			if v.Advice != nil && v.Advice.Deed == box.RunStart.String() && len(v.Past) > 0 {
-				continue // one run is shown; a second is the viewer's choice
-			}
 			for _, a := range p.act(now) {
 				n++
 				a.ID, a.By = fmt.Sprintf("auto-%d-%d", d.Born().UnixNano(), n), "demo person"

@@ -39,6 +39,7 @@ func runReplay(a *app, args []string) error {
 	if err != nil {
 		return err
 	}
+	core.Replay = true
 	in, err := os.Open(*tracePath)
 	if err != nil {
 		return fmt.Errorf("cannot read the trace: %w; check the path", err)
@@ -114,7 +115,8 @@ type autoPerson struct {
 const autoDelay = 2 * time.Second
 
 func (p *autoPerson) see(v engine.View, now time.Duration) {
-	if v.Advice == nil || v.Advice.Deed == "" || v.Advice.Verifying {
+	again := v.Advice != nil && v.Advice.Deed == box.RunStart.String() && len(v.Past) > 0 // one run, not another
+	if v.Advice == nil || v.Advice.Deed == "" || v.Advice.Verifying || again {
 		p.asked = false
 		return
 	}

@@ -20,6 +20,7 @@ type Config struct {
 	Units    units.System // for sentences only
 	Observe  bool         // readings only count; nobody is asked to confirm
 	Meter    Meter
+	Replay   bool // a recording is played: runs are named by core time, for its wall time is not theirs
 }
 
 // Injector is the water-driven injector in its branch.

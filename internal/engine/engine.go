@@ -210,7 +210,7 @@ func (g *Engine) beginRun() {
 
 // runID names a run by its start: the wall time where there is one.
 func (g *Engine) runID() string {
-	if g.wall.IsZero() {
+	if g.wall.IsZero() || g.cfg.Replay {
 		return fmt.Sprintf("run-%d", int64(g.now.Seconds()))
 	}
 	return g.wall.UTC().Format("20060102T150405Z")
