@@ -59,7 +59,7 @@ func (m *Model) SlowestAdvance(boxOutlet units.KPa, extra units.LPerH) (low, hig
 
 // Advance works out the bounds for a leak of extra L/h at the measured pressure.
 // Places tried: the box outlet itself, and on some laterals (first and last of
-// each branch, the far one, a few between) the tee, the middle and the end.
+// each branch, the last but one, the far one, a few between) the tee, the middle and the end.
 //
 // Less flow than expected (extra < 0) is read as emitters clogging alike: shares
 // hold, the flow through the box counts. A row shut off can't be told from that.
@@ -91,7 +91,7 @@ func (m *Model) suspects() []int {
 	n := len(m.layout.rows)
 	out := []int{m.far()}
 	for _, b := range m.layout.branches {
-		out = append(out, b.from, b.to-1)
+		out = append(out, b.from, max(b.from, b.to-2), b.to-1)
 	}
 	for k := range between {
 		out = append(out, (k+1)*n/(between+1))
