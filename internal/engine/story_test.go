@@ -121,6 +121,8 @@ func (s *storyteller) box(args []string) error {
 			cfg.Backflow = safety.Backflow{}
 		case "papers=overdue":
 			cfg.Backflow.NextDue = enginetest.Monday().AddDate(0, 0, -2)
+		case "outside-probe":
+			cfg.Box = enginetest.OutsideProbe
 		case "us":
 			cfg.Units = units.US
 		default:

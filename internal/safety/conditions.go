@@ -114,15 +114,26 @@ func (g *Guard) freeze() (active, judged bool) {
 	return cold, r.Water.Usable() || r.BoxAir.Usable()
 }
 
-// HoursToFreeze extends the present fall of the box air to 0 °C; false when it
-// isn't falling by at least half a degree an hour or can't be told. Being a
-// straight line it comes early, for cooling slows down (Newton).
+// HoursToFreeze is when the air in the box, the smallest heat there is, comes to
+// 0 °C; false when it isn't falling by at least half a degree an hour or can't
+// be told. Latent heat is left out: it is a reserve, not a permission.
+//
+// With the outside known and below 0 °C it is Newton's cooling toward it,
+// τ·ln[(T−Ta)/(0−Ta)], τ from the fall of the last half hour, which stands for
+// its middle. Without, the fall is taken on in a straight line, which comes
+// early, for cooling slows down; so it is told only below 12 °C (common
+// practice, no source).
 func (g *Guard) HoursToFreeze() (float64, bool) {
 	r, e := g.in.r, g.in.e
-	if r == nil || !r.BoxAir.Usable() || !e.BoxAirFall.Known || e.BoxAirFall.V > -0.5 || r.BoxAir.Value > 12 {
+	if r == nil || !r.BoxAir.Usable() || !e.BoxAirFall.Known || e.BoxAirFall.V > -0.5 {
 		return 0, false
 	}
-	return max(float64(r.BoxAir.Value)/-float64(e.BoxAirFall.V), 0), true
+	air, fall := float64(r.BoxAir.Value), -float64(e.BoxAirFall.V)
+	if out := float64(r.OutsideAir.Value); r.OutsideAir.Usable() && out < 0 && out < air {
+		tau := (air + fall/4 - out) / fall
+		return max(tau*math.Log((air-out)/-out), 0), true
+	}
+	return max(air/fall, 0), air <= 12
 }
 
 // ratioError is how far the injector's ratio is off its nominal one, as a

@@ -5,6 +5,7 @@ package safety
 // sources in limits.go.
 
 import (
+	"math"
 	"slices"
 	"strings"
 	"testing"
@@ -284,8 +285,33 @@ func TestHoursToFreeze(t *testing.T) {
 	}{{8, -4, 2, true}, {-1, -4, 0, true}, {8, -0.4, 0, false}, {8, 2, 0, false}, {13, -9, 0, false}} {
 		b.r.BoxAir.Value, b.e.BoxAirFall = c.air, known(c.fall)
 		b.wait(1)
-		if h, ok := b.g.HoursToFreeze(); ok != c.ok || h != c.hours {
+		if h, ok := b.g.HoursToFreeze(); ok != c.ok || ok && h != c.hours {
 			t.Errorf("%v °C, %v an hour: %v, %v", c.air, c.fall, h, ok)
 		}
+	}
+}
+
+// TestNewtonCooling: ten litres in a box of UA 1.552 W/K have τ = 7.49 h and
+// come from 10 °C to 0 °C in 6.07 h at −8 °C (one lump, T = Ta + (T₀−Ta)e^(−t/τ)).
+// The fall is that of the half hour before.
+func TestNewtonCooling(t *testing.T) {
+	const tau, out = 7.49, -8.0
+	before := out + 18*math.Exp(0.5/tau)
+	b := newBench()
+	b.r.BoxAir, b.r.OutsideAir = good[units.Celsius](10), good[units.Celsius](out)
+	b.e.BoxAirFall = known(units.Celsius((10 - before) / 0.5))
+	b.wait(1)
+	if h, ok := b.g.HoursToFreeze(); !ok || math.Abs(h/6.07-1) > 0.005 {
+		t.Errorf("%v h, %v; want 6.07", h, ok)
+	}
+	// No solution where the outside is above 0 °C: the straight line warns early.
+	b.r.OutsideAir.Value = 1
+	if h, ok := b.g.HoursToFreeze(); !ok || h > 6.07 {
+		t.Errorf("%v h, %v", h, ok)
+	}
+	// Already below: now.
+	b.r.BoxAir.Value, b.r.OutsideAir.Value = -0.5, -8
+	if h, ok := b.g.HoursToFreeze(); !ok || h != 0 {
+		t.Errorf("%v h, %v; want 0", h, ok)
 	}
 }

@@ -44,6 +44,9 @@ func Zone() *hydraulics.Model {
 	return m
 }
 
+// OutsideProbe is the name of a box that has a probe for the air outside.
+const OutsideProbe = "box-with-outside-probe"
+
 // Monday is when a rig is switched on, for labels.
 func Monday() time.Time { return time.Date(2026, 5, 4, 7, 0, 0, 0, time.UTC) }
 
@@ -65,7 +68,7 @@ func Config(zone *hydraulics.Model) engine.Config {
 func New(cfg engine.Config, seed uint64, quiet bool) *Rig {
 	spec := simbox.Spec{
 		LineVolume: cfg.Zone.LineVolume(), Flow: cfg.Zone.ExpectedFlow, Inlet: cfg.Limits.HeaderTarget,
-		Quiet: quiet, EndLag: cfg.Probe.Lag,
+		Quiet: quiet, EndLag: cfg.Probe.Lag, OutsideProbe: cfg.Box == OutsideProbe,
 	}
 	for _, e := range cfg.Zone.Emitters() {
 		spec.Paths = append(spec.Paths, simbox.Path{Row: e.Lateral, Share: e.Share, Volume: e.Volume})
