@@ -67,6 +67,10 @@ type Delivery struct {
 // transport leaves this out too). The size is common practice, no source.
 const tailMargin units.Ratio = 0.005
 
+// mixOut is how long after the last stroke the box runs clean at the latest.
+// Common practice, no source: it takes three quarters of a minute at usual flows.
+const mixOut = time.Minute
+
 // flush is the memory behind Flush.
 type flush struct {
 	last     units.Litre // V_e of the emitter served last
@@ -252,7 +256,10 @@ func (e *Estimator) cleanAtBox(r *box.Readings) {
 		}
 		back = math.Abs(mean-float64(o.Baseline.V)) <= float64(o.Band.V)
 	}
-	back = back && o.Flowing == Yes
+	// Where EC does not see the product (urea, or a probe that is stuck), its
+	// return tells nothing: the box is given time to mix out.
+	seen := o.Rise.Known && o.Rise.V >= 2*o.Band.V
+	back = back && o.Flowing == Yes && (seen || e.now-o.DrawEnd >= mixOut)
 	if back && !f.cleanH.on {
 		f.cleanAt = f.advance
 	}
