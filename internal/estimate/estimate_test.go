@@ -4,6 +4,7 @@ package estimate
 
 import (
 	"math"
+	"strings"
 	"testing"
 	"time"
 
@@ -366,5 +367,45 @@ func TestWords(t *testing.T) {
 		if w.String() != want {
 			t.Errorf("%q, want %q", w, want)
 		}
+	}
+}
+
+// TestShutRow: from before injecting to the flush the zone takes a tenth less at
+// the same pressure: the word about the flush says what can't be judged. A block
+// that always took a tenth less is only old.
+func TestShutRow(t *testing.T) {
+	for _, old := range []bool{false, true} {
+		b := newBench(t)
+		b.r.EndEC = bad[units.USPerCm]()
+		design := b.full()
+		if old {
+			b.set(design.Scale(0.9), 68.95)
+			b.turn(600)
+		}
+		b.inject(120, design)
+		b.turn(20)
+		b.set(design.Scale(0.9), 68.95)
+		b.turn(2400)
+		fl := b.o.Flush
+		if !fl.Done || (len(fl.Notes) > 0) == old || strings.Contains(fl.By, "walk the rows") == old || (fl.Degraded != "") == old {
+			t.Errorf("old %v: done %v by %q, notes %q, degraded %q", old, fl.Done, fl.By, fl.Notes, fl.Degraded)
+		}
+	}
+}
+
+// TestUnseenProduct: EC does not rise while stock is drawn (urea, or a stuck
+// probe). The box then counts as clean a minute after the last stroke, not at
+// once.
+func TestUnseenProduct(t *testing.T) {
+	b := newBench(t)
+	design := b.full()
+	b.r.Branch, b.r.Stock = good(design.Scale(0.4)), good(design.Scale(0.008))
+	b.turn(120)
+	b.r.Branch, b.r.Stock = good[units.LPerH](0), good[units.LPerH](0)
+	if b.turn(60); b.o.CleanAtBox {
+		t.Error("clean within a minute of the last stroke, by an EC that saw nothing")
+	}
+	if b.turn(15); !b.o.CleanAtBox {
+		t.Error("and then it is")
 	}
 }

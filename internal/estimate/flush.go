@@ -90,6 +90,10 @@ type flush struct {
 	overOff  holder
 	over     bool
 	wasOver  bool
+	shutH    holder
+	shut     bool
+	usualSum float64 // of the flow ratio, before injecting
+	usualN   int
 	worst    units.LPerH
 	worstAt  time.Duration
 	worstOK  bool
@@ -180,6 +184,27 @@ func (e *Estimator) leaking() {
 	}
 	if f.over {
 		o.Flush.Degraded = "more water leaves than the emitters explain"
+	}
+	e.shut()
+}
+
+// shutBelow is the part of the flow ratio before injecting under which a row
+// may have been shut or kinked since. Common practice, no source.
+const shutBelow = 0.93
+
+// shut notices that the zone takes less than it did before injecting, at the
+// pressure seen. What flows still reaches the other rows by volume, sooner
+// rather than later; the row itself can't be judged.
+func (e *Estimator) shut() {
+	o, f := &e.out, &e.flush
+	if !o.EverDrawn {
+		f.usualSum, f.usualN = f.usualSum+float64(o.FlowRatio.V), f.usualN+1
+		return
+	}
+	less := f.usualN >= 10 && float64(o.FlowRatio.V) < shutBelow*f.usualSum/float64(f.usualN)
+	if f.shutH.stood(e.now, less, time.Minute) {
+		f.shut = true
+		o.Flush.Degraded = "less water flows than before injecting: a row may have been shut"
 	}
 }
 
@@ -342,6 +367,8 @@ func (e *Estimator) conclude() {
 		e.done("volume: the line-end probe fell with the fertilizer but stands off its baseline and no longer falls; taken as drift of the probe")
 	case fl.Probe == Absent && fl.Volume == Clean && !trusted:
 		e.done("volume, no line-end probe, counted at the slowest pace since more water left than the emitters explain; a burst row itself can't be judged: walk the rows")
+	case fl.Probe == Absent && fl.Volume == Clean && e.flush.shut:
+		e.done("volume, no line-end probe; a row that was shut can't be judged: walk the rows")
 	case fl.Probe == Absent && fl.Volume == Clean:
 		e.done("volume, no line-end probe")
 	}
@@ -352,6 +379,9 @@ func (e *Estimator) done(by string) {
 	fl.Done, fl.By = true, by
 	if e.flush.wasOver {
 		fl.Notes = append(fl.Notes, "water left where the emitters do not explain it: how much each row got after that can't be known")
+	}
+	if e.flush.shut {
+		fl.Notes = append(fl.Notes, "less water flowed than before injecting: a row may have been shut or kinked, and what it got can't be known")
 	}
 }
 
@@ -425,7 +455,7 @@ func (e *Estimator) VolumeWords(u units.System) string {
 	}
 	s := fmt.Sprintf("%v of %v since the box ran clean, %.1f %% margin for meter, geometry and mixing", u.Volume(fl.Passed), u.Volume(fl.Needed), fl.Margin.Percent())
 	if fl.Degraded != "" {
-		s += "; counted at the slowest pace: " + fl.Degraded
+		s += "; counted on the safe side: " + fl.Degraded
 	}
 	return s
 }
