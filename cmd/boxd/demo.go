@@ -12,6 +12,7 @@ import (
 	"boxd/internal/daemon"
 	"boxd/internal/engine"
 	"boxd/internal/hydraulics"
+	"boxd/internal/journal"
 	"boxd/internal/simbox"
 	"boxd/internal/units"
 	"boxd/internal/web"
@@ -48,7 +49,7 @@ func runDemo(a *app, args []string) error {
 	tell("boxd demo: a simulated box, %g times as fast as real. Nothing here moves a real valve.", *speed)
 	s := &service{cfg: cfg, text: string(config.Default()), core: core, source: sim, beat: time.Second, speed: *speed,
 		data: *data, listen: *listen, wander: true, demo: true, tell: tell, log: slog.New(slog.NewTextHandler(a.err, &slog.HandlerOptions{Level: slog.LevelWarn})),
-		wrap: func(c web.Core) web.Core { return hand{c, sim} }}
+		before: sim.catchUp, wrap: func(c web.Core) web.Core { return hand{c, sim} }}
 	s.after = func(ctx context.Context, d *daemon.Daemon) {
 		if *person == "auto" {
 			tell("person     auto: confirms each step by itself; look at the page")
@@ -102,6 +103,31 @@ func (s *simulation) Samples(_ context.Context, mono time.Duration, dst []box.Sa
 	}
 	s.begun, s.at = true, mono
 	return s.plant.Samples(dst), nil
+}
+
+// catchUp brings the plant to where an unfinished run left it: a real box keeps
+// its valves and its water while boxd is away. In between nothing moves.
+func (s *simulation) catchUp(ctx context.Context, j *journal.Journal) error {
+	r, ok, err := j.Unfinished(ctx)
+	if err != nil || !ok {
+		return err
+	}
+	var dst []box.Sample
+	for in, err := range j.Inputs(ctx, r.ID) {
+		if err != nil {
+			return fmt.Errorf("cannot take up run %s: %w", r.ID, err)
+		}
+		if dst, err = s.Samples(ctx, in.Mono, dst[:0]); err != nil {
+			return err
+		}
+		for _, a := range in.Actions {
+			if a.Kind == box.Report {
+				s.do(a.Deed)
+			}
+		}
+	}
+	s.begun = false
+	return nil
 }
 
 func (s *simulation) do(d box.Deed) {

@@ -42,7 +42,8 @@ type service struct {
 	tell   func(format string, args ...any)
 	log    *slog.Logger
 
-	after func(ctx context.Context, d *daemon.Daemon) // runs beside the core, for the demo's person
+	before func(ctx context.Context, j *journal.Journal) error // before the core looks into the archive
+	after  func(ctx context.Context, d *daemon.Daemon)         // runs beside the core, for the demo's person
 	wrap  func(web.Core) web.Core
 
 	stop []func()
@@ -70,6 +71,11 @@ func (s *service) run(ctx context.Context) (err error) {
 		return err
 	}
 	s.stop = append(s.stop, func() { err = errors.Join(err, j.Close()) })
+	if s.before != nil {
+		if err := s.before(ctx, j); err != nil {
+			return err
+		}
+	}
 	hub := telemetry.NewHub(maxWatchers)
 	d, err := daemon.New(ctx, daemon.Options{Core: s.core, ConfigText: s.redacted(), Version: version(), Journal: j, Source: s.source,
 		Hub: hub, Log: s.log, Beat: s.beat, Speed: s.speed, Start: time.Now()})

@@ -48,6 +48,7 @@ type Daemon struct {
 	o      Options
 	core   *engine.Engine
 	asks   chan ask
+	over   chan struct{} // closed when Run has ended
 	mono   time.Duration
 	base   time.Duration // core time at the start of this life
 	run    string
@@ -77,7 +78,7 @@ const (
 // New makes a daemon and, where the archive holds a run that was not ended,
 // takes it up again.
 func New(ctx context.Context, o Options) (*Daemon, error) {
-	d := &Daemon{o: o, core: engine.New(o.Core), asks: make(chan ask, maxAsks)}
+	d := &Daemon{o: o, core: engine.New(o.Core), asks: make(chan ask, maxAsks), over: make(chan struct{})}
 	if err := d.resume(ctx); err != nil {
 		return nil, err
 	}
@@ -117,7 +118,7 @@ func (d *Daemon) resume(ctx context.Context) error {
 	return d.o.Journal.Commit(ctx, journal.Batch{Run: r.ID, Events: []engine.Event{note}})
 }
 
-// Run turns the core until ctx ends or the source does. A panic of the core is
+// Run turns the core until ctx ends or the source does; it is called once. A panic of the core is
 // caught once: watchers read "stopped: do not rely on this".
 func (d *Daemon) Run(ctx context.Context) (err error) {
 	defer func() {
@@ -130,6 +131,7 @@ func (d *Daemon) Run(ctx context.Context) (err error) {
 			d.o.Hub.Stop("boxd was stopped")
 		}
 		d.refuseAll()
+		close(d.over)
 		err = errors.Join(err, d.settle())
 	}()
 	period := time.Duration(float64(d.o.Beat) / d.o.Speed)
@@ -323,11 +325,13 @@ func (d *Daemon) settle() error {
 	return d.o.Journal.Commit(context.Background(), d.due...)
 }
 
+const stopping = "boxd is stopping: nothing is taken any more"
+
 func (d *Daemon) refuseAll() {
 	for {
 		select {
 		case a := <-d.asks:
-			a.answer <- web.Answer{Reason: "boxd is stopping: nothing is taken any more"}
+			a.answer <- web.Answer{Reason: stopping}
 		default:
 			return
 		}

@@ -92,6 +92,13 @@ func (d *Daemon) Submit(ctx context.Context, a box.Action) web.Answer {
 	select {
 	case ans := <-q.answer:
 		return ans
+	case <-d.over:
+		select {
+		case ans := <-q.answer:
+			return ans
+		default:
+			return web.Answer{Reason: stopping}
+		}
 	case <-ctx.Done():
 		return web.Answer{Reason: fmt.Sprintf("no answer in time (%v): look at the page before you press again", ctx.Err())}
 	}
