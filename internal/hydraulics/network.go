@@ -9,7 +9,8 @@ import (
 )
 
 // Network is a zone drawn out outlet by outlet, with the memory its solves
-// need. It is for one goroutine. After the first, a solve allocates nothing.
+// need. It is for one goroutine. After the first, and the first of a zone that
+// hardly gets pressure, a solve allocates nothing.
 type Network struct {
 	s        *solver
 	solution Solution
