@@ -95,6 +95,11 @@ func (s *service) run(ctx context.Context) (err error) {
 	if err := s.alerts(side, j, hub); err != nil {
 		return err
 	}
+	if s.demo {
+		if err := s.terminal(side, j, hub); err != nil {
+			return err
+		}
+	}
 	if err := s.pages(side, d, j); err != nil {
 		return err
 	}
@@ -196,6 +201,32 @@ func (s *service) alerts(ctx context.Context, j *journal.Journal, hub *telemetry
 			s.tell("alerts     %s", t.Name())
 		}
 	}
+	return nil
+}
+
+// terminal shows alerts where the demo was started, as a phone would.
+func (s *service) terminal(ctx context.Context, j *journal.Journal, hub *telemetry.Hub) error {
+	out, err := j.Outbox(ctx, "terminal")
+	if err != nil {
+		return err
+	}
+	if err := out.Done(ctx, j.LastSeq()); err != nil { // earlier runs were told when they were
+		return err
+	}
+	al := daemon.Alerts{Box: s.core.Box, Style: alert.Style{US: s.core.Units.String() == "us"}, Target: screen{s.tell}, Keep: out, Hub: hub, Log: s.log}
+	s.wg.Go(func() { al.Run(ctx) })
+	return nil
+}
+
+// screen is a terminal as a target of alerts.
+type screen struct{ tell func(string, ...any) }
+
+// Name is what errors call it.
+func (screen) Name() string { return "terminal" }
+
+// Send prints the note.
+func (s screen) Send(_ context.Context, n alert.Note) error {
+	s.tell("alert      %s: %s", n.Title, n.Text)
 	return nil
 }
 

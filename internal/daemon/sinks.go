@@ -48,13 +48,19 @@ func decode(m journal.Message) (engine.Event, error) {
 	return en.Event()
 }
 
+// Target takes notes for a person.
+type Target interface {
+	Name() string
+	Send(ctx context.Context, n alert.Note) error
+}
+
 // Alerts tells one target what concerns it, one note at a time, until it has
 // taken it.
 type Alerts struct {
 	Box    string
 	Want   []string // alarm ids, milestone names, priorities; empty: all that a note exists for
 	Style  alert.Style
-	Target *alert.Target
+	Target Target
 	Keep   *journal.Outbox
 	Hub    *telemetry.Hub
 	Log    *slog.Logger
