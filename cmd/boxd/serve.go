@@ -44,7 +44,7 @@ type service struct {
 
 	before func(ctx context.Context, j *journal.Journal) error // before the core looks into the archive
 	after  func(ctx context.Context, d *daemon.Daemon)         // runs beside the core, for the demo's person
-	wrap  func(web.Core) web.Core
+	wrap   func(web.Core) web.Core
 
 	stop []func()
 	wg   sync.WaitGroup
@@ -213,7 +213,7 @@ func (s *service) terminal(ctx context.Context, j *journal.Journal, hub *telemet
 	if err := out.Done(ctx, j.LastSeq()); err != nil { // earlier runs were told when they were
 		return err
 	}
-	al := daemon.Alerts{Box: s.core.Box, Style: alert.Style{US: s.core.Units.String() == "us"}, Target: screen{s.tell}, Keep: out, Hub: hub, Log: s.log}
+	al := daemon.Alerts{Box: s.core.Box, Want: []string{"flush_done", "critical", "high"}, Style: alert.Style{US: s.core.Units.String() == "us"}, Target: screen{s.tell}, Keep: out, Hub: hub, Log: s.log}
 	s.wg.Go(func() { al.Run(ctx) })
 	return nil
 }
