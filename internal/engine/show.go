@@ -6,6 +6,7 @@ import (
 	"boxd/internal/box"
 	"boxd/internal/estimate"
 	"boxd/internal/sequencer"
+	"boxd/internal/units"
 )
 
 // viewCache keeps the view's costly parts, worked anew once a second.
@@ -80,6 +81,14 @@ func (g *Engine) minutesLeft() *float64 {
 	return nil
 }
 
+func minutesOf(v units.Litre, q units.LPerH) *float64 {
+	d, ok := v.At(q)
+	if !ok {
+		return nil
+	}
+	return ptr(round(d.Minutes(), 1))
+}
+
 func channels(r *box.Readings) []ChannelView {
 	out := make([]ChannelView, 0, int(box.NumChannels)-1)
 	out = appendChannel(out, box.SupplyPressure, r.Supply, 1, 1)
@@ -130,6 +139,9 @@ func (g *Engine) progress() Progress {
 		p.FlushNeededL, p.FlushPassedL = ptr(round(float64(e.Flush.Needed), 2)), ptr(round(float64(e.Flush.Passed), 2))
 	}
 	p.MinutesLeft = g.minutesLeft()
+	if p.MinutesLeft != nil && g.seq.Step() == sequencer.Flush {
+		p.MinutesSpread, p.TailMinutes = minutesOf(e.Flush.Spread, e.Flush.Rate), minutesOf(e.Flush.Tail, e.Flush.Rate)
+	}
 	if e.Delivery.Known {
 		p.LastEmitterPct = ptr(round(e.Delivery.LastEmitter.Percent(), 2))
 	}

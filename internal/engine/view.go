@@ -96,6 +96,8 @@ type Progress struct {
 	FlushNeededL     *float64  `json:"flush_needed_l"` // since clean at the box, margin included
 	FlushPassedL     *float64  `json:"flush_passed_l"`
 	MinutesLeft      *float64  `json:"minutes_left"`
+	MinutesSpread    *float64  `json:"minutes_spread"` // ± of minutes_left in the flush, of meter and geometry
+	TailMinutes      *float64  `json:"tail_minutes"`   // a thin rest in laminar tape ends can take this much longer
 	MarginPct        float64   `json:"margin_pct"`
 	LastEmitterPct   *float64  `json:"last_emitter_pct"` // of its share, delivered so far
 	DeliveredPct     *float64  `json:"delivered_pct"`    // of all injected, delivered so far

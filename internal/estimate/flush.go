@@ -17,6 +17,8 @@ type Flush struct {
 	Needed   units.Litre // to pass since clean at the box, margin included
 	Passed   units.Litre // counted so far
 	Margin   units.Ratio // the margin in Needed
+	Spread   units.Litre // ± of what is left, of meter and geometry
+	Tail     units.Litre // on top at most, for the thin rest that laminar tape ends let go late
 	Rate     units.LPerH // at which Passed grows now
 	Degraded string      // why the volume can't vouch any more, empty when it can
 	Volume   Witness
@@ -126,8 +128,11 @@ func (e *Estimator) flushing(dt time.Duration, r *box.Readings) {
 	fl := &o.Flush
 	fl.Margin = e.cfg.FlowError + e.cfg.GeometryError + tailMargin
 	fl.Needed = f.last.Scale(1 + fl.Margin)
-	fl.Passed = 0
+	fl.Passed, fl.Spread, fl.Tail = 0, 0, 0
 	fl.Volume = Waiting
+	if l, ok := f.slug.Left(hydraulics.Doubt{Flow: e.cfg.FlowError, Geometry: e.cfg.GeometryError, Tail: hydraulics.LaminarTail}); ok {
+		fl.Spread, fl.Tail = l.Spread, l.Tail
+	}
 	if o.EverDrawn {
 		fl.Volume = Passing
 	}

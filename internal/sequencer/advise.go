@@ -2,6 +2,7 @@ package sequencer
 
 import (
 	"fmt"
+	"math"
 	"slices"
 	"strings"
 	"time"
@@ -104,10 +105,10 @@ func (s *Sequencer) advisePressurise() (string, Advice) {
 	}
 	why := []string{}
 	if e.FilledPct.Known {
-		why = append(why, fmt.Sprintf("%.0f %% of the line volume has passed", e.FilledPct.V.Percent()))
+		why = append(why, fmt.Sprintf("about %.0f %% of the line volume has passed", 10*math.Floor(10*float64(e.FilledPct.V))))
 	}
 	if e.Header.Known {
-		why = append(why, fmt.Sprintf("header is at %v, target %v", u.Pressure(e.Header.V), u.Pressure(s.cfg.Header)))
+		why = append(why, fmt.Sprintf("the header's target is %v", u.Pressure(s.cfg.Header)))
 	}
 	if s.has[LinesFull] {
 		return "rising", wait("The lines are full. Wait while the pressure settles.", "header", why...)
@@ -207,8 +208,11 @@ func (s *Sequencer) adviseFlush() (string, Advice) {
 	}
 	why := []string{"fertilizer is still on its way to the last plants"}
 	if e.CleanAtBox {
-		why = append(why, fmt.Sprintf("%v of %v have passed since the box ran clean (%.1f %% margin for meter, geometry and mixing)",
-			u.Volume(e.Flush.Passed), u.Volume(e.Flush.Needed), e.Flush.Margin.Percent()))
+		why = append(why, fmt.Sprintf("%v must pass after the box ran clean; that holds %.1f %% margin for meter, pipe sizes and mixing",
+			u.Volume(e.Flush.Needed), e.Flush.Margin.Percent()))
+		if d, ok := e.Flush.Tail.At(e.Flush.Rate); ok && d > 30*time.Second {
+			why = append(why, fmt.Sprintf("a thin rest can linger in slow tape ends up to %.0f min longer", d.Minutes()))
+		}
 	}
 	if e.Flush.Probe != estimate.Absent {
 		why = append(why, "the line-end probe says: "+e.Flush.Probe.String())
@@ -242,7 +246,8 @@ func (s *Sequencer) holdReasons() []string {
 	return why
 }
 
-func minutes(d time.Duration) string { return fmt.Sprintf("%.1f min", d.Minutes()) }
+// minutes is in whole ones: a reason that changes every second can't be read.
+func minutes(d time.Duration) string { return fmt.Sprintf("%.0f min", math.Floor(d.Minutes())) }
 
 func sentence(t string) string {
 	if t == "" {
