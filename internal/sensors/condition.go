@@ -40,6 +40,8 @@ type Conditioner struct {
 	ranges   [box.NumChannels]Range
 	channels [box.NumChannels]channel
 	readings box.Readings
+
+	frozenFlow, frozenHeader frozen
 }
 
 // channel is the memory of one channel: the last three accepted values, for the
@@ -52,6 +54,7 @@ type channel struct {
 	absurd   int           // rejected in a row
 	fault    string
 	cause    box.Cause
+	stuck    bool
 }
 
 // New makes a conditioner.
@@ -67,6 +70,7 @@ func (c *Conditioner) Readings(mono time.Duration, samples []box.Sample) *box.Re
 			c.channels[s.Channel].take(mono, s, c.ranges[s.Channel])
 		}
 	}
+	c.stuck(mono)
 	r := &c.readings
 	judge(&r.Supply, c, box.SupplyPressure, mono, 1)
 	judge(&r.FilterOut, c, box.FilterOutPressure, mono, 1)
@@ -146,6 +150,8 @@ func judge[T ~float64](r *box.Reading[T], c *Conditioner, ch box.Channel, mono t
 		}
 	case k.absurd >= 3:
 		*r = box.Reading[T]{Quality: box.Bad, Cause: k.cause, Age: age, Why: k.fault}
+	case k.stuck:
+		*r = box.Reading[T]{Quality: box.Bad, Cause: box.Failure, Age: age, Why: "does not move while flow and pressure do: it is stuck"}
 	case k.fault != "":
 		r.Quality, r.Cause, r.Why = box.Uncertain, k.cause, k.fault
 	case age > late:

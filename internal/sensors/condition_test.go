@@ -179,6 +179,43 @@ func TestNeverInvents(t *testing.T) {
 	})
 }
 
+// TestStuck: a flow or a header pressure that stays the same to the digit while
+// the other moves far is stuck; it is well again when it moves. Alone it may be
+// true, and so may a meter at rest.
+func TestStuck(t *testing.T) {
+	type second func(s int) (flow, header float64)
+	falls := func(s int) float64 { return max(69-float64(s), 2) }
+	for name, c := range map[string]struct {
+		of           second
+		flow, header bool // stuck after a minute and a half
+	}{
+		"both steady":           {func(int) (float64, float64) { return 2.4, 69 }, false, false},
+		"both fall":             {func(s int) (float64, float64) { return 2.4 * falls(s) / 69, falls(s) }, false, false},
+		"flow stuck":            {func(s int) (float64, float64) { return 2.4, falls(s) }, true, false},
+		"flow at rest":          {func(s int) (float64, float64) { return 0, falls(s) }, false, false},
+		"header stuck":          {func(s int) (float64, float64) { return 2.4 * falls(s) / 69, 69 }, false, true},
+		"header at rest":        {func(s int) (float64, float64) { return 2.4 * falls(s) / 69, 0.3 }, false, false},
+		"flow steady by itself": {func(s int) (float64, float64) { return 2.4, 69 + float64(s%2)*20 }, false, false},
+	} {
+		c1 := New(silent, DefaultRanges())
+		var r *box.Readings
+		for s := range 90 {
+			flow, header := c.of(s)
+			r = c1.Readings(at(s), []box.Sample{{Channel: box.MainFlow, Value: flow}, {Channel: box.HeaderPressure, Value: header}})
+		}
+		if r.Main.Usable() == c.flow || r.Header.Usable() == c.header {
+			t.Errorf("%s: flow %v (%s), header %v (%s)", name, r.Main.Quality, r.Main.Why, r.Header.Quality, r.Header.Why)
+		}
+		if c.flow && r.Main.Cause != box.Failure {
+			t.Errorf("%s: %v", name, r.Main.Cause)
+		}
+		r = c1.Readings(at(90), []box.Sample{{Channel: box.MainFlow, Value: 1.1}, {Channel: box.HeaderPressure, Value: 33}})
+		if !r.Main.Usable() || !r.Header.Usable() {
+			t.Errorf("%s: moves again and is still %v, %v", name, r.Main.Quality, r.Header.Quality)
+		}
+	}
+}
+
 func BenchmarkReadings(b *testing.B) {
 	c := New(silent, DefaultRanges())
 	var in []box.Sample
