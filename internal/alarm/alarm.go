@@ -72,8 +72,8 @@ type move struct {
 	on   Signal
 }
 
-// table holds the transitions for alarms that do not latch and for those that
-// do (ISA-18.2-2016 figure of the alarm state machine; from memory).
+// next is the state that a signal leads to, for alarms that latch and those that
+// do not (ISA-18.2-2016 figure of the alarm state machine; from memory).
 func next(latches bool, from State, on Signal) State {
 	switch (move{from, on}) {
 	case move{Normal, Rise}, move{ReturnedUnack, Rise}, move{LatchedUnacknowledged, Rise}, move{LatchedAcknowledged, Rise}:
@@ -143,6 +143,16 @@ func (a *Alarm) Update(now time.Duration, active bool, text func() string) State
 		return a.signal(Fall)
 	}
 	return Unknown
+}
+
+// Again raises a standing alarm anew, because its cause has grown: whoever had
+// acknowledged it has not seen this. An alarm that does not stand stays as it is.
+func (a *Alarm) Again(now time.Duration, text string) State {
+	if a.State != Unacknowledged && a.State != Acknowledged {
+		return Unknown
+	}
+	a.State, a.Text, a.Since = Unacknowledged, text, now
+	return a.State
 }
 
 // Acknowledge notes that a person has seen the alarm.

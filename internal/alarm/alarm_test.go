@@ -141,6 +141,18 @@ func TestLatch(t *testing.T) {
 	}
 }
 
+// TestAgain: a grown cause takes an acknowledgement back; nothing else moves.
+func TestAgain(t *testing.T) {
+	for from, want := range map[State]State{a: a, b: b, c: b, d: d, e: e, f: f} {
+		x := New(Definition{ID: "x"})
+		x.State = from
+		got := x.Again(sec(7), "more")
+		if stood := from == b || from == c; x.State != want || stood != (got == b) || stood != (x.Text == "more") || stood != (x.Since == sec(7)) {
+			t.Errorf("%v: passed to %v, is %v since %v: %q", from, got, x.State, x.Since, x.Text)
+		}
+	}
+}
+
 // TestNothingVanishes: whatever happens, a raised alarm comes to normal only by
 // a person's hand on it since it was raised.
 func TestNothingVanishes(t *testing.T) {

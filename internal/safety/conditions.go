@@ -78,7 +78,7 @@ func (g *Guard) condition(id string) (active, judged bool) {
 	case "freeze-risk":
 		return g.freeze()
 	case "sensor-fault":
-		return g.anyFault(), true
+		return g.badChannels() != 0, true
 	}
 	return false, false
 }

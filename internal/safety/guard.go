@@ -49,6 +49,7 @@ type Guard struct {
 	alarms   []*alarm.Alarm
 	out      Assessment
 	in       scene
+	named    uint32 // bad channels that sensor-fault has named since it was raised
 }
 
 // scene is one turn's inputs, kept so that conditions are plain methods.
@@ -107,7 +108,11 @@ func (g *Guard) Step(now time.Duration, wall time.Time, r *box.Readings, e *esti
 		if !judged {
 			continue
 		}
-		to := a.Update(now, active, func() string { return g.seen(a.Def.ID) })
+		text := func() string { return g.seen(a.Def.ID) }
+		to := a.Update(now, active, text)
+		if g.another(a) && to == alarm.Unknown {
+			to = a.Again(now, text())
+		}
 		if to != alarm.Unknown {
 			g.out.Changes = append(g.out.Changes, Change{a, to})
 		}
@@ -165,12 +170,12 @@ func (g *Guard) papers() string {
 	return ""
 }
 
-func (g *Guard) faulty() []string {
-	var out []string
+// eachBad names the channels that are bad. Air outside is not among them: its
+// probe is a help, not a need.
+func (g *Guard) eachBad(tell func(c box.Channel, why string)) {
 	add := func(c box.Channel, q box.Quality, why string) {
 		if q == box.Bad {
-			i := c.Info()
-			out = append(out, i.Tag+" "+i.Name+" ("+why+")")
+			tell(c, why)
 		}
 	}
 	r := g.in.r
@@ -186,16 +191,37 @@ func (g *Guard) faulty() []string {
 	add(box.EndEC, r.EndEC.Quality, r.EndEC.Why)
 	add(box.WaterTemp, r.Water.Quality, r.Water.Why)
 	add(box.BoxAirTemp, r.BoxAir.Quality, r.BoxAir.Why)
-	return out
 }
 
-func (g *Guard) anyFault() bool {
-	r := g.in.r
-	return r.Supply.Quality == box.Bad || r.FilterOut.Quality == box.Bad || r.InjectorIn.Quality == box.Bad ||
-		r.InjectorOut.Quality == box.Bad || r.Header.Quality == box.Bad || r.Main.Quality == box.Bad ||
-		r.Branch.Quality == box.Bad || r.Stock.Quality == box.Bad || r.BoxEC.Quality == box.Bad ||
-		r.EndEC.Quality == box.Bad || r.Water.Quality == box.Bad || r.BoxAir.Quality == box.Bad
+// badChannels has a bit for each bad channel.
+func (g *Guard) badChannels() (mask uint32) {
+	g.eachBad(func(c box.Channel, _ string) { mask |= 1 << c })
+	return mask
+}
+
+// another reports whether a sensor fails that the standing alarm has not named:
+// one alarm stands for all sensors, and a second fault must not hide behind the
+// first.
+func (g *Guard) another(a *alarm.Alarm) bool {
+	if a.Def.ID != "sensor-fault" {
+		return false
+	}
+	bad := g.badChannels()
+	if a.State != alarm.Unacknowledged && a.State != alarm.Acknowledged {
+		g.named = 0
+		return false
+	}
+	more := g.named != 0 && bad&^g.named != 0
+	g.named |= bad
+	return more
 }
 
 // FaultText names the faulty channels.
-func (g *Guard) FaultText() string { return strings.Join(g.faulty(), "; ") }
+func (g *Guard) FaultText() string {
+	var out []string
+	g.eachBad(func(c box.Channel, why string) {
+		i := c.Info()
+		out = append(out, i.Tag+" "+i.Name+" ("+why+")")
+	})
+	return strings.Join(out, "; ")
+}

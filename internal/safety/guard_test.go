@@ -315,3 +315,36 @@ func TestNewtonCooling(t *testing.T) {
 		t.Errorf("%v h, %v; want 0", h, ok)
 	}
 }
+
+// TestAnotherFault: a second sensor that fails is said anew, even after the
+// first was acknowledged; one that comes and goes is not.
+func TestAnotherFault(t *testing.T) {
+	b := newBench()
+	silent := box.Reading[units.KPa]{Quality: box.Bad, Why: "silent"}
+	b.r.Header = silent
+	if rose := b.wait(5); !slices.Equal(rose, []string{"sensor-fault"}) {
+		t.Fatalf("raised %v", rose)
+	}
+	if _, err := b.g.Acknowledge("sensor-fault"); err != nil {
+		t.Fatal(err)
+	}
+	b.r.FilterOut = silent
+	if rose := b.wait(5); !slices.Equal(rose, []string{"sensor-fault"}) {
+		t.Errorf("a second fault raised %v", rose)
+	}
+	if a := b.g.Find("sensor-fault"); a.State != alarm.Unacknowledged || !strings.Contains(a.Text, "PT-102") || !strings.Contains(a.Text, "PT-201") {
+		t.Errorf("%v: %s", a.State, a.Text)
+	}
+	b.r.FilterOut = good[units.KPa](270)
+	b.wait(2)
+	b.r.FilterOut = silent
+	if rose := b.wait(5); len(rose) != 0 {
+		t.Errorf("the same fault raised %v", rose)
+	}
+	b.r.FilterOut, b.r.Header = good[units.KPa](270), good[units.KPa](69)
+	b.wait(10)
+	b.r.FilterOut = silent
+	if rose := b.wait(5); len(rose) != 1 {
+		t.Errorf("a new fault after all was well raised %v", rose)
+	}
+}
