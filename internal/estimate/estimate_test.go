@@ -409,3 +409,157 @@ func TestUnseenProduct(t *testing.T) {
 		t.Error("and then it is")
 	}
 }
+
+// TestLeak: far more flows than the emitters explain. No more is counted than
+// these pass, the word is degraded, and afterwards the probe alone rules.
+func TestLeak(t *testing.T) {
+	b := newBench(t)
+	design := b.full()
+	b.inject(120, design)
+	b.turn(60)
+	b.r.EndEC = good[units.USPerCm](1430) // fertilizer is at the line end
+	b.turn(60)
+	b.set(design.Scale(1.4), 68.95)
+	b.turn(10)
+	if b.o.Flush.Degraded != "" {
+		t.Error("ten seconds of more flow are no leak yet")
+	}
+	b.turn(20)
+	if b.o.Flush.Degraded == "" || b.o.Flush.Rate <= 0 || b.o.Flush.Rate > design {
+		t.Errorf("%v L/h of %v are counted beside a leak, degraded %q", b.o.Flush.Rate, design, b.o.Flush.Degraded)
+	}
+	b.set(design, 68.95) // mended
+	b.turn(70)
+	if b.o.Flush.Rate != design {
+		t.Errorf("mended, and %v L/h of %v are counted", b.o.Flush.Rate, design)
+	}
+	b.r.EndEC = good[units.USPerCm](430)
+	b.turn(200)
+	if fl := b.o.Flush; !fl.Done || !strings.HasPrefix(fl.By, "line-end probe alone") || len(fl.Notes) != 1 {
+		t.Errorf("done %v by %q, notes %q", fl.Done, fl.By, fl.Notes)
+	}
+}
+
+// TestFront: fertilizer runs along each row before clean water does, neither
+// turns back, and both come to the end.
+func TestFront(t *testing.T) {
+	b := newBench(t)
+	b.r.EndEC = bad[units.USPerCm]()
+	design := b.full()
+	rows := func() (out [2][2]float64) {
+		n := 0
+		b.e.Front(func(row int, fertilized, clean float64) {
+			if row != n || clean > fertilized || clean < 0 || fertilized > 1 {
+				t.Errorf("row %d: fertilized to %v, clean to %v", row, fertilized, clean)
+			}
+			out[n] = [2]float64{fertilized, clean}
+			n++
+		})
+		if n != 2 {
+			t.Errorf("%d rows of 2", n)
+		}
+		return out
+	}
+	if r := rows(); r[1][0] != 0 {
+		t.Errorf("before injecting fertilizer is at %v", r)
+	}
+	b.inject(120, design)
+	b.turn(20)
+	before := rows()
+	for range 30 {
+		b.turn(60)
+		now := rows()
+		for i := range now {
+			if now[i][0] < before[i][0] || now[i][1] < before[i][1] {
+				t.Errorf("a front turned back: %v, then %v", before, now)
+			}
+		}
+		before = now
+	}
+	if before != [2][2]float64{{1, 1}, {1, 1}} {
+		t.Errorf("half an hour after: %v", before)
+	}
+}
+
+// TestLeft: what is left, at the present flow, is the time it then takes.
+func TestLeft(t *testing.T) {
+	b := newBench(t)
+	b.r.EndEC = bad[units.USPerCm]()
+	design := b.full()
+	if v, _, ok := b.e.Left(); ok || v <= 0 {
+		t.Errorf("before the box is clean the time can't be told: %v L, %v", v, ok)
+	}
+	b.inject(120, design)
+	b.turn(120)
+	v, d, ok := b.e.Left()
+	if want := b.o.Flush.Needed - b.o.Flush.Passed; !ok || math.Abs(float64(v-want)) > 1e-9 {
+		t.Fatalf("%v L left, want %v; %v", v, want, ok)
+	}
+	b.turn(int(d.Seconds()) - 1)
+	if b.o.Flush.Done {
+		t.Error("sooner than told")
+	}
+	b.turn(3)
+	if !b.o.Flush.Done {
+		t.Error("later than told")
+	}
+}
+
+// TestMeterError: a meter that reads low by its bound makes the flush longer
+// than need be, one that reads high by it never shorter than V_e.
+func TestMeterError(t *testing.T) {
+	for _, gain := range []units.Ratio{0.985, 1, 1.015} {
+		b := newBench(t)
+		b.r.EndEC = bad[units.USPerCm]()
+		design := b.full()
+		b.inject(120, design)
+		b.turn(20)
+		b.r.Main.Value = design.Scale(gain)
+		true0 := 0.0
+		for !b.o.Flush.Done && true0 < 1000 {
+			b.turn(1)
+			true0 += float64(design) / 3600
+		}
+		v := float64(b.e.cfg.Zone.FlushVolume())
+		if true0 < v-1 || true0 > 1.05*v {
+			t.Errorf("gain %v: %.1f L passed in truth, V_e is %.1f", gain, true0, v)
+		}
+	}
+}
+
+// TestFreshLines: lines that are full already are full after twenty seconds at
+// pressure, without their volume.
+func TestFreshLines(t *testing.T) {
+	b := newBench(t)
+	b.set(b.e.cfg.Zone.ExpectedFlow(68.95), 68.95)
+	b.turn(15)
+	if b.o.Filled == Yes {
+		t.Error("too early")
+	}
+	b.turn(20)
+	if b.o.Filled != Yes || b.o.Pressurised != Yes {
+		t.Errorf("filled %v, pressurised %v", b.o.Filled, b.o.Pressurised)
+	}
+}
+
+// TestSettledLow: a header that stands still inside its window counts as at
+// pressure, though it misses the target; one that still rises does not.
+func TestSettledLow(t *testing.T) {
+	for _, rises := range []bool{false, true} {
+		b := newBench(t)
+		design := b.e.cfg.Zone.ExpectedFlow(68.95)
+		b.set(design.Scale(1.6), 20)
+		b.turn(150)
+		for s := range 70 {
+			p := units.KPa(58)
+			if rises {
+				p = 50 + units.KPa(s)/7 // to 60 kPa
+			}
+			b.set(b.e.cfg.Zone.ExpectedFlow(p), p)
+			b.turn(1)
+		}
+		if got := b.o.Pressurised == Yes; got == rises {
+			t.Errorf("rises %v: pressurised %v", rises, b.o.Pressurised)
+		}
+	}
+}
