@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"boxd/internal/alarm"
+	"boxd/internal/box"
 	"boxd/internal/estimate"
 	"boxd/internal/units"
 )
@@ -92,17 +93,20 @@ func (g *Guard) backflowSign() (active, judged bool) {
 	if s.MainClosed {
 		return false, true
 	}
-	if !e.Supply.Known {
+	// Only gauges read just now are compared: while the pressure moves, a late
+	// one shows what was, and the two make a sign that isn't there.
+	r := g.in.r
+	if !e.Supply.Known || r.Supply.Quality == box.Uncertain {
 		return false, false
 	}
-	line := units.KPa(math.Inf(-1))
-	if e.FilterOut.Known {
-		line = e.FilterOut.V
+	line, judged := units.KPa(math.Inf(-1)), false
+	if e.FilterOut.Known && r.FilterOut.Quality != box.Uncertain {
+		line, judged = e.FilterOut.V, true
 	}
-	if e.Header.Known {
-		line = max(line, e.Header.V)
+	if e.Header.Known && r.Header.Quality != box.Uncertain {
+		line, judged = max(line, e.Header.V), true
 	}
-	return line > e.Supply.V+7, e.FilterOut.Known || e.Header.Known
+	return line > e.Supply.V+7, judged
 }
 
 func (g *Guard) freeze() (active, judged bool) {
