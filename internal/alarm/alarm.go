@@ -120,6 +120,7 @@ type Alarm struct {
 	active bool          // the condition, as last told
 	change time.Duration // when active last changed
 	held   bool          // active, after the delays
+	last   time.Duration // of the last word, judged or not
 }
 
 // New makes an alarm in the normal state.
@@ -129,6 +130,7 @@ func New(d Definition) *Alarm { return &Alarm{Def: d, State: Normal} }
 // reports the state passed to, or Unknown when nothing changed. A condition
 // that can't be judged is not told at all: the alarm stays as it is.
 func (a *Alarm) Update(now time.Duration, active bool, text func() string) State {
+	a.last = now
 	if active != a.active {
 		a.active, a.change = active, now
 	}
@@ -153,6 +155,13 @@ func (a *Alarm) Again(now time.Duration, text string) State {
 	}
 	a.State, a.Text, a.Since = Unacknowledged, text, now
 	return a.State
+}
+
+// Unjudged tells that the condition can't be judged at time now: the alarm
+// stays as it is, and the time does not count towards its delays.
+func (a *Alarm) Unjudged(now time.Duration) {
+	a.change += now - a.last
+	a.last = now
 }
 
 // Acknowledge notes that a person has seen the alarm.

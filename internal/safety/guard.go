@@ -106,6 +106,7 @@ func (g *Guard) Step(now time.Duration, wall time.Time, r *box.Readings, e *esti
 	for _, a := range g.alarms {
 		active, judged := g.condition(a.Def.ID)
 		if !judged {
+			a.Unjudged(now)
 			continue
 		}
 		text := func() string { return g.seen(a.Def.ID) }
