@@ -203,9 +203,10 @@ func walk(t *testing.T, tab context.Context) {
 	if s := read(t, tab, "#part-past"); !strings.Contains(s, "lines full") || !strings.Contains(s, "injection started") {
 		t.Errorf("the milestones read %q", s)
 	}
-	// Mid-flush: clean water has gone down a good part of the nearest row.
-	do(t, tab, "mid-flush", chromedp.WaitReady(chromedp.CSS(`#part-rows`)), until(`Number(document.querySelector('svg.rows [data-row="1"] .clean').getAttribute("width")) > 120`))
-	do(t, tab, "mid-flush", size(1280, 1700)) // down to the traces
+	// Mid-flush: clean water has gone down a good part of the nearest row, and the
+	// answer to the last word has left the page.
+	do(t, tab, "mid-flush", chromedp.WaitNotVisible(chromedp.CSS("#answer")), until(`Number(document.querySelector('svg.rows [data-row="1"] .clean').getAttribute("width")) > 120`))
+	do(t, tab, "mid-flush", size(1280, 1640)) // down to the traces
 	picture(t, tab, "run")
 	do(t, tab, "phone", size(390, 1600))
 	if over := look(t, tab, "phone", chromedp.Evaluate[int](`document.documentElement.scrollWidth - innerWidth`)); over > 0 {
