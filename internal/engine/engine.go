@@ -80,7 +80,7 @@ func (g *Engine) Step(in Input) Output {
 	}
 	g.a = g.guard.Step(in.Mono, in.Wall, g.r, g.e, g.seq.Scene())
 	for _, c := range g.a.Changes {
-		g.alarmEvent(c.Alarm)
+		g.alarmEvent(c.Alarm, alarmWord(c.Alarm.State))
 	}
 	g.tell(g.seq.Turn(in.Mono, g.e, g.a.Holds))
 	return Output{Events: g.events}
@@ -115,7 +115,7 @@ func (g *Engine) act(a *box.Action) {
 	case box.Report:
 		err = g.seq.Report(g.now, a.Deed, a.By)
 	case box.Acknowledge:
-		err = g.answer(g.guard.Acknowledge(a.Alarm))
+		err = g.answer("acknowledged")(g.guard.Acknowledge(a.Alarm))
 	case box.Reset:
 		err = g.reset(a)
 	case box.UnknownAction:
@@ -135,18 +135,21 @@ func (g *Engine) reset(a *box.Action) error {
 	if a.By == "" || a.Note == "" {
 		return fmt.Errorf("a latched alarm is reset by a named person with a note of what was found: give both")
 	}
-	return g.answer(g.guard.Reset(a.Alarm))
+	return g.answer("cleared")(g.guard.Reset(a.Alarm))
 }
 
-func (g *Engine) answer(a *alarm.Alarm, err error) error {
-	if err == nil {
-		g.alarmEvent(a)
+// answer tells of an alarm that a person's word moved.
+func (g *Engine) answer(word string) func(*alarm.Alarm, error) error {
+	return func(a *alarm.Alarm, err error) error {
+		if err == nil {
+			g.alarmEvent(a, word)
+		}
+		return err
 	}
-	return err
 }
 
-func (g *Engine) alarmEvent(a *alarm.Alarm) {
-	g.emit(Event{Kind: AlarmEvent, ID: a.Def.ID, State: alarmWord(a.State), Priority: a.Def.Priority.String(), Text: a.Text + " " + a.Def.Do})
+func (g *Engine) alarmEvent(a *alarm.Alarm, word string) {
+	g.emit(Event{Kind: AlarmEvent, ID: a.Def.ID, State: word, Priority: a.Def.Priority.String(), Text: a.Text + " " + a.Def.Do})
 }
 
 // alarmWord is the contract's word for an ISA-18.2 state.

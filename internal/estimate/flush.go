@@ -67,7 +67,7 @@ type Delivery struct {
 // tailMargin is allowed for what plug flow leaves out: in the laminar tape ends
 // the front comes earlier and the tail later than the mean (EPANET's own
 // transport leaves this out too). The size is common practice, no source.
-const tailMargin units.Ratio = 0.005
+const tailMargin units.Ratio = 0.01
 
 // mixOut is how long after the last stroke the box runs clean at the latest.
 // Common practice, no source: it takes three quarters of a minute at usual flows.
