@@ -39,7 +39,12 @@ type process struct {
 
 func startBoxd(t *testing.T, args ...string) *process {
 	t.Helper()
-	p := &process{cmd: exec.Command("boxd", args...), done: make(chan error, 1), new: make(chan struct{}, 1)}
+	return startProcess(t, exec.Command("boxd", args...))
+}
+
+func startProcess(t *testing.T, cmd *exec.Cmd) *process {
+	t.Helper()
+	p := &process{cmd: cmd, done: make(chan error, 1), new: make(chan struct{}, 1)}
 	r, w := io.Pipe()
 	p.cmd.Stdout, p.cmd.Stderr = w, w
 	if err := p.cmd.Start(); err != nil {
@@ -67,7 +72,7 @@ func startBoxd(t *testing.T, args ...string) *process {
 	t.Cleanup(func() {
 		_ = p.cmd.Process.Kill()
 		if t.Failed() {
-			t.Logf("boxd %s said:\n%s", strings.Join(args, " "), p.said())
+			t.Logf("%s said:\n%s", strings.Join(cmd.Args, " "), p.said())
 		}
 	})
 	return p
