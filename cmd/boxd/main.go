@@ -38,8 +38,8 @@ func commands() []command {
 	return []command{
 		{"demo", "[-speed N] [-person auto|none] [-listen ADDR] [-data DIR]", "simulated box, embedded broker, archive, web page", runDemo},
 		{"run", "-config FILE [-zone NAME] [-samples FILE]", "the daemon", runDaemon},
-		{"check", "-config FILE [-json]", "validate; print the zones as understood", runCheck},
-		{"plan", "-config FILE -zone NAME -feed NAME [-json]", "what to weigh, dissolve, dial, and how long", runPlan},
+		{"check", "-config FILE [-units us|metric|both] [-json]", "validate; print the zones as understood", runCheck},
+		{"plan", "-config FILE -zone NAME -feed NAME [-units us|metric|both] [-json]", "what to weigh, dissolve, dial, and how long", runPlan},
 		{"replay", "-config FILE -trace FILE [-person trace|auto] [-json]", "the core over a recorded trace, full speed", runReplay},
 		{"runs", "[-data DIR]", "list the archived runs", runRuns},
 		{"export", "RUN -format csv|parquet|json|html [-data DIR] [-o FILE]", "one archived run", runExport},

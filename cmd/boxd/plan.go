@@ -16,12 +16,16 @@ func runPlan(a *app, args []string) error {
 	path := f.String("config", "", "configuration `FILE`")
 	zone := f.String("zone", "", "zone `NAME`; default: the only one")
 	feed := f.String("feed", "", "feed `NAME`; default: the only one")
-	asJSON := f.Bool("json", false, "print one JSON object")
+	asJSON := f.Bool("json", false, "print one JSON object, always metric")
+	in := f.String("units", "", unitsHelp)
 	if err := a.parse(f, args, 0); err != nil {
 		return err
 	}
 	if *path == "" {
 		return a.usage(f, "-config is needed")
+	}
+	if !goodUnits(*in) {
+		return a.usage(f, "-units %q is none of us, metric, both", *in)
 	}
 	cfg, err := config.Load(*path)
 	if err != nil {
@@ -34,7 +38,7 @@ func runPlan(a *app, args []string) error {
 	if *asJSON {
 		return json.NewEncoder(a.out).Encode(p)
 	}
-	return writePlan(a.out, p, cfg.Box.Units)
+	return inUnits(a.out, *in, cfg.Box.Units, func(u units.System) error { return writePlan(a.out, p, u) })
 }
 
 func makePlan(cfg *config.Config, zone, feed string) (dosing.Plan, error) {

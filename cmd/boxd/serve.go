@@ -249,7 +249,7 @@ func (s *service) pages(ctx context.Context, d *daemon.Daemon, j *journal.Journa
 		core = s.wrap(d)
 	}
 	srv := &http.Server{
-		Handler:           web.New(core, archive{j}, web.Options{Box: s.core.Box, Units: s.core.Units.String(), Demo: s.demo, Open: true, Version: version()}),
+		Handler:           web.New(core, archive{j}, web.Options{Box: s.core.Box, Units: s.core.Units.String(), Demo: s.demo, Open: true, Version: version(), Planner: planner(s.cfg)}),
 		ReadHeaderTimeout: 10 * time.Second, IdleTimeout: 2 * time.Minute, MaxHeaderBytes: 16 << 10,
 		BaseContext: func(net.Listener) context.Context { return ctx },
 	}

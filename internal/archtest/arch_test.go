@@ -57,6 +57,7 @@ func rules() map[string]rule {
 		"telemetry/influx":  may("units", "box", "alarm", "sequencer", "engine", "telemetry"),
 		"web":               may("units", "box", "alarm", "sequencer", "engine", "telemetry", "journal"),
 		"config":            may("units", "box", "hydraulics", "dosing", "safety", "sequencer", "engine"),
+		"planview":          may("config", "units", "hydraulics", "dosing", "web"), // answers the interface that web declares
 		"daemon":            may("config", "units", "box", "engine", "sensors", "record", "journal", "telemetry", "telemetry/alert", "telemetry/broker", "telemetry/mqtt", "telemetry/influx", "web"),
 		"engine/enginetest": may("units", "box", "hydraulics", "dosing", "sensors", "alarm", "estimate", "safety", "sequencer", "engine", "simbox", "record"),
 		"archtest":          may(),

@@ -16,10 +16,11 @@ import (
 type frame struct {
 	Page, Box, Version string
 	Demo, Open         bool
+	Planned            bool // there is a plan page
 }
 
 func (s *server) frame(page string) frame {
-	return frame{Page: page, Box: s.opts.Box, Version: s.opts.Version, Demo: s.opts.Demo, Open: s.opts.Open}
+	return frame{Page: page, Box: s.opts.Box, Version: s.opts.Version, Demo: s.opts.Demo, Open: s.opts.Open, Planned: s.opts.Planner != nil}
 }
 
 // runModel is the run page: the parts that change, and the form that stays.
@@ -281,12 +282,12 @@ func costs(v engine.View) []fact {
 
 // pages are the parsed templates.
 type pages struct {
-	run, parts, runs *template.Template
+	run, parts, runs, plan *template.Template
 }
 
 func parsePages() pages {
 	all := template.Must(template.ParseFS(files, "pages/*.html"))
-	return pages{run: all.Lookup("run.html"), parts: all.Lookup("parts"), runs: all.Lookup("runs.html")}
+	return pages{run: all.Lookup("run.html"), parts: all.Lookup("parts"), runs: all.Lookup("runs.html"), plan: all.Lookup("plan.html")}
 }
 
 func (s *server) runPage(w http.ResponseWriter, _ *http.Request) {

@@ -1,6 +1,6 @@
 // Package web shows a run to persons and takes their word: the run page, the
-// list of runs, the stream of views and the one door where confirmations,
-// acknowledgements and resets come in.
+// plan of a run to come, the list of runs, the stream of views and the one door
+// where confirmations, acknowledgements and resets come in.
 //
 // It decides nothing. What is shown is an engine.View; what a person says goes
 // to the core as a box.Action, and the core's answer is shown as it came. A
@@ -113,6 +113,7 @@ type Options struct {
 	Open    bool     // nobody is asked for a password
 	Version string   // of boxd
 	Hosts   []string // further host names the box is reached by
+	Planner Planner  // nil: there is no plan page
 }
 
 // Bounds of the adapter. Fields of server carry those a test changes.
@@ -169,6 +170,7 @@ func (s *server) handler() http.Handler {
 	mux.HandleFunc("POST /act", s.act)
 	mux.HandleFunc("GET /runs", s.runsPage)
 	mux.HandleFunc("GET /runs/{file}", s.export)
+	mux.HandleFunc("GET /plan", s.planPage)
 	mux.HandleFunc("GET /events", s.events)
 	mux.HandleFunc("GET /api/view", s.apiView)
 	mux.HandleFunc("GET /api/trace", s.apiTrace)
