@@ -214,9 +214,35 @@ func walk(t *testing.T, tab context.Context) {
 	}
 	picture(t, tab, "run-phone")
 	do(t, tab, "wide", size(1280, 900))
+	stopEarly(t, tab)
 	for _, deed := range []string{"main_closed", "run_end"} {
 		confirm(t, tab, deed)
 	}
+}
+
+// stopEarly shuts the water before the flush is done, reads the alarm, and opens
+// it again.
+func stopEarly(t *testing.T, tab context.Context) {
+	t.Helper()
+	report := func(deed string) {
+		t.Helper()
+		do(t, tab, "report "+deed, chromedp.Click(chromedp.CSS(fmt.Sprintf(`button[value="report:%s"]:enabled`, deed))),
+			chromedp.WaitVisible(chromedp.CSS(`#answer[data-accepted="yes"]`)))
+	}
+	do(t, tab, "other deeds", chromedp.Click(chromedp.CSS("#reports summary")))
+	report("main_closed")
+	alarm := `[data-alarm="flush-incomplete"]`
+	do(t, tab, "the alarm", chromedp.WaitVisible(chromedp.CSS(alarm)))
+	if s := read(t, tab, alarm); !strings.Contains(s, "before the flush was done") || !strings.Contains(s, "Open the shutoff valve again") {
+		t.Errorf("the alarm reads %q", s)
+	}
+	if title := look(t, tab, "title", chromedp.Title()); !strings.Contains(title, "alarm") {
+		t.Errorf("the window is called %q under an alarm", title)
+	}
+	picture(t, tab, "alarm")
+	report("main_open")
+	seen := alarm + ` button[value="acknowledge:flush-incomplete"]`
+	do(t, tab, "acknowledge", chromedp.Click(chromedp.CSS(seen)), chromedp.WaitNotPresent(chromedp.CSS(seen)), chromedp.WaitNotPresent(chromedp.CSS(alarm)))
 }
 
 // until waits for the page to bear out a JavaScript condition.
