@@ -274,8 +274,8 @@ func costs(v engine.View) []fact {
 	}
 	p := v.Progress
 	return []fact{
-		{"last emitter has had", percent(p.LastEmitterPct), "of its share"},
-		{"all plants have had", percent(p.DeliveredPct), "of what was injected"},
+		{"last emitter has had", delivered(p.LastEmitterPct), "of its share"},
+		{"all plants have had", delivered(p.DeliveredPct), "of what was injected"},
 		{"minutes left", minutesOf(p.MinutesLeft), ""},
 	}
 }

@@ -197,6 +197,20 @@ func TestScales(t *testing.T) {
 	if strips[1].Area != "" {
 		t.Errorf("a row without emitters is drawn: %q", strips[1].Area)
 	}
+	for _, c := range []struct {
+		extent float64
+		words  string
+		counts string
+	}{{100, "0 20 40 60 80 100", "minutes"}, {3, "0 1 2 3", "minutes"}, {20 * 60, "0 5 10 15 20", "hours"}} {
+		ticks, counts := timeTicks(c.extent)
+		var words []string
+		for _, x := range ticks {
+			words = append(words, x.Word)
+		}
+		if got := strings.Join(words, " "); got != c.words || counts != c.counts {
+			t.Errorf("%g minutes are marked %s %s", c.extent, got, counts)
+		}
+	}
 	if c := drawChart(PlanView{}, 0); c.Box != "" || len(c.X) != 0 {
 		t.Errorf("nothing is drawn as %+v", c)
 	}

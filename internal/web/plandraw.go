@@ -56,6 +56,7 @@ type chart struct {
 	Box, End string // path data in the frame
 	Stages   []stageBar
 	X, Y     []tick
+	Time     string // what X counts
 }
 
 // tick is a line of the grid at At in the frame, and its word at Place.
@@ -83,15 +84,33 @@ func drawChart(p PlanView, extent float64) chart {
 	for v := 0.0; v <= top+step/2; v += step {
 		c.Y = append(c.Y, tick{At: y(v), Place: percentOf(y(v), frameSize), Word: digits(v, max(p.EC.Decimals, decimalsOf(step)))})
 	}
-	minute := niceStep(extent / 5)
-	for m := 0.0; m <= extent; m += minute {
-		t := tick{At: x(m), Place: percentOf(x(m), frameSize), Word: digits(m, 0), Anchor: "middle"}
-		if m == 0 {
-			t.Anchor = "start"
-		}
-		c.X = append(c.X, t)
-	}
+	c.X, c.Time = timeTicks(extent)
 	return c
+}
+
+// longRun is from when on the axis of time counts hours, in minutes.
+const longRun = 240
+
+// timeTicks are the words along the time and what they count.
+func timeTicks(extent float64) ([]tick, string) {
+	unit, counts := 1.0, "minutes"
+	if extent > longRun {
+		unit, counts = 60, "hours"
+	}
+	step := max(1, niceStep(extent/unit/5))
+	var out []tick
+	for v := 0.0; v*unit <= extent; v += step {
+		at := frameSize * v * unit / extent
+		t := tick{At: at, Place: percentOf(at, frameSize), Word: digits(v, 0), Anchor: "middle"}
+		switch {
+		case v == 0:
+			t.Anchor = "start"
+		case at > 0.97*frameSize:
+			t.Anchor = "end"
+		}
+		out = append(out, t)
+	}
+	return out, counts
 }
 
 func pathOf(points []PlanPoint, x, y func(float64) float64) string {

@@ -80,6 +80,16 @@ func conductivity(us *float64) string { return written(us, 1, 0, "µS/cm") }
 
 func percent(p *float64) string { return written(p, 1, 0, "%") }
 
+// delivered is cut off, not rounded: what is still on its way is never called
+// all.
+func delivered(p *float64) string {
+	if p == nil {
+		return percent(nil)
+	}
+	cut := math.Floor(*p*10) / 10
+	return written(&cut, 1, 1, "%")
+}
+
 func ratio(p *float64) string { return written(p, 1, 2, "%") }
 
 // channel writes a reading in the unit its kind is shown in.
