@@ -239,6 +239,7 @@ func stopEarly(t *testing.T, tab context.Context) {
 	if title := look(t, tab, "title", chromedp.Title()); !strings.Contains(title, "alarm") {
 		t.Errorf("the window is called %q under an alarm", title)
 	}
+	do(t, tab, "to the top", chromedp.Evaluate[chromedp.Void]("scrollTo(0, 0)"))
 	picture(t, tab, "alarm")
 	report("main_open")
 	seen := alarm + ` button[value="acknowledge:flush-incomplete"]`

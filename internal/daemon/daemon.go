@@ -9,6 +9,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"slices"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -298,15 +299,7 @@ func (d *Daemon) save(ctx context.Context) error {
 		if d.failed.Swap(&why) == nil {
 			d.o.Log.Error("cannot save", "error", err)
 		}
-		if len(d.due) > maxDue {
-			// The oldest inputs go first; what was confirmed or raised stays.
-			for i := range d.due {
-				if len(d.due[i].Inputs) > 0 {
-					d.due[i].Inputs = nil
-					break
-				}
-			}
-		}
+		d.shed()
 		return err
 	}
 	if d.failed.Swap(nil) != nil {
@@ -314,6 +307,24 @@ func (d *Daemon) save(ctx context.Context) error {
 	}
 	d.due = d.due[:0]
 	return nil
+}
+
+// shed keeps what is due within bounds: the oldest inputs go first; what was
+// confirmed or raised stays.
+func (d *Daemon) shed() {
+	if len(d.due) <= maxDue {
+		return
+	}
+	for i := range d.due {
+		b := &d.due[i]
+		if len(b.Inputs) == 0 {
+			continue
+		}
+		if b.Inputs = nil; len(b.Events) == 0 && b.Start == nil && b.End == nil {
+			d.due = slices.Delete(d.due, i, i+1)
+		}
+		return
+	}
 }
 
 // settle saves what is left at the end.

@@ -239,6 +239,31 @@ func TestArchiveFails(t *testing.T) {
 	}
 }
 
+// TestShed has an archive fail for hours: inputs are given up, oldest first,
+// and nothing that was said or raised.
+func TestShed(t *testing.T) {
+	d := &Daemon{}
+	for i := range 3 * maxDue {
+		b := journal.Batch{Inputs: []byte{byte(i)}}
+		if i%10 == 0 {
+			b.Events = []engine.Event{{T: float64(i)}}
+		}
+		d.due = append(d.due, b)
+		d.shed()
+	}
+	events := 0
+	for _, b := range d.due {
+		events += len(b.Events)
+	}
+	// Each tenth batch stays for its event's sake.
+	if len(d.due) > maxDue+3*maxDue/10 || events != 3*maxDue/10 {
+		t.Errorf("%d batches and %d events are kept", len(d.due), events)
+	}
+	if last := d.due[len(d.due)-1]; len(last.Inputs) == 0 {
+		t.Error("the newest inputs went first")
+	}
+}
+
 func TestCorePanics(t *testing.T) {
 	src := &still{}
 	l := live(t, t.TempDir(), src)
