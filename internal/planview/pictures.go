@@ -2,7 +2,6 @@ package planview
 
 import (
 	"fmt"
-	"strings"
 
 	"boxd/internal/dosing"
 	"boxd/internal/hydraulics"
@@ -103,11 +102,11 @@ func (w writer) rows(m *hydraulics.Model) web.PlanRows {
 		least, most = min(least, e.Share), max(most, e.Share)
 	}
 	flow := func(share float64) units.LPerH { return s.TotalFlow.Scale(units.Ratio(share)) }
-	off := func(share float64) string { return fmt.Sprintf("%+.2g\u00a0%% of the mean", 100*(share/mean-1)) }
+	off := func(by float64, word string) string { return fmt.Sprintf("%.2g\u00a0%% %s the mean", 100*by, word) }
 	out := web.PlanRows{Facts: []web.PlanFact{
-		{Name: "least emitter", Value: tied(w.u.EmitterFlow(flow(least))), Aside: strings.Replace(off(least), "-", "−", 1)},
+		{Name: "least emitter", Value: tied(w.u.EmitterFlow(flow(least))), Aside: off(1-least/mean, "under")},
 		{Name: "mean", Value: tied(w.u.EmitterFlow(flow(mean))), Aside: fmt.Sprintf("of %d emitters", len(all))},
-		{Name: "greatest", Value: tied(w.u.EmitterFlow(flow(most))), Aside: off(most)},
+		{Name: "greatest", Value: tied(w.u.EmitterFlow(flow(most))), Aside: off(most/mean-1, "over")},
 		{Name: "emission uniformity EU", Value: tied(s.EmissionUniformity.Shown()), Aside: "least over mean, with the maker's scatter where it is said"},
 		{Name: "distribution uniformity DU", Value: tied(s.LowerQuarterDU.Shown()), Aside: "the lowest quarter over the mean"},
 		{Name: "flow variation q_var", Value: tied(s.FlowVariation.Shown()), Aside: "greatest less least, over greatest; designs aim for under 10\u00a0%"},

@@ -75,7 +75,9 @@ func (p *Planner) Plan(ctx context.Context, zone, feed, system string) (web.Plan
 	if !ok {
 		u = p.cfg.Box.Units
 	}
-	return show(d, m, p.cfg.Supply, u), nil
+	v := show(d, m, p.cfg.Supply, u)
+	v.RowNotes = writer{u}.rowNotes(z, m.Summary())
+	return v, nil
 }
 
 // model solves a zone, or has it solved.

@@ -308,6 +308,32 @@ func TestFaults(t *testing.T) {
 	}
 }
 
+// A long row of narrow tape on a weak inlet is judged by the summary's own
+// numbers; the embedded tunnel draws no remark.
+func TestUnevenRowsAreRemarked(t *testing.T) {
+	long := strings.NewReplacer("inside_diameter: 30 mm", "inside_diameter: 13 mm", "length: 200 ft", "length: 500 ft", "length: 2 ft", "length: 300 ft", "60 mm", "18 mm").Replace(worked)
+	v := planOf(t, New(parse(t, long)), "", "", "us")
+	if q := number(t, value(t, v.Rows.Facts, "flow variation q_var")); q < 20 {
+		t.Fatalf("the row is not uneven enough for the test: %g %%", q)
+	}
+	if len(v.RowNotes) != 2 || !strings.Contains(v.RowNotes[0].Text, "over the 20 %") || !strings.Contains(v.RowNotes[1].Text, "outside its window, 8.0 psi to 12.0 psi") {
+		t.Errorf("notes %+v", v.RowNotes)
+	}
+	if v := planOf(t, New(parse(t, string(config.Default()))), "", "", "us"); len(v.RowNotes) != 0 {
+		t.Errorf("the even zone is remarked: %+v", v.RowNotes)
+	}
+}
+
+// A supply that is too weak is a stop; it stands before lesser notes, and the
+// page's summary of stops has it.
+func TestStopsComeFirst(t *testing.T) {
+	weak := strings.NewReplacer("supply: {", "supply: {flow: 5 L/min, ", "rated_flow: 20 L/min", "rated_flow: 6 L/min").Replace(worked)
+	v := planOf(t, New(parse(t, weak)), "", "", "metric")
+	if len(v.DialNotes) != 2 || v.DialNotes[0].Severity != "stop" || len(v.Stops()) != 1 || v.Stops()[0] != v.DialNotes[0] {
+		t.Errorf("notes %+v, stops %+v", v.DialNotes, v.Stops())
+	}
+}
+
 // A zone is solved once, and no more than maxSolved are kept.
 func TestSolvedZonesAreKeptAndBounded(t *testing.T) {
 	p := New(parse(t, worked))

@@ -3,9 +3,11 @@ package planview
 import (
 	"fmt"
 	"regexp"
+	"slices"
 	"strconv"
 	"strings"
 
+	"boxd/config"
 	"boxd/internal/dosing"
 	"boxd/internal/hydraulics"
 	"boxd/internal/units"
@@ -52,18 +54,18 @@ func (w writer) tank(t dosing.TankPlan, tanks int) web.PlanTank {
 	for _, x := range t.Weigh {
 		f := web.PlanFact{Name: x.Product, Value: tied(w.u.Mass(x.Mass))}
 		if x.Volume > 0 {
-			f.Aside = "that is " + tied(w.u.Volume(x.Volume))
+			f.Aside = "that is " + tied(w.volume(x.Volume))
 		}
 		out.Weigh = append(out.Weigh, f)
 	}
-	stock := web.PlanFact{Name: "make up to", Value: tied(w.u.Volume(t.Stock)), Aside: "the mark decides"}
+	stock := web.PlanFact{Name: "make up to", Value: tied(w.volume(t.Stock)), Aside: "the mark decides"}
 	if t.Fillings > 1 {
 		stock.Aside = fmt.Sprintf("in %d fillings of the tank", t.Fillings)
 	}
 	out.Facts = []web.PlanFact{
-		{Name: "dissolve in", Value: "about\u00a0" + tied(w.u.Volume(t.Dissolve)), Aside: "clear water, to start with"}, stock,
+		{Name: "dissolve in", Value: "about\u00a0" + tied(w.volume(t.Dissolve)), Aside: "clear water, to start with"}, stock,
 		{Name: "stock", Value: tied(w.u.Concentration(t.Strength)), Aside: t.StrengthFrom},
-		{Name: "in the line", Value: tied(w.u.Concentration(t.Line)), Aside: ppm(t.LineHolds)},
+		{Name: "in the line", Value: tied(w.thin(t.Line)), Aside: ppm(t.LineHolds)},
 	}
 	if tanks > 1 {
 		out.Facts = append(out.Facts, web.PlanFact{Name: "inject for", Value: span(t.Inject)})
@@ -109,6 +111,22 @@ func (w writer) dial(d dosing.Plan) web.PlanDial {
 	return out
 }
 
+// volume leaves the tenths out of what is counted in thousands.
+func (w writer) volume(v units.Litre) units.Shown {
+	s := w.u.Volume(v)
+	if s.Value >= 1000 {
+		s.Decimals = 0
+	}
+	return s
+}
+
+// thin writes the concentration in the line, a small one.
+func (w writer) thin(c units.GPerL) units.Shown {
+	s := w.u.Concentration(c)
+	s.Decimals = 3
+	return s
+}
+
 // hourly writes a small flow: L/h or gal/h.
 func (w writer) hourly(q units.LPerH) units.Shown {
 	s := w.u.EmitterFlow(q)
@@ -130,18 +148,18 @@ func (w writer) stage(s dosing.Stage) web.PlanStage {
 		"clear":  "clear water between two tanks that must not meet",
 		"flush":  "clear water, until the last emitter of the last row is clean",
 	}
-	return web.PlanStage{Name: s.Name, Tank: s.Tank, Minutes: s.For.Minutes(), For: span(s.For), Pass: tied(w.u.Volume(s.Pass)), Says: says[s.Name]}
+	return web.PlanStage{Name: s.Name, Tank: s.Tank, Minutes: s.For.Minutes(), For: span(s.For), Pass: tied(w.volume(s.Pass)), Says: says[s.Name]}
 }
 
 func (w writer) run(d dosing.Plan, m *hydraulics.Model) []web.PlanFact {
 	facts := []web.PlanFact{
 		{Name: "in all", Value: span(d.Total), Aside: "at the zone's own flow; the litres count, not the clock"},
-		{Name: "through the box", Value: tied(w.u.Volume(d.Applied)), Aside: "stock included"},
+		{Name: "through the box", Value: tied(w.volume(d.Applied)), Aside: "stock included"},
 	}
 	if d.Depth > 0 {
 		facts = append(facts, web.PlanFact{Name: "on the beds", Value: tied(w.depth(d.Depth)), Aside: "deep, over length of bed × bed spacing"})
 	}
-	return append(facts, web.PlanFact{Name: "lines hold", Value: tied(w.u.Volume(m.LineVolume())), Aside: "lead, header and rows"})
+	return append(facts, web.PlanFact{Name: "lines hold", Value: tied(w.volume(m.LineVolume())), Aside: "lead, header and rows"})
 }
 
 func (w writer) depth(d units.MM) units.Shown {
@@ -157,7 +175,7 @@ func (w writer) travel(m *hydraulics.Model) []web.PlanFact {
 	return []web.PlanFact{
 		{Name: "to the near row's end", Value: span(dosing.Span(s.TravelNear)), Aside: "from the box to the last emitter of the row reached first"},
 		{Name: "to the far row's end", Value: span(dosing.Span(s.TravelFar)), Aside: "from the box to the last emitter of all"},
-		{Name: "to flush", Value: tied(w.u.Volume(s.FlushVolume)), Aside: "has to pass the box before the last emitter gets its water; the lines hold less, for flow falls towards a closed end"},
+		{Name: "to flush", Value: tied(w.volume(s.FlushVolume)), Aside: "has to pass the box before the last emitter gets its water; the lines hold less, for flow falls towards a closed end"},
 	}
 }
 
@@ -177,6 +195,8 @@ func (w writer) notes(v *web.PlanView, d dosing.Plan) {
 		}
 		*to = append(*to, web.PlanNote{Severity: x.Severity.String(), Text: x.Text, Aside: w.numbers(x)})
 	}
+	gravestFirst(v.MixNotes)
+	gravestFirst(v.DialNotes)
 	for _, c := range d.Conventions {
 		v.Means = append(v.Means, web.PlanNote{Text: c, Aside: w.aside(c)})
 	}
@@ -189,6 +209,36 @@ func (w writer) notes(v *web.PlanView, d dosing.Plan) {
 		}
 		v.Care = append(v.Care, n)
 	}
+}
+
+func gravestFirst(ns []web.PlanNote) {
+	order := []string{dosing.Stop.String(), dosing.Caution.String()}
+	rank := func(n web.PlanNote) int {
+		if i := slices.Index(order, n.Severity); i >= 0 {
+			return i
+		}
+		return len(order)
+	}
+	slices.SortStableFunc(ns, func(a, b web.PlanNote) int { return rank(a) - rank(b) })
+}
+
+// rowNotes judges the zone. Flow variation: up to 10 % is good and over 20 % is
+// not acceptable (Wu and Gitlin 1974, from memory).
+func (w writer) rowNotes(z *config.Zone, s hydraulics.Summary) []web.PlanNote {
+	var out []web.PlanNote
+	say := func(severity dosing.Severity, format string, args ...any) {
+		out = append(out, web.PlanNote{Severity: severity.String(), Text: fmt.Sprintf(format, args...)})
+	}
+	switch v := s.FlowVariation; {
+	case v > 0.20:
+		say(dosing.Caution, "Emitter flow varies by %s, over the 20 %% a design should keep under: some plants get much less than others, of water and of fertilizer.", v.Shown())
+	case v > 0.10:
+		say(dosing.Note, "Emitter flow varies by %s; a good design keeps to 10 %%.", v.Shown())
+	}
+	if p, in := s.HeaderInlet, z.Window; p < in.Low || p > in.High {
+		say(dosing.Caution, "The header's inlet is at %s, outside its window, %s to %s.", w.u.Pressure(p), w.u.Pressure(in.Low), w.u.Pressure(in.High))
+	}
+	return out
 }
 
 // numbers says a warning's numbers in US units; its text is metric.
@@ -226,7 +276,7 @@ func (w writer) convert(v float64, unit string) (string, bool) {
 	case "L/h":
 		return tied(w.u.Flow(units.LPerH(v))), true
 	case "L":
-		return tied(w.u.Volume(units.Litre(v))), true
+		return tied(w.volume(units.Litre(v))), true
 	case "g/L":
 		return tied(w.u.Concentration(units.GPerL(v))), true
 	case "m":

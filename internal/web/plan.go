@@ -104,6 +104,19 @@ type PlanRow struct {
 	End    string // when the water of the box is at its last emitter
 }
 
+// Stops are the notes that speak against the whole run, wherever they stand.
+func (v PlanView) Stops() []PlanNote {
+	var out []PlanNote
+	for _, list := range [][]PlanNote{v.MixNotes, v.DialNotes, v.RunNotes, v.ECNotes, v.RowNotes, v.Care, v.Means} {
+		for _, n := range list {
+			if n.Severity == "stop" {
+				out = append(out, n)
+			}
+		}
+	}
+	return out
+}
+
 // planModel is the page.
 type planModel struct {
 	frame

@@ -100,6 +100,8 @@ func TestThePlanShowsEveryPartInItsPlace(t *testing.T) {
 	}
 	has(t, part(t, body, "plan-weigh"), "calcium nitrate 15.5-0-0", "941\u00a0g", "that is 0.9\u00a0L", "the mark decides", "3.5 lb/ac/week",
 		`n-stop"><b><span aria-hidden="true">◆ </span>stop</b> Two products`, "Wear eye protection", "chills")
+	has(t, part(t, body, "plan-stops"), "<li>Two products do not belong in one tank.</li>")
+	hasNot(t, part(t, body, "plan-stops"), "chills", "short")
 	has(t, part(t, body, "plan-dial"), "2\u00a0%", "1 part of stock in 50 parts of the mixture", "13.63\u00a0L/min", "6.00\u00a0L/min", "0.88\u00a0%",
 		"go round the injector", "bypass\u00a00.99\u00a0gal/min", `width="600.0"`)
 	run := part(t, body, "plan-run")
@@ -115,6 +117,9 @@ func TestThePlanShowsEveryPartInItsPlace(t *testing.T) {
 	has(t, part(t, body, "plan-means"), "an area is length of bed × spacing")
 	has(t, part(t, body, "plan-rules"), "The label decides.")
 	hasNot(t, body, "style=", "NaN", "Inf", "<script")
+	calm, p := planHandler()
+	p.view.MixNotes = p.view.MixNotes[1:]
+	hasNot(t, get(t, calm, "/plan").Body.String(), `id="plan-stops"`)
 }
 
 func TestThePlanIsReachedFromEveryPage(t *testing.T) {

@@ -184,17 +184,17 @@ func drawStrip(r PlanRow, span float64) strip {
 	s.Line = line.String()
 	if len(r.OffPct) > 0 {
 		s.Area = fmt.Sprintf("M0 %g%s L%g %g Z", frameSize/2, strings.Replace(s.Line, "M", " L", 1), frameSize, frameSize/2)
-		s.Words = signed(low) + " to " + signed(high)
+		decimals := 1
+		if span < 5 {
+			decimals = 2
+		}
+		s.Words = signed(low, decimals) + " to " + signed(high, decimals)
 	}
 	return s
 }
 
-// signed writes a difference in per cent with its sign, finer where it is small.
-func signed(pct float64) string {
-	decimals := 1
-	if math.Abs(pct) < 1 {
-		decimals = 2
-	}
+// signed writes a difference in per cent with its sign.
+func signed(pct float64, decimals int) string {
 	text := digits(math.Abs(pct), decimals)
 	switch {
 	case strings.Trim(text, "0.") == "":
