@@ -17,9 +17,15 @@ func (r Request) warnings(p Plan, want due) []Warning {
 	ws = append(ws, r.flowWarnings(p.Injector.Split)...)
 	ws = append(ws, r.meetingWarnings()...)
 	for _, t := range p.Tanks {
+		first := len(ws)
 		ws = append(ws, r.stockWarnings(t)...)
 		ws = append(ws, r.timeWarnings(t, p.Injector)...)
 		ws = append(ws, r.ecWarnings(t, p.Injector.Split)...)
+		if len(p.Tanks) > 1 {
+			for i := range ws[first:] {
+				ws[first+i].Text = "Tank " + t.Name + ": " + ws[first+i].Text
+			}
+		}
 	}
 	if most := r.Feed.Limits.LongestRun; most > 0 && p.Total.Duration() > most {
 		ws = append(ws, Warning{CodeRunLong, Caution,
