@@ -189,7 +189,7 @@ func confirm(t *testing.T, tab context.Context, deed string) {
 	if text == "" || read(t, tab, "#part-advice .why") == "" {
 		t.Errorf("%s: an advice without text or reason: %q", deed, text)
 	}
-	do(t, tab, "confirm "+deed, chromedp.Click(chromedp.CSS(sel)), chromedp.WaitVisible(chromedp.CSS(`#answer[data-accepted="yes"]`)),
+	do(t, tab, "confirm "+deed, press(sel), chromedp.WaitVisible(chromedp.CSS(`#answer[data-accepted="yes"]`)),
 		chromedp.WaitNotPresent(chromedp.CSS(sel)))
 }
 
@@ -226,7 +226,7 @@ func stopEarly(t *testing.T, tab context.Context) {
 	t.Helper()
 	report := func(deed string) {
 		t.Helper()
-		do(t, tab, "report "+deed, chromedp.Click(chromedp.CSS(fmt.Sprintf(`button[value="report:%s"]:enabled`, deed))),
+		do(t, tab, "report "+deed, press(fmt.Sprintf(`button[value="report:%s"]:enabled`, deed)),
 			chromedp.WaitVisible(chromedp.CSS(`#answer[data-accepted="yes"]`)))
 	}
 	do(t, tab, "other deeds", chromedp.Click(chromedp.CSS("#reports summary")))
@@ -241,9 +241,16 @@ func stopEarly(t *testing.T, tab context.Context) {
 	}
 	do(t, tab, "to the top", chromedp.Evaluate[chromedp.Void]("scrollTo(0, 0)"))
 	picture(t, tab, "alarm")
-	report("main_open")
 	seen := alarm + ` button[value="acknowledge:flush-incomplete"]`
-	do(t, tab, "acknowledge", chromedp.Click(chromedp.CSS(seen)), chromedp.WaitNotPresent(chromedp.CSS(seen)), chromedp.WaitNotPresent(chromedp.CSS(alarm)))
+	do(t, tab, "acknowledge", press(seen), chromedp.WaitNotPresent(chromedp.CSS(seen)))
+	report("main_open")
+	do(t, tab, "the alarm's end", chromedp.WaitNotPresent(chromedp.CSS(alarm)))
+}
+
+// press finds and presses a button in one go: the page swaps its parts every
+// second, so a pointer aimed at where a button was can miss.
+func press(sel string) deed {
+	return until(fmt.Sprintf(`(b => b && (b.click(), true))(document.querySelector(%q))`, sel))
 }
 
 // until waits for the page to bear out a JavaScript condition.
