@@ -10,6 +10,8 @@ import (
 	"fmt"
 	"log/slog"
 	"slices"
+	"strconv"
+	"strings"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -79,6 +81,8 @@ const (
 // New makes a daemon and, where the archive holds a run that was not ended,
 // takes it up again.
 func New(ctx context.Context, o Options) (*Daemon, error) {
+	// What the archive has grown to tells this life's runs from any other's.
+	o.Core.RunSuffix = "-" + strconv.FormatUint(o.Journal.LastSeq(), 36)
 	d := &Daemon{o: o, core: engine.New(o.Core), asks: make(chan ask, maxAsks), over: make(chan struct{})}
 	if err := d.resume(ctx); err != nil {
 		return nil, err
@@ -93,6 +97,11 @@ func (d *Daemon) resume(ctx context.Context) error {
 	if err != nil || !ok {
 		return err
 	}
+	was := d.o.Core
+	if _, suffix, ok := strings.Cut(r.ID, "-"); ok {
+		was.RunSuffix = "-" + suffix
+	}
+	d.core = engine.New(was)
 	var last engine.Input
 	for in, err := range d.o.Journal.Inputs(ctx, r.ID) {
 		if err != nil {
@@ -163,7 +172,7 @@ func (d *Daemon) Run(ctx context.Context) (err error) {
 
 // turn is one step of the core: input, step, save, show.
 func (d *Daemon) turn(ctx context.Context, samples []box.Sample) error {
-	in := engine.Input{Mono: d.mono, Wall: d.o.Start.Add(d.mono - d.base), Samples: samples}
+	in := engine.Input{Mono: d.mono, Wall: d.wall(), Samples: samples}
 	asks := d.take()
 	for _, a := range asks {
 		in.Actions = append(in.Actions, a.action)
@@ -176,6 +185,15 @@ func (d *Daemon) turn(ctx context.Context, samples []box.Sample) error {
 	}
 	d.show()
 	return nil
+}
+
+// wall is the label of this turn: the clock's own word, which a board without a
+// battery sets right only after its start; in a simulation, simulated time.
+func (d *Daemon) wall() time.Time {
+	if d.o.Speed == 1 {
+		return time.Now().Round(0) // without Go's hidden monotonic reading
+	}
+	return d.o.Start.Add(d.mono - d.base)
 }
 
 // take empties the queue of persons' words. While the archive can't be written

@@ -85,7 +85,8 @@ func (a Alerts) Run(ctx context.Context) {
 				break
 			}
 			after = r.Seq
-			if err = a.Keep.Done(ctx, r.Seq); err != nil {
+			// What was sent is struck off even while stopping, or it would come twice.
+			if err = a.Keep.Done(context.WithoutCancel(ctx), r.Seq); err != nil {
 				break
 			}
 			pause = retryFirst

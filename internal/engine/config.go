@@ -20,7 +20,10 @@ type Config struct {
 	Units    units.System // for sentences only
 	Observe  bool         // readings only count; nobody is asked to confirm
 	Meter    Meter
-	Replay   bool // a recording is played: runs are named by core time, for its wall time is not theirs
+	// RunSuffix ends the name of every run. A board whose clock starts anew at the
+	// same time at each boot would otherwise name two runs alike.
+	RunSuffix string
+	Replay    bool // a recording is played: runs are named by core time, for its wall time is not theirs
 }
 
 // Injector is the water-driven injector in its branch.

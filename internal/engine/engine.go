@@ -216,7 +216,7 @@ func (g *Engine) runID() string {
 	if g.wall.IsZero() || g.cfg.Replay {
 		return fmt.Sprintf("run-%d", int64(g.now.Seconds()))
 	}
-	return g.wall.UTC().Format("20060102T150405Z")
+	return g.wall.UTC().Format("20060102T150405Z") + g.cfg.RunSuffix
 }
 
 // summarise closes the run's account.

@@ -161,6 +161,10 @@ func (g *Guard) papers() string {
 	case b.NextDue.IsZero() && b.LastTest.IsZero():
 		return "no test of the backflow protection is on record"
 	}
+	if !g.in.wall.IsZero() && g.in.wall.Before(b.LastTest.AddDate(0, 0, -1)) {
+		return fmt.Sprintf("the box's clock says %s, before the last test of the backflow protection on %s: whether the next is due can't be told until the clock is set",
+			g.in.wall.Format(time.DateOnly), b.LastTest.Format(time.DateOnly))
+	}
 	due := b.NextDue
 	if due.IsZero() {
 		due = b.LastTest.AddDate(1, 0, 0)
