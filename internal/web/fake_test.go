@@ -145,6 +145,7 @@ func viewAt(step string) engine.View {
 		p.FieldRatioPct, p.BranchRatioPct = num(1.04), num(2)
 		p.StockL = engine.Weighings{Drawn: num(1.4), ByEC: num(1.5)}
 		p.LastEmitterPct, p.DeliveredPct, p.MinutesLeft = num(22), num(99.97), num(31)
+		p.MinutesSpread, p.TailMinutes = num(0.4), num(5.2)
 		p.FlushNeededL, p.FlushPassedL = num(64), num(21)
 		for r := 1; r <= 6; r++ {
 			p.Rows = append(p.Rows, engine.RowView{Row: r, Fertilized: 1 - 0.05*float64(r), Clean: max(0, 0.5-0.08*float64(r))})

@@ -276,7 +276,7 @@ func costs(v engine.View) []fact {
 	return []fact{
 		{"last emitter has had", delivered(p.LastEmitterPct), "of its share"},
 		{"all plants have had", delivered(p.DeliveredPct), "of what was injected"},
-		{"minutes left", minutesOf(p.MinutesLeft), ""},
+		{"minutes left", minutesOf(p.MinutesLeft), doubt(p)},
 	}
 }
 
@@ -364,4 +364,16 @@ func (s *server) healthz(w http.ResponseWriter, _ *http.Request) {
 	}
 	w.Header().Set("Content-Type", "text/plain; charset=utf-8")
 	_, _ = w.Write([]byte("ok\n")) // a broken connection has nobody to tell
+}
+
+// doubt says how far the minutes left can be off, and why.
+func doubt(p engine.Progress) string {
+	if p.MinutesLeft == nil || p.MinutesSpread == nil {
+		return ""
+	}
+	s := "give or take " + written(p.MinutesSpread, 1, 1, "min") + " for meter and pipe sizes"
+	if p.TailMinutes != nil && *p.TailMinutes >= 0.5 {
+		s += "; a thin rest in slow tape ends up to " + written(p.TailMinutes, 1, 0, "min") + " more"
+	}
+	return s
 }

@@ -395,7 +395,7 @@ func TestRowsAndCost(t *testing.T) {
 	h, _ := handler(viewAt("flush"))
 	body := get(t, h, "/").Body.String()
 	// Row 1 is clean to 0.42 of a bar 260 wide: 109.2.
-	has(t, body, `data-row="1"`, `data-row="6"`, `class="clean" x="34" y="3" width="109.2"`, "If you stopped now", "22.0\u00a0%", "99.9\u00a0%", "31\u00a0min")
+	has(t, body, `data-row="1"`, `data-row="6"`, `class="clean" x="34" y="3" width="109.2"`, "If you stopped now", "22.0\u00a0%", "99.9\u00a0%", "31\u00a0min", "give or take 0.4\u00a0min", "5\u00a0min more")
 	h, _ = handler(viewAt("pressurise"))
 	hasNot(t, get(t, h, "/").Body.String(), "If you stopped now", "data-row=")
 }
