@@ -129,6 +129,9 @@ func (g *Engine) progress() Progress {
 		StockL: g.weighings(), CleanAtBox: e.CleanAtBox, MarginPct: round(e.Flush.Margin.Percent(), 2),
 		EndWitness: e.Flush.Probe.String(), VolumeWitness: g.est.VolumeWords(g.cfg.Units), Flowing: e.Flowing == estimate.Yes,
 	}
+	if e.Flowing != estimate.Yes {
+		p.FilterDiffKPa = nil // with the shutoff valve closed it is the valve's, not the filter's
+	}
 	if e.EverDrawn {
 		p.InjectedMin = ptr(round(e.InjectedFor.Minutes(), 2))
 	}
