@@ -38,6 +38,7 @@ const (
 	maxPending     = 1024           // messages waiting for one slow subscriber; more are dropped
 	sessionKept    = 24 * 3600      // s, of a subscriber that asked to be remembered
 	firstPacketIn  = 10 * time.Second
+	writeWithin    = 5 * time.Second
 	leaveWithin    = 2 * time.Second
 	closeWithin    = 5 * time.Second
 )

@@ -5,6 +5,8 @@ import (
 	"crypto/subtle"
 	"log/slog"
 	"net"
+	"sync"
+	"sync/atomic"
 
 	mochi "github.com/mochi-mqtt/server/v2"
 	"github.com/mochi-mqtt/server/v2/packets"
@@ -19,13 +21,64 @@ type guard struct {
 	secret       telemetry.Secret
 	reader       string
 	readerSecret telemetry.Secret
+	gate         gate
 }
 
 func (*guard) ID() string { return "boxd-guard" }
 
 func (*guard) Provides(b byte) bool {
-	return b == mochi.OnConnectAuthenticate || b == mochi.OnACLCheck
+	switch b {
+	case mochi.OnConnectAuthenticate, mochi.OnACLCheck, mochi.OnPacketRead, mochi.OnPacketProcessed,
+		mochi.OnWill, mochi.OnWillSent, mochi.OnDisconnect:
+		return true
+	}
+	return false
 }
+
+// gate lets one client at a time change or look through the retained values:
+// the library (v2.7.9) reads a topic's retained path while it is written. It is
+// left when the packet is done, or at the latest when the client goes.
+type gate struct {
+	mu    sync.Mutex
+	owner atomic.Pointer[mochi.Client]
+}
+
+func (g *gate) enter(c *mochi.Client) {
+	if g.owner.Load() == c {
+		return // a packet of its own was refused half way; its goroutine is still inside
+	}
+	g.mu.Lock()
+	g.owner.Store(c)
+}
+
+func (g *gate) leave(c *mochi.Client) {
+	if g.owner.CompareAndSwap(c, nil) {
+		g.mu.Unlock()
+	}
+}
+
+// OnPacketRead enters the gate before a packet that touches retained values.
+func (g *guard) OnPacketRead(c *mochi.Client, p packets.Packet) (packets.Packet, error) {
+	if t := p.FixedHeader.Type; t == packets.Subscribe || t == packets.Publish && p.FixedHeader.Retain {
+		g.gate.enter(c)
+	}
+	return p, nil
+}
+
+// OnPacketProcessed leaves it.
+func (g *guard) OnPacketProcessed(c *mochi.Client, _ packets.Packet, _ error) { g.gate.leave(c) }
+
+// OnWill enters the gate: a will is a publish too.
+func (g *guard) OnWill(c *mochi.Client, w mochi.Will) (mochi.Will, error) {
+	g.gate.enter(c)
+	return w, nil
+}
+
+// OnWillSent leaves it.
+func (g *guard) OnWillSent(c *mochi.Client, _ packets.Packet) { g.gate.leave(c) }
+
+// OnDisconnect leaves it, whatever went wrong before.
+func (g *guard) OnDisconnect(c *mochi.Client, _ error, _ bool) { g.gate.leave(c) }
 
 // OnConnectAuthenticate admits boxd, readers with the password, and whoever is
 // on this machine. A will is a publish that no access list sees, and a client

@@ -122,6 +122,14 @@ func (c *conn) Read(b []byte) (int, error) {
 	return n, err
 }
 
+// Write gives a peer that does not read a few seconds: nobody is to wait for it.
+func (c *conn) Write(b []byte) (int, error) {
+	if err := c.SetWriteDeadline(time.Now().Add(writeWithin)); err != nil {
+		return 0, err
+	}
+	return c.Conn.Write(b)
+}
+
 // Close takes the connection off the list.
 func (c *conn) Close() error {
 	c.from.remove(c)
