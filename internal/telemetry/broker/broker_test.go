@@ -140,40 +140,6 @@ func TestPortTaken(t *testing.T) {
 	}
 }
 
-// outside is an address of this machine that is not loopback.
-func outside(t *testing.T) string {
-	t.Helper()
-	addrs, err := net.InterfaceAddrs()
-	if err != nil {
-		t.Skip(err)
-	}
-	for _, a := range addrs {
-		if n, ok := a.(*net.IPNet); ok && !n.IP.IsLoopback() && n.IP.To4() != nil {
-			return n.IP.String()
-		}
-	}
-	t.Skip("this machine has only a loopback interface")
-	return ""
-}
-
-func TestFromElsewhereOnlyReaders(t *testing.T) {
-	ip := outside(t) // our own address: the packets stay on this machine
-	b := start(t, broker.Options{Addr: ip + ":0", ReaderUser: "station", ReaderPassword: "sesame"})
-	if _, err := connect(t, options(b, "nobody")); err == nil {
-		t.Error("a nameless client from elsewhere was admitted")
-	}
-	if _, err := connect(t, options(b, "wrong").SetUsername("station").SetPassword("no")); err == nil {
-		t.Error("a wrong password was admitted")
-	}
-	reader := mustConnect(t, options(b, "reader").SetUsername("station").SetPassword("sesame"))
-	in := watch(t, reader)
-	reader.Publish("boxd/north/status", 0, false, "forged").WaitTimeout(patience)
-	mustConnect(t, own(b, "boxd-north")).Publish("boxd/north/status", 1, true, "true").WaitTimeout(patience)
-	if got := next(t, in); got != "true" {
-		t.Errorf("reader got %q", got)
-	}
-}
-
 func TestReaderFaults(t *testing.T) {
 	for _, o := range []broker.Options{
 		{ReaderUser: "station"}, {ReaderPassword: telemetry.Secret("sesame")}, {ReaderUser: "boxd", ReaderPassword: "sesame"},
