@@ -1,6 +1,8 @@
 package main
 
 import (
+	"flag"
+
 	"boxd/config"
 	"boxd/internal/report"
 	"boxd/internal/units"
@@ -14,13 +16,7 @@ func runCheck(a *app, args []string) error {
 	if err := a.parse(f, args, 0); err != nil {
 		return err
 	}
-	if *path == "" {
-		return a.usage(f, "-config is needed")
-	}
-	if !goodUnits(*in) {
-		return a.usage(f, "-units %q is none of us, metric, both", *in)
-	}
-	cfg, err := config.Load(*path)
+	cfg, err := a.load(f, *path, *in)
 	if err != nil {
 		return err
 	}
@@ -36,4 +32,15 @@ func runCheck(a *app, args []string) error {
 		shown.System = u
 		return shown.WriteText(a.out)
 	})
+}
+
+// load reads the configuration a printing command was called with.
+func (a *app) load(f *flag.FlagSet, path, in string) (*config.Config, error) {
+	switch {
+	case path == "":
+		return nil, a.usage(f, "-config is needed")
+	case !goodUnits(in):
+		return nil, a.usage(f, "-units %q is none of us, metric, both", in)
+	}
+	return config.Load(path)
 }

@@ -21,13 +21,7 @@ func runPlan(a *app, args []string) error {
 	if err := a.parse(f, args, 0); err != nil {
 		return err
 	}
-	if *path == "" {
-		return a.usage(f, "-config is needed")
-	}
-	if !goodUnits(*in) {
-		return a.usage(f, "-units %q is none of us, metric, both", *in)
-	}
-	cfg, err := config.Load(*path)
+	cfg, err := a.load(f, *path, *in)
 	if err != nil {
 		return err
 	}
