@@ -1,0 +1,131 @@
+// Package say holds sentences with their quantities still in them, so that each
+// reader gets them in a language and units of their own. The core makes a Text;
+// whoever shows it lends a Voice. English is the language of the code: the
+// English form of a sentence is its key in the message files, as in gettext.
+//
+// It keeps no state and knows no sentence itself.
+package say
+
+import (
+	"fmt"
+	"time"
+
+	"boxd/internal/units"
+)
+
+// Text is a sentence in English, with the quantities that go into it. Format
+// takes the verbs of package fmt; a quantity of package units, another Text, a
+// duration or a date is written with %v.
+type Text struct {
+	Format string
+	Args   []any
+}
+
+// T makes a sentence. The format must be a constant: it is the key that
+// translators see.
+func T(format string, args ...any) Text { return Text{format, args} }
+
+// Empty reports whether there is nothing to say.
+func (t Text) Empty() bool { return t.Format == "" }
+
+// Voice is how somebody is spoken to. The zero Voice is English, metric.
+type Voice struct {
+	Units    units.System
+	Messages Messages
+}
+
+// Messages are a language's sentences by their English form. A sentence that is
+// missing is said in English: a wrong language is better than nothing said.
+type Messages map[string]string
+
+// Say writes the sentence. A sentence without quantities is written as it is,
+// per cent signs too.
+func (v Voice) Say(t Text) string {
+	format := t.Format
+	if m, ok := v.Messages[format]; ok && m != "" {
+		format = m
+	}
+	if len(t.Args) == 0 {
+		return format
+	}
+	args := make([]any, len(t.Args))
+	for i, a := range t.Args {
+		args[i] = v.arg(a)
+	}
+	return fmt.Sprintf(format, args...)
+}
+
+// Each says several sentences.
+func (v Voice) Each(ts []Text) []string {
+	out := make([]string, len(ts))
+	for i, t := range ts {
+		out[i] = v.Say(t)
+	}
+	return out
+}
+
+// arg makes a quantity into words; anything else stays as it is.
+func (v Voice) arg(a any) any {
+	switch a := a.(type) {
+	case Text:
+		return v.Say(a)
+	case List:
+		return v.list(a)
+	case units.KPa:
+		return v.Units.Pressure(a).String()
+	case units.LPerH:
+		return v.Units.Flow(a).String()
+	case units.Litre:
+		return v.Units.Volume(a).String()
+	case units.USPerCm:
+		return v.Units.Conductivity(a).String()
+	case units.Celsius:
+		return v.Units.Temperature(a).String()
+	case units.Gram:
+		return v.Units.Mass(a).String()
+	case units.GPerL:
+		return v.Units.Concentration(a).String()
+	case units.Metre:
+		return v.Units.Length(a).String()
+	case units.Ratio:
+		return a.Shown().String()
+	case time.Duration:
+		return units.Elapsed(a)
+	case time.Time:
+		return a.Format(time.DateOnly)
+	}
+	return a
+}
+
+// List are sentences said one after the other, with a separator between.
+type List struct {
+	Of  []Text
+	Sep string
+}
+
+func (v Voice) list(l List) string {
+	s := ""
+	for i, t := range l.Of {
+		if i > 0 {
+			s += l.Sep
+		}
+		s += v.Say(t)
+	}
+	return s
+}
+
+// String is the plain English form, in metric units: for logs and tests.
+func (t Text) String() string { return Voice{}.Say(t) }
+
+// Same reports whether two sentences read the same in a voice.
+func (v Voice) Same(a, b []Text) bool {
+	if len(a) != len(b) {
+		return false
+	}
+	for i := range a {
+		if a[i].Format != b[i].Format || v.Say(a[i]) != v.Say(b[i]) {
+			return false
+		}
+	}
+	return true
+}
