@@ -58,12 +58,6 @@ func (w Witness) String() string {
 	return "absent"
 }
 
-// Delivery is how much of what went past the box has left the emitters.
-type Delivery struct {
-	Known       bool
-	LastEmitter units.Ratio // of its share, out of the last emitter
-}
-
 // tailMargin is allowed for what plug flow leaves out: in the laminar tape ends
 // the front comes earlier and the tail later than the mean (EPANET's own
 // transport leaves this out too). The size is common practice, no source.
@@ -121,7 +115,9 @@ func (f *flush) drawBegins() {
 func (e *Estimator) flushing(dt time.Duration, r *box.Readings) {
 	o, f := &e.out, &e.flush
 	e.pace(dt, r)
-	f.slug.Pass(o.Flush.Rate.Over(dt), e.strength(dt))
+	over := e.strength()
+	f.slug.Pass(o.Flush.Rate.Over(dt), over)
+	e.deliver(dt, over)
 	o.Band = e.band()
 	e.cleanAtBox(r)
 	e.probe(r)
@@ -143,7 +139,6 @@ func (e *Estimator) flushing(dt time.Duration, r *box.Readings) {
 		}
 	}
 	e.conclude()
-	e.deliver()
 }
 
 // pace counts the volume that brings clean water on. With the lines whole that
@@ -250,7 +245,7 @@ func (e *Estimator) band() Value[units.USPerCm] {
 
 // strength is what passes the box now, in µS/cm over baseline; noise below the
 // band counts as clean water.
-func (e *Estimator) strength(dt time.Duration) float64 {
+func (e *Estimator) strength() float64 {
 	o := &e.out
 	if !o.EverDrawn || !o.BoxEC.Known || !o.Baseline.Known {
 		return 0
@@ -259,9 +254,7 @@ func (e *Estimator) strength(dt time.Duration) float64 {
 	if o.Drawing != Yes && s < 3*float64(o.Baseline.Sigma)+15 {
 		return 0
 	}
-	s = max(s, 0)
-	o.ECVolume += s * float64(o.Flush.Rate.Over(dt))
-	return s
+	return max(s, 0)
 }
 
 // cleanAtBox holds ten seconds; the volume counts from where it first held.
@@ -400,53 +393,6 @@ func (e *Estimator) Left() (units.Litre, time.Duration, bool) {
 	left := max(fl.Needed-fl.Passed, 0)
 	d, ok := left.At(fl.Rate)
 	return left, d, ok
-}
-
-// deliver works out what the last emitter has had.
-func (e *Estimator) deliver() {
-	o, f := &e.out, &e.flush
-	o.Delivery = Delivery{}
-	if f.slug.Begun() {
-		o.Delivery = Delivery{true, f.slug.Delivered(f.lastPath)}
-	}
-}
-
-// Whole is the share of all injected that has left the emitters, summed over
-// every emitter.
-func (e *Estimator) Whole() Value[units.Ratio] {
-	if !e.flush.slug.Begun() {
-		return Value[units.Ratio]{}
-	}
-	return known(1-e.flush.slug.Stop().Undelivered, 0)
-}
-
-// Front is how far along each lateral the first fertilized and the first clean
-// water have come, as fractions of its length; fill is called once a lateral.
-func (e *Estimator) Front(fill func(row int, fertilized, clean float64)) {
-	f := &e.flush
-	start, clean := -1.0, -1.0
-	if v, ok := f.slug.Front(); ok {
-		start = float64(v)
-	}
-	if e.out.CleanAtBox {
-		clean = f.advance - f.cleanAt
-	}
-	paths := e.cfg.Zone.Emitters()
-	for i := 0; i < len(paths); {
-		j := i
-		a, b := 0, 0
-		for ; j < len(paths) && paths[j].Lateral == paths[i].Lateral; j++ {
-			if float64(paths[j].Volume) <= start {
-				a = j - i + 1
-			}
-			if float64(paths[j].Volume) <= clean {
-				b = j - i + 1
-			}
-		}
-		n := float64(j - i)
-		fill(paths[i].Lateral, float64(a)/n, float64(b)/n)
-		i = j
-	}
 }
 
 // VolumeWords says what the volume says, in the units asked for.
