@@ -50,6 +50,7 @@ func New(cfg Config) *Engine {
 			Zone: cfg.Zone, Target: cfg.Limits.HeaderTarget, Low: cfg.Limits.HeaderLow,
 			InjectorRatio: cfg.Injector.Ratio, ProbeLag: cfg.Probe.Lag,
 			FlowError: cfg.Meter.FlowError, GeometryError: cfg.Meter.GeometryError,
+			FilterWarn: cfg.Limits.FilterWarn, FilterClean: cfg.Limits.FilterClean,
 		}),
 		guard: safety.New(cfg.Limits, cfg.Backflow, cfg.Units),
 		seq: sequencer.New(sequencer.Config{

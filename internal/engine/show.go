@@ -22,7 +22,7 @@ func (g *Engine) View() View {
 	v := View{
 		Seq: g.turns, T: seconds(g.now), Wall: g.wall, Box: g.cfg.Box, Zone: g.cfg.Zone.Zone().Name, Run: g.run,
 		Step: g.seq.Step().String(), StepWhy: g.stepAt, Observe: g.seq.Observing(),
-		Holds: []HoldView{}, Alarms: []AlarmView{}, Past: append([]MilestoneRecord{}, g.marks...),
+		Estimates: []EstimateView{}, Holds: []HoldView{}, Alarms: []AlarmView{}, Past: append([]MilestoneRecord{}, g.marks...),
 		Cautions: cautions(g.seq.Step()),
 	}
 	if g.e == nil {
@@ -43,6 +43,7 @@ func (g *Engine) View() View {
 	}
 	v.Channels = channels(g.r)
 	v.Progress = g.progress()
+	v.Estimates = g.estimates()
 	return v
 }
 

@@ -17,13 +17,14 @@ type View struct {
 	StepWhy string    `json:"step_why"`
 	Observe bool      `json:"observe"` // readings only count; no confirmation asked
 
-	Advice   *AdviceView       `json:"advice"`
-	Holds    []HoldView        `json:"holds"`
-	Alarms   []AlarmView       `json:"alarms"`
-	Channels []ChannelView     `json:"channels"`
-	Progress Progress          `json:"progress"`
-	Past     []MilestoneRecord `json:"milestones"`
-	Cautions []string          `json:"cautions"`
+	Advice    *AdviceView       `json:"advice"`
+	Holds     []HoldView        `json:"holds"`
+	Alarms    []AlarmView       `json:"alarms"`
+	Channels  []ChannelView     `json:"channels"`
+	Progress  Progress          `json:"progress"`
+	Estimates []EstimateView    `json:"estimates"`
+	Past      []MilestoneRecord `json:"milestones"`
+	Cautions  []string          `json:"cautions"`
 }
 
 // AdviceView is the one next thing.

@@ -8,49 +8,13 @@
 package estimate
 
 import (
+	"math"
 	"time"
 
 	"boxd/internal/box"
 	"boxd/internal/hydraulics"
 	"boxd/internal/units"
 )
-
-// Tri is yes, no or unknown. The zero value is Unknown.
-type Tri uint8
-
-// The three answers.
-const (
-	Unknown Tri = iota
-	No
-	Yes
-)
-
-func (t Tri) String() string {
-	switch t {
-	case Yes:
-		return "yes"
-	case No:
-		return "no"
-	case Unknown:
-	}
-	return "unknown"
-}
-
-func tri(b bool) Tri {
-	if b {
-		return Yes
-	}
-	return No
-}
-
-// Value is a derived number with its standard deviation. It means something
-// only when Known.
-type Value[T ~float64] struct {
-	V, Sigma T
-	Known    bool
-}
-
-func known[T ~float64](v, sigma T) Value[T] { return Value[T]{v, sigma, true} }
 
 // Config is what is known beforehand.
 type Config struct {
@@ -61,6 +25,9 @@ type Config struct {
 	ProbeLag      time.Duration // of the end-of-line probe
 	FlowError     units.Ratio   // of the main meter, as a bound
 	GeometryError units.Ratio   // of the zone's volumes, as a bound
+	FilterWarn    units.KPa     // over the clean difference: the filter loads up
+	FilterClean   units.KPa     // over it: the filter needs cleaning
+	Accuracy      Accuracy      // of the other instruments; the zero one is DefaultAccuracy
 }
 
 // Estimates are the judged state of the water.
@@ -73,6 +40,11 @@ type Estimates struct {
 	FlowRatio                                          Value[units.Ratio] // measured ÷ expected, lines full only
 
 	Flowing, Filled, Pressurised, Drawing Tri
+	Standing                              Standings
+	Water                                 Water
+	SupplyState                           SupplyState
+	Filter                                FilterState
+	Cycling                               Value[units.PerMin] // the injector's strokes, where they can be seen
 
 	Volume    units.Litre // through the box since the run began
 	FilledPct Value[units.Ratio]
@@ -92,10 +64,16 @@ type Estimates struct {
 	EverDrawn          bool
 
 	CleanAtBox bool
+	CleanAtEnd Tri // at the last emitter of the farthest lateral
 	Flush      Flush
 	Delivery   Delivery
 
 	BoxAirFall Value[units.Celsius] // per hour, falling is negative
+}
+
+// Standings are what the judgements of the same name stand on.
+type Standings struct {
+	Flowing, Filled, Pressurised, Drawing, CleanAtBox, CleanAtEnd Standing
 }
 
 // Estimator keeps the memory behind the estimates.
@@ -106,9 +84,9 @@ type Estimator struct {
 	sec  float64
 	warm bool
 
-	header, supply, filterOut, injIn, injOut, main, branch, stock, boxEC lowpass
-	prevMain                                                             float64
-	prevKnown                                                            bool
+	header, supply, filterOut, injIn, injOut, main, branch, stock, boxEC, endEC gauge
+	prevMain                                                                    float64
+	prevKnown                                                                   bool
 
 	flowOn, flowOff        holder
 	fullH, freshFullH, atP holder
@@ -117,10 +95,18 @@ type Estimator struct {
 	endBaseWin, airWin     window
 	filterWin              window
 	filterClean            float64 // kPa per (L/h)²
+	filterCleanSD          float64
+	filterAt               float64 // (L/h)² at which it was learnt
 	filterKnown            bool
 
-	draw  draws
-	flush flush
+	supplyWin   window
+	supplyFlow  Tri
+	supplySince time.Duration
+	goneH, sagH holder
+
+	draw   draws
+	cycles cycling
+	flush  flush
 }
 
 // heldFor is how long the last flow stands in for the present one across a
@@ -132,11 +118,21 @@ const unseen = time.Minute
 
 // New makes an estimator for one zone.
 func New(cfg Config) *Estimator {
-	e := &Estimator{cfg: cfg}
-	for _, f := range []*lowpass{&e.header, &e.supply, &e.filterOut, &e.injIn, &e.injOut, &e.main} {
-		f.tau = 2 * time.Second
+	if cfg.Accuracy == (Accuracy{}) {
+		cfg.Accuracy = DefaultAccuracy()
 	}
-	e.branch.tau, e.stock.tau, e.boxEC.tau = 5*time.Second, 10*time.Second, 3*time.Second
+	if cfg.FlowError > 0 {
+		cfg.Accuracy.Main = cfg.FlowError
+	}
+	e := &Estimator{cfg: cfg}
+	acc := cfg.Accuracy
+	for _, g := range []*gauge{&e.header, &e.supply, &e.filterOut, &e.injIn, &e.injOut} {
+		g.tau, g.offset = 2*time.Second, float64(acc.Pressure)
+	}
+	e.main.tau, e.main.gain = 2*time.Second, float64(acc.Main)
+	e.branch.tau, e.branch.gain = 5*time.Second, float64(acc.Branch)
+	e.stock.tau, e.stock.gain = 10*time.Second, float64(acc.Stock)
+	e.boxEC.gain, e.endEC.gain = float64(acc.EC), float64(acc.EC)
 	e.BeginRun()
 	return e
 }
@@ -170,42 +166,33 @@ func (e *Estimator) Step(now time.Duration, r *box.Readings) *Estimates {
 		dt, e.prevKnown = 0, false
 	}
 	e.now, e.sec = now, now.Seconds()
+	was := e.out.judged()
 	e.smooth(dt, r)
 	e.flowing(dt, r)
 	e.filling()
 	e.conductivity(r)
 	e.drawing(dt, r)
+	e.strokes(r)
 	e.filter()
+	e.screen()
+	e.supplying()
+	e.water()
 	e.flushing(dt, r)
 	e.cooling(r)
+	e.stand(was, r)
 	return &e.out
-}
-
-func smoothed[T ~float64](f *lowpass, r box.Reading[T], dt time.Duration) Value[T] {
-	if !r.Usable() {
-		f.reset()
-		return Value[T]{}
-	}
-	return known(T(f.add(float64(r.Value), dt)), 0)
-}
-
-func minus[T ~float64](a, b Value[T]) Value[T] {
-	if !a.Known || !b.Known {
-		return Value[T]{}
-	}
-	return known(a.V-b.V, 0)
 }
 
 func (e *Estimator) smooth(dt time.Duration, r *box.Readings) {
 	o := &e.out
-	o.Supply = smoothed(&e.supply, r.Supply, dt)
-	o.FilterOut = smoothed(&e.filterOut, r.FilterOut, dt)
-	o.InjectorIn = smoothed(&e.injIn, r.InjectorIn, dt)
-	o.InjectorOut = smoothed(&e.injOut, r.InjectorOut, dt)
-	o.Header = smoothed(&e.header, r.Header, dt)
-	o.Main = smoothed(&e.main, r.Main, dt)
-	o.Branch = smoothed(&e.branch, r.Branch, dt)
-	o.Stock = smoothed(&e.stock, r.Stock, dt)
+	o.Supply = read(&e.supply, r.Supply, dt)
+	o.FilterOut = read(&e.filterOut, r.FilterOut, dt)
+	o.InjectorIn = read(&e.injIn, r.InjectorIn, dt)
+	o.InjectorOut = read(&e.injOut, r.InjectorOut, dt)
+	o.Header = read(&e.header, r.Header, dt)
+	o.Main = read(&e.main, r.Main, dt)
+	o.Branch = read(&e.branch, r.Branch, dt)
+	o.Stock = read(&e.stock, r.Stock, dt)
 	o.FilterDiff = minus(o.Supply, o.FilterOut)
 	o.InjectorDiff = minus(o.InjectorIn, o.InjectorOut)
 }
@@ -233,11 +220,20 @@ func (e *Estimator) flowing(dt time.Duration, r *box.Readings) {
 	}
 	o.Expected, o.FlowRatio = Value[units.LPerH]{}, Value[units.Ratio]{}
 	if o.Header.Known {
-		o.Expected = known(e.cfg.Zone.ExpectedFlow(max(o.Header.V, 0)), 0)
+		o.Expected = e.expected(o.Header)
 	}
-	if o.Flowing == Yes && o.Main.Known && o.Expected.Known && o.Expected.V > design.Scale(0.1) {
-		o.FlowRatio = known(o.Main.V.Of(o.Expected.V), 0)
+	if o.Flowing == Yes && o.Expected.Known && o.Expected.V > design.Scale(0.1) {
+		o.FlowRatio = over(o.Main, o.Expected)
 	}
+}
+
+// expected is what the zone takes at a header pressure. Its error is the
+// gauge's through the slope of the curve, and that of the zone as described.
+func (e *Estimator) expected(header Value[units.KPa]) Value[units.LPerH] {
+	at := func(p units.KPa) units.LPerH { return e.cfg.Zone.ExpectedFlow(max(p, 0)) }
+	q := at(header.V)
+	slope := (at(header.V+header.Sigma) - at(header.V-header.Sigma)) / 2
+	return known(q, hypot(slope, q.Scale(standard(e.cfg.GeometryError)))).on(header.Basis)
 }
 
 // filling tells when the lines are full and at pressure. While air leaves, the
@@ -248,7 +244,9 @@ func (e *Estimator) filling() {
 	o := &e.out
 	o.FilledPct = Value[units.Ratio]{}
 	if line := e.cfg.Zone.LineVolume(); line > 0 {
-		o.FilledPct = known(min(units.Ratio(float64(o.Volume)/float64(line)), 1), 0)
+		part := units.Ratio(float64(o.Volume) / float64(line))
+		off := part * standard(hypot(e.cfg.Accuracy.Main, e.cfg.GeometryError))
+		o.FilledPct = known(min(part, 1), off).on(o.Main.Basis)
 	}
 	if o.Filled == Yes {
 		o.FilledPct = known(units.Ratio(1), 0)
@@ -291,12 +289,21 @@ func (e *Estimator) filter() {
 		if e.sec-e.filterWin.newest() >= 0.99 {
 			e.filterWin.add(e.sec, float64(o.FilterDiff.V)/q2)
 		}
-		if k, _, n := e.filterWin.robust(e.sec); n >= 40 {
-			e.filterClean, e.filterKnown = k, true
+		if k, sd, n := e.filterWin.robust(e.sec); n >= 40 {
+			e.filterClean, e.filterCleanSD, e.filterAt, e.filterKnown = k, sd/math.Sqrt(float64(n)), q2, true
 		}
 		return
 	}
-	o.FilterExcess = known(o.FilterDiff.V-units.KPa(e.filterClean*q2), 0)
+	clean := units.KPa(e.filterClean * q2)
+	o.FilterExcess = known(o.FilterDiff.V-clean, e.excessSigma(q2)).on(o.FilterDiff.Basis, o.Main.Basis)
+}
+
+// excessSigma: the gauges' offsets are in the learnt difference too and cancel,
+// so far as the flow is the same; their noise does not.
+func (e *Estimator) excessSigma(q2 float64) units.KPa {
+	offsets := math.Sqrt2 * standard(float64(e.cfg.Accuracy.Pressure)) * math.Abs(1-q2/e.filterAt)
+	noise := math.Hypot(e.supply.smoothNoise(), e.filterOut.smoothNoise())
+	return units.KPa(math.Hypot(math.Hypot(offsets, noise), e.filterCleanSD*q2))
 }
 
 // FilterClean is the learnt clean difference at the present flow.
@@ -305,7 +312,8 @@ func (e *Estimator) FilterClean() Value[units.KPa] {
 	if !e.filterKnown || !o.Main.Known {
 		return Value[units.KPa]{}
 	}
-	return known(units.KPa(e.filterClean*float64(o.Main.V)*float64(o.Main.V)), 0)
+	q2 := float64(o.Main.V) * float64(o.Main.V)
+	return known(units.KPa(e.filterClean*q2), hypot(o.FilterDiff.Sigma, units.KPa(e.filterCleanSD*q2))).on(o.Main.Basis)
 }
 
 // cooling is the trend of the air in the box over the last half hour.
@@ -317,5 +325,6 @@ func (e *Estimator) cooling(r *box.Readings) {
 	o.BoxAirFall = Value[units.Celsius]{}
 	if _, _, slope, ok := e.airWin.line(e.sec, 1800); ok {
 		o.BoxAirFall = known(units.Celsius(slope*3600), 0)
+		o.BoxAirFall.Age = e.now - time.Duration(e.airWin.newest()*float64(time.Second))
 	}
 }

@@ -8,17 +8,21 @@ import (
 
 // lowpass is a first-order filter that works at any sample spacing.
 type lowpass struct {
-	tau  time.Duration
-	y    float64
-	have bool
+	tau    time.Duration
+	y      float64
+	weight float64 // of the newest sample
+	have   bool
 }
 
 func (f *lowpass) add(x float64, dt time.Duration) float64 {
 	if !f.have {
-		f.y, f.have = x, true
+		f.y, f.weight, f.have = x, 1, true
 		return x
 	}
 	a := 1 - math.Exp(-dt.Seconds()/f.tau.Seconds())
+	if dt > 0 {
+		f.weight = a
+	}
 	f.y += float64(a * (x - f.y)) // rounded product: the same bits on every CPU
 	return f.y
 }

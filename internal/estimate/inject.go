@@ -15,6 +15,7 @@ type draws struct {
 	strokes     int
 	rise        float64 // Σ(EC−baseline)·s while drawing, mixing time left out
 	riseFor     float64 // s
+	riseAt      time.Duration // of the newest value in rise
 	aboveH      holder
 }
 
@@ -25,15 +26,13 @@ const strokeGap = 6 * time.Second
 // in, the other a little later.
 func (e *Estimator) conductivity(r *box.Readings) {
 	o := &e.out
-	o.BoxEC, o.EndEC = Value[units.USPerCm]{}, Value[units.USPerCm]{}
+	o.BoxEC, o.EndEC = raw(&e.boxEC, r.BoxEC), raw(&e.endEC, r.EndEC)
 	if r.BoxEC.Usable() {
-		o.BoxEC = known(r.BoxEC.Value, 0)
 		if !o.EverDrawn && o.Flowing == Yes && e.sec-e.baseWin.newest() >= 0.99 && r.BoxEC.Age == 0 {
 			e.baseWin.add(e.sec, float64(r.BoxEC.Value))
 		}
 	}
 	if r.EndEC.Usable() {
-		o.EndEC = known(r.EndEC.Value, 0)
 		if e.endStillClean() && o.Pressurised == Yes && e.sec-e.endBaseWin.newest() >= 0.99 && r.EndEC.Age == 0 {
 			e.endBaseWin.add(e.sec, float64(r.EndEC.Value))
 		}
@@ -58,7 +57,8 @@ func (e *Estimator) endStillClean() bool {
 	return begun && e.now-o.DrawStart <= time.Minute && since < f.last/4
 }
 
-// baseline needs ten values of clean water.
+// baseline needs ten values of clean water. Its Sigma is the noise alone: what
+// is judged against it comes from the same probe.
 func baseline(w *window, until float64) Value[units.USPerCm] {
 	m, s, n := w.robust(until)
 	if n < 10 {
@@ -163,9 +163,11 @@ func (e *Estimator) weigh(dt time.Duration, r *box.Readings) {
 	if e.now-d.firstStroke > 40*time.Second && o.BoxEC.Known && o.Baseline.Known && r.BoxEC.Age == 0 {
 		d.rise += float64(float64(o.BoxEC.V-o.Baseline.V) * dt.Seconds())
 		d.riseFor += dt.Seconds()
+		d.riseAt = e.now
 	}
 	if d.riseFor > 5 {
-		o.Rise = known(units.USPerCm(d.rise/d.riseFor), o.Baseline.Sigma)
+		rise := units.USPerCm(d.rise / d.riseFor)
+		o.Rise = known(rise, hypot(o.Baseline.Sigma, rise*units.USPerCm(standard(e.cfg.Accuracy.EC))))
 	}
 }
 
@@ -175,10 +177,5 @@ func (e *Estimator) ratios() {
 	if o.Drawing != Yes || !o.Stock.Known || e.now-e.draw.firstStroke < 30*time.Second {
 		return
 	}
-	if o.Main.Known && o.Main.V > 0 {
-		o.FieldRatio = known(o.Stock.V.Of(o.Main.V), 0)
-	}
-	if o.Branch.Known && o.Branch.V > 0 {
-		o.BranchRatio = known(o.Stock.V.Of(o.Branch.V), 0)
-	}
+	o.FieldRatio, o.BranchRatio = over(o.Stock, o.Main), over(o.Stock, o.Branch)
 }

@@ -29,6 +29,7 @@ type (
 	GPerL   float64 // mass concentration, grams per litre
 	Gram    float64 // mass, grams
 	M2      float64 // area, square metres
+	PerMin  float64 // frequency, times a minute
 )
 
 // Exact or conventional conversion constants. Sources: NIST SP 811 (2008)

@@ -1,0 +1,69 @@
+package estimate
+
+import (
+	"time"
+
+	"boxd/internal/box"
+)
+
+// judgements are the yes and no of one turn.
+type judgements struct{ flowing, filled, pressurised, drawing, atBox, atEnd Tri }
+
+func (o *Estimates) judged() judgements {
+	return judgements{o.Flowing, o.Filled, o.Pressurised, o.Drawing, tri(o.CleanAtBox), o.CleanAtEnd}
+}
+
+// stand notes what this turn's judgements stand on. Full, at pressure and clean
+// stay said while nothing speaks to them; they grow old then.
+func (e *Estimator) stand(was judgements, r *box.Readings) {
+	o, s := &e.out, &e.out.Standing
+	o.CleanAtEnd = o.cleanAtEnd()
+	main, header := basisOf(r.Main), basisOf(r.Header)
+	s.Flowing.hear(e.now, o.Flowing != was.flowing, main)
+	s.Filled.hear(e.now, o.Filled != was.filled, main, header)
+	s.Pressurised.hear(e.now, o.Pressurised != was.pressurised, main, header)
+	s.Drawing.hear(e.now, o.Drawing != was.drawing, drawnBy(r))
+	s.CleanAtBox.hear(e.now, tri(o.CleanAtBox) != was.atBox, main, basisOf(r.BoxEC))
+	end := main
+	if r.EndEC.Usable() && o.EndBase.Known {
+		end = end.with(basisOf(r.EndEC))
+	}
+	s.CleanAtEnd.hear(e.now, o.CleanAtEnd != was.atEnd, end)
+	o.Baseline.Age, o.EndBase.Age = e.since(&e.baseWin), e.since(&e.endBaseWin)
+	if o.Rise.Known {
+		o.Rise.Age = e.now - e.draw.riseAt
+	}
+}
+
+// drawnBy is the reading that stroke goes by.
+func drawnBy(r *box.Readings) Basis {
+	switch {
+	case r.Stock.Usable():
+		return basisOf(r.Stock)
+	case r.Branch.Usable():
+		return basisOf(r.Branch)
+	}
+	return basisOf(r.BoxEC)
+}
+
+func (e *Estimator) since(w *window) time.Duration {
+	if w.n == 0 {
+		return 0
+	}
+	return e.now - time.Duration(w.newest()*float64(time.Second))
+}
+
+// cleanAtEnd: fertilizer has come to the last emitter and gone. Where one
+// witness says so and the other does not, it is unknown.
+func (o *Estimates) cleanAtEnd() Tri {
+	f := &o.Flush
+	switch {
+	case !o.EverDrawn:
+		return Unknown
+	case f.Done:
+		return Yes
+	case f.Volume == Clean || f.Probe == Clean, f.Probe == Absent && f.Degraded != "":
+		return Unknown
+	}
+	return No
+}

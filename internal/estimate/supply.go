@@ -1,0 +1,215 @@
+package estimate
+
+import (
+	"slices"
+	"time"
+
+	"boxd/internal/units"
+)
+
+// SupplyState is how the supply behaves.
+type SupplyState uint8
+
+// What the supply can do.
+const (
+	SupplyUnknown SupplyState = iota
+	SupplySteady
+	SupplySagging // well below what it was in the last minutes
+	SupplyPulsing // up and down, as behind a pressure switch
+	SupplyLost    // no pressure to speak of, or less than the line holds
+)
+
+func (s SupplyState) String() string {
+	switch s {
+	case SupplySteady:
+		return "steady"
+	case SupplySagging:
+		return "sagging"
+	case SupplyPulsing:
+		return "pulsing"
+	case SupplyLost:
+		return "lost"
+	case SupplyUnknown:
+	}
+	return "unknown"
+}
+
+// Water is whether water runs, and if not, why.
+type Water uint8
+
+// What the water does.
+const (
+	WaterUnknown Water = iota
+	WaterRunning
+	WaterClosed   // the supply has pressure and nothing flows: a valve is closed, or the way is blocked
+	WaterNoSupply // nothing flows for want of supply
+	WaterStopped  // nothing flows; the supply can't be read, so why can't be told
+)
+
+func (w Water) String() string {
+	switch w {
+	case WaterRunning:
+		return "running"
+	case WaterClosed:
+		return "closed"
+	case WaterNoSupply:
+		return "no supply"
+	case WaterStopped:
+		return "stopped"
+	case WaterUnknown:
+	}
+	return "unknown"
+}
+
+// FilterState is how the screen filter stands to what it was when the lines came
+// to pressure.
+type FilterState uint8
+
+// What the filter can be.
+const (
+	FilterUnknown FilterState = iota
+	FilterClean
+	FilterLoading // takes more than it did, by the first limit
+	FilterLoaded  // by the second: it needs cleaning
+	FilterTorn    // takes less than half of what it did
+)
+
+func (s FilterState) String() string {
+	switch s {
+	case FilterClean:
+		return "clean"
+	case FilterLoading:
+		return "loading"
+	case FilterLoaded:
+		return "loaded"
+	case FilterTorn:
+		return "torn"
+	case FilterUnknown:
+	}
+	return "unknown"
+}
+
+// Limits of the supply's behaviour: common practice, no source, but for the
+// first, below which siphoning back is near (2 psi, cross-connection practice,
+// from memory).
+const (
+	supplyGone   = 2 * units.KPaPerPsi
+	supplySagged = 0.85             // of the upper pressures of the last minutes
+	swingLeast   = 3.0              // kPa, half of the least swing that counts
+	swingPart    = 0.03             // of the pressure, the same
+	swingSpan    = 4 * time.Minute  // a pressure switch goes round in one or two
+	supplyEvery  = 2 * time.Second  // a value into the window, which so spans six minutes
+	settling     = 20 * time.Second // after the valve moved, the supply finds its place
+)
+
+// supplying judges the supply. Opening and closing the valve moves its pressure
+// too, so the memory starts anew with each.
+func (e *Estimator) supplying() {
+	o := &e.out
+	if !o.Supply.Known {
+		o.SupplyState = SupplyUnknown
+		e.supplyWin.reset()
+		return
+	}
+	if o.Flowing != e.supplyFlow {
+		e.supplyFlow, e.supplySince = o.Flowing, e.now
+		e.supplyWin.reset()
+	}
+	if e.now-e.supplySince >= settling && e.sec-e.supplyWin.newest() >= supplyEvery.Seconds()-0.01 {
+		e.supplyWin.add(e.sec, float64(o.Supply.V))
+	}
+	gone := o.Supply.V < supplyGone || o.Flowing == No && o.Header.Known && o.Supply.V < o.Header.V
+	switch low, high, n := e.supplyWin.spread(e.sec); {
+	case e.goneH.stood(e.now, gone, 3*time.Second):
+		o.SupplyState = SupplyLost
+	case gone:
+		// Not for long enough yet: what was said stands.
+	case n < 10:
+		o.SupplyState = SupplyUnknown
+	case e.supplyWin.swings(e.sec, swingSpan.Seconds(), max(swingLeast, swingPart*high)) >= 3:
+		o.SupplyState = SupplyPulsing
+	case e.sagH.stood(e.now, float64(o.Supply.V) < supplySagged*high, 10*time.Second):
+		o.SupplyState = SupplySagging
+	case low >= supplySagged*high || float64(o.Supply.V) >= supplySagged*high:
+		o.SupplyState = SupplySteady
+	}
+}
+
+// water tells a closed valve from a lost supply.
+func (e *Estimator) water() {
+	o := &e.out
+	switch {
+	case o.Flowing == Unknown:
+		o.Water = WaterUnknown
+	case o.Flowing == Yes:
+		o.Water = WaterRunning
+	case !o.Supply.Known:
+		o.Water = WaterStopped
+	case o.SupplyState == SupplyLost:
+		o.Water = WaterNoSupply
+	default:
+		o.Water = WaterClosed
+	}
+}
+
+// screen judges the filter by the limits given; without limits or without a
+// clean difference to compare with it is unknown.
+func (e *Estimator) screen() {
+	o, c := &e.out, &e.cfg
+	o.Filter = FilterUnknown
+	if !o.FilterExcess.Known || c.FilterWarn <= 0 || c.FilterClean < c.FilterWarn {
+		return
+	}
+	clean := o.FilterDiff.V - o.FilterExcess.V
+	switch {
+	case clean > 5 && o.FilterDiff.V < clean/2:
+		o.Filter = FilterTorn
+	case o.FilterExcess.V > c.FilterClean:
+		o.Filter = FilterLoaded
+	case o.FilterExcess.V > c.FilterWarn:
+		o.Filter = FilterLoading
+	default:
+		o.Filter = FilterClean
+	}
+}
+
+// spread is the tenth and the ninetieth percentile of the values taken no later
+// than until.
+func (w *window) spread(until float64) (low, high float64, n int) {
+	s := w.scratch[:0]
+	for i := range w.n {
+		if k := (w.head + windowSize - 1 - i) % windowSize; w.t[k] <= until {
+			s = append(s, w.y[k])
+		}
+	}
+	if len(s) == 0 {
+		return 0, 0, 0
+	}
+	slices.Sort(s)
+	return s[len(s)/10], s[len(s)-1-len(s)/10], len(s)
+}
+
+// swings counts the turns of direction, each by at least twice half, in the last
+// span seconds.
+func (w *window) swings(now, span, half float64) (turns int) {
+	var top, bottom float64
+	dir := 0
+	for i := range w.n {
+		k := (w.head + windowSize - 1 - i) % windowSize
+		if w.t[k] < now-span {
+			break
+		}
+		y := w.y[k]
+		if i == 0 {
+			top, bottom = y, y
+		}
+		top, bottom = max(top, y), min(bottom, y)
+		switch {
+		case dir != 1 && y-bottom > 2*half:
+			turns, dir, top = turns+1, 1, y
+		case dir != -1 && top-y > 2*half:
+			turns, dir, bottom = turns+1, -1, y
+		}
+	}
+	return turns
+}
