@@ -39,7 +39,7 @@ func rules() map[string]rule {
 		"say":               pure("units"),
 		"box":               pure("units"),
 		"hydraulics":        pure("units"),
-		"dosing":            pure("units", "hydraulics"),
+		"dosing":            pure("say", "units", "hydraulics"),
 		"sensors":           pure("units", "box"),
 		"alarm":             pure("say", "units", "box"),
 		"estimate":          pure("say", "units", "box", "hydraulics", "dosing"),

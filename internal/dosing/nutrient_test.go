@@ -249,7 +249,7 @@ func TestLabelECOverrides(t *testing.T) {
 	kno3.ECPerGPerL = 1300
 	near(t, "label over composition", Mix{{kno3, 1}}.ECRise(2).Rise, 2600, 1e-9)
 	p.ECPerGPerL = 0
-	if r := (Mix{{p, 1}}).ECRise(c); r.Known || !strings.Contains(r.Why, "label") {
+	if r := (Mix{{p, 1}}).ECRise(c); r.Known || !strings.Contains(r.Why.String(), "label") {
 		t.Errorf("a blend without a label value: %+v", r)
 	}
 }
@@ -259,7 +259,7 @@ func TestUreaIsInvisible(t *testing.T) {
 	urea, _ := Urea.Product()
 	kno3, _ := PotassiumNitrate.Product()
 	r := Mix{{urea, 1}}.ECRise(2)
-	if r.Known || r.Rise != 0 || r.UreaN != 1 || r.Why == "" {
+	if r.Known || r.Rise != 0 || r.UreaN != 1 || r.Why.Empty() {
 		t.Errorf("urea: %+v", r)
 	}
 	half := Mix{{urea, 0.5}, {kno3, 0.5}}.ECRise(2)

@@ -262,7 +262,7 @@ func (r Request) tank(b batch, s Split) (TankPlan, Faults) {
 	t.Gives = b.mix.Nutrients(b.mass)
 	t.LineHolds = b.mix.conc(t.Line)
 	rise := b.mix.ECRise(t.Line)
-	t.ECKnown, t.ECWhy, t.ECRise, t.ECRel = rise.Known, rise.Why, rise.Rise, rise.Rel
+	t.ECKnown, t.ECWhy, t.ECRise, t.ECRel = rise.Known, rise.Why.String(), rise.Rise, rise.Rel
 	if rise.Known {
 		t.LineEC = r.Supply.EC + rise.Rise
 	}

@@ -1,8 +1,7 @@
 package dosing
 
 import (
-	"fmt"
-
+	"boxd/internal/say"
 	"boxd/internal/units"
 )
 
@@ -100,7 +99,7 @@ type ECRise struct {
 	Rel units.Ratio
 	// Known is false where it can't be told; Why says why.
 	Known bool
-	Why   string
+	Why   say.Text
 	// UreaN is the fraction of the mix's nitrogen that is urea: EC does not
 	// see it.
 	UreaN units.Ratio
@@ -133,7 +132,7 @@ func (m Mix) ECRise(c units.GPerL) ECRise {
 		case p.Product.invisible():
 		case len(p.Product.Salts) == 0:
 			out.Known = false
-			out.Why = fmt.Sprintf("the EC of %s is not on record: give the label's EC of 1 g/L", p.Product.Name)
+			out.Why = say.T("the EC of %s is not on record: give the label's EC of 1 g/L", p.Product.Name)
 		default:
 			salts = salts.Plus(p.Product.ions(g))
 			out.Rel = max(out.Rel, relECComputed)
@@ -144,7 +143,7 @@ func (m Mix) ECRise(c units.GPerL) ECRise {
 	}
 	out.Rise += salts.EC()
 	if out.Known && out.Rise <= 0 {
-		out.Known, out.Why = false, "urea does not conduct: EC can't see this feed"
+		out.Known, out.Why = false, say.T("urea does not conduct: EC can't see this feed")
 	}
 	if !out.Known {
 		out.Rise = 0

@@ -97,3 +97,12 @@ func (t Target) plants(z ZoneFacts) float64 {
 	}
 	return math.Floor(float64(z.TotalBedLength)/float64(t.PlantSpacing)) * float64(max(1, t.RowsPerBed))
 }
+
+// PlantCount is the number of plants in the zone, as stated or by spacing; 0
+// where neither is said.
+func (t Target) PlantCount(z ZoneFacts) float64 {
+	if t.Plants <= 0 && !(t.PlantSpacing > 0) {
+		return 0
+	}
+	return t.plants(z)
+}

@@ -1,9 +1,9 @@
 package dosing
 
 import (
-	"fmt"
 	"math"
 
+	"boxd/internal/say"
 	"boxd/internal/units"
 )
 
@@ -11,21 +11,21 @@ import (
 // reason why there is none. The zero value is a measured 0; use Absent.
 type Quantity[T ~float64] struct {
 	Value  T
-	Std    T      // 0: the default for its instrument
-	Absent string // why there is no value; empty: there is one
+	Std    T        // 0: the default for its instrument
+	Absent say.Text // why there is no value; empty: there is one
 }
 
 // Absent is a quantity that can't be had.
-func Absent[T ~float64](why string) Quantity[T] { return Quantity[T]{Absent: why} }
+func Absent[T ~float64](why say.Text) Quantity[T] { return Quantity[T]{Absent: why} }
 
 // with is q with a default relative uncertainty where none is given; unreal
 // values are absent.
 func (q Quantity[T]) with(rel units.Ratio) Quantity[T] {
 	switch {
-	case q.Absent != "":
+	case !q.Absent.Empty():
 		return q
 	case !units.Finite(q.Value) || !units.Finite(q.Std) || q.Value < 0 || q.Std < 0:
-		return Absent[T]("the reading is no real amount")
+		return Absent[T](say.T("the reading is no real amount"))
 	case q.Std == 0:
 		q.Std = T(float64(q.Value) * float64(rel))
 	}
@@ -104,31 +104,44 @@ var methodNames = [...]string{"unknown", "stock drawn", "EC rise", "nominal rati
 
 func (m Method) String() string { return nameOf(methodNames[:], m) }
 
-// MarshalText writes the words.
-func (m Method) MarshalText() ([]byte, error) { return []byte(m.String()), nil }
+// says is the method as it stands in a sentence.
+func (m Method) says() say.Text {
+	switch m {
+	case ByDrawn:
+		return say.T("stock drawn")
+	case ByEC:
+		return say.T("EC rise")
+	case ByRatio:
+		return say.T("nominal ratio")
+	case ByMean, UnknownMethod:
+	}
+	return say.T("the mean of those that agree")
+}
 
 // Weighing is the dose by one method. Where Known is false the numbers mean
 // nothing and Why says what is missing.
 type Weighing struct {
-	Method     Method      `json:"method"`
-	Known      bool        `json:"known"`
-	Why        string      `json:"why,omitempty"`
-	Stock      units.Litre `json:"stock_l"`
-	StockStd   units.Litre `json:"stock_std_l"` // standard, k = 1
-	Product    units.Gram  `json:"product_g"`
-	ProductStd units.Gram  `json:"product_std_g"`
-	Gives      Nutrients   `json:"gives"`
+	Method   Method
+	Known    bool
+	Why      say.Text
+	Stock    units.Litre
+	StockStd units.Litre // standard, k = 1
+	// Massed tells that the strength is known: without it the litres stand and
+	// the numbers below mean nothing.
+	Massed     bool
+	Product    units.Gram
+	ProductStd units.Gram // standard, k = 1
+	Gives      Nutrients
 	// Remark qualifies a known weighing, such as nitrogen that EC can't see.
-	Remark string `json:"remark,omitempty"`
+	Remark say.Text
 }
 
 // Pair compares two weighings.
 type Pair struct {
-	A       Method      `json:"a"`
-	B       Method      `json:"b"`
-	Differ  units.Litre `json:"differ_l"`  // B − A, of stock
-	Allowed units.Litre `json:"allowed_l"` // twice the combined standard uncertainty
-	Agree   bool        `json:"agree"`
+	A, B    Method
+	Differ  units.Litre // B − A, of stock
+	Allowed units.Litre // twice the combined standard uncertainty
+	Agree   bool
 }
 
 // Verdict is what the weighings together say.
@@ -147,19 +160,16 @@ var verdictNames = [...]string{"nothing to compare", "all agree", "one stands ou
 
 func (v Verdict) String() string { return nameOf(verdictNames[:], v) }
 
-// MarshalText writes the words.
-func (v Verdict) MarshalText() ([]byte, error) { return []byte(v.String()), nil }
-
 // Weighings is the dose by all methods, and how they compare.
 type Weighings struct {
-	All     [3]Weighing `json:"weighings"` // drawn, EC, ratio
-	Pairs   []Pair      `json:"pairs"`
-	Verdict Verdict     `json:"verdict"`
-	Odd     Method      `json:"odd"` // for OneStandsOut
+	All     [3]Weighing // drawn, EC, ratio
+	Pairs   []Pair
+	Verdict Verdict
+	Odd     Method // for OneStandsOut
 	// Best is the mean of those that agree, weighted by certainty; not known
 	// when two or more disagree without a majority.
-	Best Weighing `json:"best"`
-	Text string   `json:"text"`
+	Best Weighing
+	Text say.Text
 }
 
 // Weigh weighs a dose by every method there is evidence for.
@@ -177,28 +187,26 @@ func Weigh(e Evidence) Weighings {
 	return w
 }
 
-// fill makes the masses from a stock volume.
+// fill makes the masses from a stock volume, where the strength is known.
 func (e Evidence) fill(w Weighing, massRel float64) Weighing {
-	w.StockStd = max(w.StockStd, stockFloor)
+	w.Known, w.StockStd = true, max(w.StockStd, stockFloor)
+	if !e.massed() {
+		return w
+	}
+	w.Massed = true
 	w.Product = e.Strength.Times(w.Stock)
 	w.ProductStd = units.Gram(math.Max(float64(w.Product)*massRel, float64(e.Strength.Times(stockFloor))))
 	w.Gives = e.Mix.Nutrients(w.Product)
-	w.Known = true
 	return w
 }
 
-// strengthless is the reason when nothing can be weighed at all.
-func (e Evidence) strengthless() string {
-	if !(e.Strength > 0) || !units.Finite(e.Strength) {
-		return "the stock's strength is not known"
-	}
-	return ""
-}
+// massed reports whether litres of stock can be turned into grams.
+func (e Evidence) massed() bool { return e.Strength > 0 && units.Finite(e.Strength) }
 
 func (e Evidence) byDrawn() Weighing {
 	w := Weighing{Method: ByDrawn}
 	q := e.Drawn.with(RelMeter)
-	if w.Why = firstOf(e.strengthless(), q.Absent); w.Why != "" {
+	if w.Why = q.Absent; !w.Why.Empty() {
 		return w
 	}
 	w.Stock, w.StockStd = q.Value, q.Std
@@ -208,13 +216,17 @@ func (e Evidence) byDrawn() Weighing {
 func (e Evidence) byEC() Weighing {
 	w := Weighing{Method: ByEC}
 	rise, passed := e.Rise.with(RelMeter), e.Passed.with(RelMeter)
-	if w.Why = firstOf(e.strengthless(), rise.Absent, passed.Absent); w.Why != "" {
+	why := say.Text{}
+	if !e.massed() {
+		why = say.T("the stock's strength is not known")
+	}
+	if w.Why = firstOf(why, rise.Absent, passed.Absent); !w.Why.Empty() {
 		return w
 	}
 	c, ok := e.Mix.ConcFor(rise.Value)
 	sees := e.Mix.ECRise(max(c, 0.1))
 	if !ok {
-		w.Why = firstOf(sees.Why, "the rise is beyond what this feed could make")
+		w.Why = firstOf(sees.Why, say.T("the rise is beyond what this feed could make"))
 		return w
 	}
 	rel := math.Hypot(math.Hypot(rise.rel(), passed.rel()), float64(sees.Rel))
@@ -223,7 +235,7 @@ func (e Evidence) byEC() Weighing {
 	// strength's uncertainty.
 	w.StockStd = units.Litre(float64(w.Stock) * math.Hypot(rel, float64(e.StrengthRel)))
 	if sees.UreaN > 0 {
-		w.Remark = fmt.Sprintf("%.0f %% of the nitrogen is urea: EC can't see it, it is taken to follow the rest", sees.UreaN.Percent())
+		w.Remark = say.T("%v of the nitrogen is urea: EC can't see it, it is taken to follow the rest", sees.UreaN)
 	}
 	return e.fill(w, rel)
 }
@@ -231,11 +243,11 @@ func (e Evidence) byEC() Weighing {
 func (e Evidence) byRatio() Weighing {
 	w := Weighing{Method: ByRatio}
 	q := e.Branch.with(RelMeter)
-	why := ""
+	why := say.Text{}
 	if !(e.Ratio > 0 && e.Ratio < 0.5) {
-		why = "the injector's ratio is not known"
+		why = say.T("the injector's ratio is not known")
 	}
-	if w.Why = firstOf(e.strengthless(), why, q.Absent); w.Why != "" {
+	if w.Why = firstOf(why, q.Absent); !w.Why.Empty() {
 		return w
 	}
 	w.Stock = e.branchVolume(q.Value).Scale(e.Ratio)
@@ -289,7 +301,7 @@ func (w *Weighings) settle(e Evidence) {
 		w.Verdict = AllAgree
 	case agree == 0:
 		w.Verdict = NoneAgree
-		w.Best.Why = "the weighings disagree and nothing says which is right"
+		w.Best.Why = say.T("the weighings disagree and nothing says which is right")
 		return
 	case agree == 1:
 		w.Verdict = OneStandsOut
@@ -312,7 +324,7 @@ func (w *Weighings) mean(e Evidence, in func(Method) bool) Weighing {
 		}
 	}
 	if weight == 0 {
-		return Weighing{Why: "there is no evidence to weigh the dose by"}
+		return Weighing{Why: say.T("there is no evidence to weigh the dose by")}
 	}
 	b := Weighing{Method: ByMean, Stock: units.Litre(sum / weight), StockStd: units.Litre(1 / math.Sqrt(weight))}
 	rel := 0.0
@@ -322,42 +334,37 @@ func (w *Weighings) mean(e Evidence, in func(Method) bool) Weighing {
 	return e.fill(b, math.Hypot(rel, float64(e.StrengthRel)))
 }
 
-// say puts the verdict in a sentence.
-func (w *Weighings) say() string {
-	text := ""
-	switch w.Verdict {
-	case AllAgree:
-		text = "The weighings agree within their uncertainty."
-	case OneStandsOut:
-		text = fmt.Sprintf("%s stands out; the other two agree.", capital(w.Odd.String()))
-	case Unsettled:
-		text = "The weighings spread more than their uncertainty explains; none clearly stands out."
-	case NoneAgree:
-		text = "The weighings disagree: check the meters, the suction hose and the stock's strength."
-	case NoVerdict:
-		text = "There are not two weighings to compare."
-	}
+// say puts the verdict in sentences.
+func (w *Weighings) say() say.Text {
+	out := []say.Text{w.verdict()}
 	for _, x := range w.All {
 		if !x.Known {
-			text += fmt.Sprintf(" By %s: can't be had, %s.", x.Method, x.Why)
+			out = append(out, say.T("By %v: can't be had, %v.", x.Method.says(), x.Why))
 		}
 	}
-	return text
+	return say.T("%v", say.List{Of: out, Sep: " "})
 }
 
-func firstOf(texts ...string) string {
+func (w *Weighings) verdict() say.Text {
+	switch w.Verdict {
+	case AllAgree:
+		return say.T("The weighings agree within their uncertainty.")
+	case OneStandsOut:
+		return say.T("One stands out, by %v; the other two agree.", w.Odd.says())
+	case Unsettled:
+		return say.T("The weighings spread more than their uncertainty explains; none clearly stands out.")
+	case NoneAgree:
+		return say.T("The weighings disagree: check the meters, the suction hose and the stock's strength.")
+	case NoVerdict:
+	}
+	return say.T("There are not two weighings to compare.")
+}
+
+func firstOf(texts ...say.Text) say.Text {
 	for _, t := range texts {
-		if t != "" {
+		if !t.Empty() {
 			return t
 		}
 	}
-	return ""
-}
-
-// capital makes the first letter, if it is plain a to z, a capital.
-func capital(s string) string {
-	if s != "" && s[0] >= 'a' && s[0] <= 'z' {
-		return string(s[0]-'a'+'A') + s[1:]
-	}
-	return s
+	return say.Text{}
 }

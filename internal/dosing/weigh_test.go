@@ -9,6 +9,7 @@ import (
 	"strings"
 	"testing"
 
+	"boxd/internal/say"
 	"boxd/internal/units"
 
 	"pgregory.net/rapid"
@@ -66,13 +67,13 @@ func TestVerdicts(t *testing.T) {
 		{"EC probe fouled", func(e *Evidence) { e.Rise.Value = 700 }, OneStandsOut, ByEC},
 		{"nothing fits", func(e *Evidence) { e.Drawn.Value, e.Rise.Value = 5, 3500 }, NoneAgree, UnknownMethod},
 		{"a staircase", func(e *Evidence) { e.Drawn.Value, e.Rise.Value = 9.9, 1540 }, Unsettled, UnknownMethod},
-		{"two that agree", func(e *Evidence) { e.Rise = Absent[units.USPerCm]("the EC probe is out of order") }, AllAgree, UnknownMethod},
+		{"two that agree", func(e *Evidence) { e.Rise = Absent[units.USPerCm](say.T("the EC probe is out of order")) }, AllAgree, UnknownMethod},
 		{"two that don't", func(e *Evidence) {
-			e.Rise = Absent[units.USPerCm]("the EC probe is out of order")
+			e.Rise = Absent[units.USPerCm](say.T("the EC probe is out of order"))
 			e.Drawn.Value = 5
 		}, NoneAgree, UnknownMethod},
 		{"one alone", func(e *Evidence) {
-			e.Rise, e.Branch = Absent[units.USPerCm]("no probe"), Absent[units.Litre]("no branch meter")
+			e.Rise, e.Branch = Absent[units.USPerCm](say.T("no probe")), Absent[units.Litre](say.T("no branch meter"))
 		}, NoVerdict, UnknownMethod},
 	} {
 		e := ran()
@@ -84,7 +85,7 @@ func TestVerdicts(t *testing.T) {
 		if w.Best.Known == (c.verdict == NoneAgree) {
 			t.Errorf("%s: best known %v", c.name, w.Best.Known)
 		}
-		if w.Text == "" {
+		if w.Text.Empty() {
 			t.Errorf("%s: nothing said", c.name)
 		}
 	}
@@ -98,38 +99,36 @@ func TestUreaCannotBeWeighedByEC(t *testing.T) {
 	e := ran()
 	e.Mix = Mix{{product(Urea), 1}}
 	w := Weigh(e)
-	if w.All[1].Known || !strings.Contains(w.All[1].Why, "urea") || !strings.Contains(w.Text, "urea") {
+	if w.All[1].Known || !strings.Contains(w.All[1].Why.String(), "urea") || !strings.Contains(w.Text.String(), "urea") {
 		t.Errorf("%+v; %s", w.All[1], w.Text)
 	}
 	if w.Verdict != AllAgree {
 		t.Errorf("drawn and ratio still agree: %v", w.Verdict)
 	}
 	e.Mix = Mix{{product(Urea), 0.5}, {product(PotassiumNitrate), 0.5}}
-	if w := Weigh(e); !w.All[1].Known || !strings.Contains(w.All[1].Remark, "urea") {
+	if w := Weigh(e); !w.All[1].Known || !strings.Contains(w.All[1].Remark.String(), "urea") {
 		t.Errorf("part urea: %+v", w.All[1])
 	}
 }
 
 func TestWeighRefuses(t *testing.T) {
 	for name, how := range map[string]func(*Evidence){
-		"no strength":     func(e *Evidence) { e.Strength = 0 },
-		"unreal strength": func(e *Evidence) { e.Strength = units.GPerL(math.NaN()) },
 		"unreal readings": func(e *Evidence) {
 			e.Drawn.Value, e.Rise.Value, e.Branch.Value = units.Litre(math.NaN()), -5, units.Litre(math.Inf(1))
 		},
 		"all absent": func(e *Evidence) {
-			e.Drawn, e.Passed, e.Ratio = Absent[units.Litre]("none"), Absent[units.Litre]("none"), 0
+			e.Drawn, e.Passed, e.Ratio = Absent[units.Litre](say.T("none")), Absent[units.Litre](say.T("none")), 0
 		},
 	} {
 		e := ran()
 		how(&e)
 		w := Weigh(e)
 		for _, x := range w.All {
-			if x.Known || x.Why == "" {
+			if x.Known || x.Why.Empty() {
 				t.Errorf("%s, by %v: %+v", name, x.Method, x)
 			}
 		}
-		if w.Best.Known || w.Best.Why == "" || w.Verdict != NoVerdict {
+		if w.Best.Known || w.Best.Why.Empty() || w.Verdict != NoVerdict {
 			t.Errorf("%s: best %+v, %v", name, w.Best, w.Verdict)
 		}
 	}
@@ -137,6 +136,42 @@ func TestWeighRefuses(t *testing.T) {
 	e.Rise.Value = 5e6
 	if w := Weigh(e); w.All[1].Known {
 		t.Errorf("an impossible rise was weighed: %+v", w.All[1])
+	}
+}
+
+// Three published examples, each weighed as if it had been a run.
+func TestPublishedWeighings(t *testing.T) {
+	label := func(n, ec float64) Mix {
+		return Mix{{Product{Name: "blend", Form: Solid, Analysis: Analysis{N: units.Ratio(n)}, ECPerGPerL: units.USPerCm(ec)}, 1}}
+	}
+	// Texas A&M, greenhouse fertilizer arithmetic (ppm = oz per 100 gal × % × 75,
+	// the factor rounded from 74.89): 13.33 oz/gal of a 20 % N product injected
+	// 1:100 is 200 ppm N. 1000 L through the injector at stock in total.
+	e := Evidence{Mix: label(0.20, 0), Strength: OuncesPerGallons(13.33, 1), Branch: Quantity[units.Litre]{Value: 1000}, Ratio: OneIn(100), Convention: StockInTotal}
+	within(t, "200 ppm N in 1000 L", Weigh(e).All[2].Gives.N, 200, 0.002)
+
+	// A university greenhouse extension note: 200 ppm N of 15-4-15 reads 1.52
+	// mS/cm over the clear water. 500 L that stood 1.52 above it hold 100 g of N.
+	e = Evidence{Mix: label(0.15, 1520/(0.2/0.15)), Strength: 100, Rise: Quantity[units.USPerCm]{Value: 1520}, Passed: Quantity[units.Litre]{Value: 500}}
+	within(t, "100 g N by EC", Weigh(e).All[1].Gives.N, 100, 1e-6)
+
+	// University of Maryland FS-1121: 1:50 is 1 part of stock and 49 of water. A
+	// meter in the water before the injector sees the 49.
+	e = Evidence{Branch: Quantity[units.Litre]{Value: 49}, Meter: MeterWater, Ratio: OneIn(50), Convention: StockInTotal}
+	within(t, "1 part in 50", Weigh(e).All[2].Stock, 1, 1e-9)
+}
+
+// Without a strength litres still compare, but nothing has a mass and EC, which
+// sees mass, tells no litres.
+func TestLitresWithoutStrength(t *testing.T) {
+	for _, strength := range []units.GPerL{0, units.GPerL(math.NaN())} {
+		e := ran()
+		e.Strength = strength
+		w := Weigh(e)
+		if !w.All[0].Known || w.All[1].Known || !w.All[2].Known || w.Verdict != AllAgree || w.Best.Massed || w.All[0].Massed {
+			t.Errorf("strength %v: %+v", strength, w)
+		}
+		within(t, "best", w.Best.Stock, 12.54, 0.005)
 	}
 }
 
