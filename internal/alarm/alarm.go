@@ -5,8 +5,9 @@
 package alarm
 
 import (
-	"fmt"
 	"time"
+
+	"boxd/internal/say"
 )
 
 // Priority of an alarm.
@@ -51,6 +52,9 @@ var stateNames = [...]string{"unknown", "normal", "unacknowledged", "acknowledge
 	"latched unacknowledged", "latched acknowledged"}
 
 func (s State) String() string { return stateNames[s] }
+
+// Say is the state in words, for a person.
+func (s State) Say() say.Text { return say.T(stateNames[s]) }
 
 // Stands reports whether an alarm in this state is to be shown.
 func (s State) Stands() bool { return s > Normal }
@@ -107,15 +111,15 @@ type Definition struct {
 	OnDelay     time.Duration
 	OffDelay    time.Duration
 	Latches     bool
-	Consequence string
-	Do          string // what to do
+	Consequence say.Text
+	Do          say.Text // what to do
 }
 
 // Alarm is one alarm's life.
 type Alarm struct {
 	Def    Definition
 	State  State
-	Text   string        // what was seen, with numbers, at the moment it was raised
+	Text   say.Text      // what was seen, with numbers, at the moment it was raised
 	Since  time.Duration // when it was raised
 	active bool          // the condition, as last told
 	change time.Duration // when active last changed
@@ -129,7 +133,7 @@ func New(d Definition) *Alarm { return &Alarm{Def: d, State: Normal} }
 // Update tells whether the condition stands at time now and what is seen. It
 // reports the state passed to, or Unknown when nothing changed. A condition
 // that can't be judged is not told at all: the alarm stays as it is.
-func (a *Alarm) Update(now time.Duration, active bool, text func() string) State {
+func (a *Alarm) Update(now time.Duration, active bool, text func() say.Text) State {
 	a.last = now
 	if active != a.active {
 		a.active, a.change = active, now
@@ -149,7 +153,7 @@ func (a *Alarm) Update(now time.Duration, active bool, text func() string) State
 
 // Again raises a standing alarm anew, because its cause has grown: whoever had
 // acknowledged it has not seen this. An alarm that does not stand stays as it is.
-func (a *Alarm) Again(now time.Duration, text string) State {
+func (a *Alarm) Again(now time.Duration, text say.Text) State {
 	if a.State != Unacknowledged && a.State != Acknowledged {
 		return Unknown
 	}
@@ -167,7 +171,7 @@ func (a *Alarm) Unjudged(now time.Duration) {
 // Acknowledge notes that a person has seen the alarm.
 func (a *Alarm) Acknowledge() error {
 	if a.signal(Ack) == Unknown {
-		return fmt.Errorf("alarm %s is %s: nothing to acknowledge", a.Def.ID, a.State)
+		return say.Refuse("alarm %s is %s: nothing to acknowledge", a.Def.ID, a.State.Say())
 	}
 	return nil
 }
@@ -179,10 +183,10 @@ func (a *Alarm) Reset() error {
 		a.signal(PersonReset)
 		return nil
 	case LatchedUnacknowledged:
-		return fmt.Errorf("alarm %s is not acknowledged: acknowledge it first", a.Def.ID)
+		return say.Refuse("alarm %s is not acknowledged: acknowledge it first", a.Def.ID)
 	case Unknown, Normal, Unacknowledged, Acknowledged, ReturnedUnack:
 	}
-	return fmt.Errorf("alarm %s is %s: it can be reset once its cause is gone", a.Def.ID, a.State)
+	return say.Refuse("alarm %s is %s: it can be reset once its cause is gone", a.Def.ID, a.State.Say())
 }
 
 func (a *Alarm) signal(s Signal) State {

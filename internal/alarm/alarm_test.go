@@ -12,6 +12,8 @@ import (
 	"time"
 
 	"pgregory.net/rapid"
+
+	"boxd/internal/say"
 )
 
 const (
@@ -67,7 +69,7 @@ func TestReachable(t *testing.T) {
 	}
 }
 
-func text() string { return "seen" }
+func text() say.Text { return say.T("seen") }
 
 func sec(n int) time.Duration { return time.Duration(n) * time.Second }
 
@@ -90,7 +92,7 @@ func TestDelays(t *testing.T) {
 			t.Errorf("%d s, %v: passed to %v, want %v", k.at, k.active, got, k.want)
 		}
 	}
-	if x.Since != sec(216) || x.Text != "seen" {
+	if x.Since != sec(216) || x.Text.String() != "seen" {
 		t.Errorf("raised at %v: %q", x.Since, x.Text)
 	}
 }
@@ -146,8 +148,8 @@ func TestAgain(t *testing.T) {
 	for from, want := range map[State]State{a: a, b: b, c: b, d: d, e: e, f: f} {
 		x := New(Definition{ID: "x"})
 		x.State = from
-		got := x.Again(sec(7), "more")
-		if stood := from == b || from == c; x.State != want || stood != (got == b) || stood != (x.Text == "more") || stood != (x.Since == sec(7)) {
+		got := x.Again(sec(7), say.T("more"))
+		if stood := from == b || from == c; x.State != want || stood != (got == b) || stood != (x.Text.String() == "more") || stood != (x.Since == sec(7)) {
 			t.Errorf("%v: passed to %v, is %v since %v: %q", from, got, x.State, x.Since, x.Text)
 		}
 	}

@@ -37,10 +37,10 @@ func rules() map[string]rule {
 	return map[string]rule{
 		"units":             pure(),
 		"say":               pure("units"),
-		"box":               pure("units"),
+		"box":               pure("say", "units"),
 		"hydraulics":        pure("units"),
 		"dosing":            pure("say", "units", "hydraulics"),
-		"sensors":           pure("units", "box"),
+		"sensors":           pure("say", "units", "box"),
 		"alarm":             pure("say", "units", "box"),
 		"estimate":          pure("say", "units", "box", "hydraulics", "dosing"),
 		"safety":            pure("say", "units", "box", "estimate", "alarm"),

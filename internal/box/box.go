@@ -6,6 +6,7 @@ package box
 import (
 	"time"
 
+	"boxd/internal/say"
 	"boxd/internal/units"
 )
 
@@ -149,7 +150,7 @@ type Reading[T ~float64] struct {
 	Value   T
 	Quality Quality
 	Cause   Cause
-	Why     string        // for a person, empty when good
+	Why     say.Text      // for a person, empty when good
 	Age     time.Duration // since the sample behind Value
 }
 

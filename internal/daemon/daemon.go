@@ -20,6 +20,7 @@ import (
 	"boxd/internal/engine"
 	"boxd/internal/journal"
 	"boxd/internal/record"
+	"boxd/internal/say"
 	"boxd/internal/telemetry"
 	"boxd/internal/web"
 )
@@ -371,8 +372,10 @@ func (d *Daemon) refuseAll() {
 func (d *Daemon) show() {
 	v := d.core.View()
 	if why := d.failed.Load(); why != nil {
-		v.Alarms = append(v.Alarms, engine.AlarmView{ID: "archive-failing", State: "unacknowledged", Priority: "high", Text: *why,
-			Do: "Free space on the card or replace it. Nothing can be confirmed until the record can be kept.", SinceT: v.T})
+		a := engine.AlarmView{ID: "archive-failing", State: "unacknowledged", Priority: "high", Text: *why,
+			Do: "Free space on the card or replace it. Nothing can be confirmed until the record can be kept.", SinceT: v.T}
+		a.Said.Text, a.Said.Do = say.Verbatim(a.Text), say.T("Free space on the card or replace it. Nothing can be confirmed until the record can be kept.")
+		v.Alarms = append(v.Alarms, a)
 	}
 	d.mu.Lock()
 	d.view, d.shown = v, time.Now()

@@ -13,6 +13,7 @@ import (
 	"boxd/internal/box"
 	"boxd/internal/estimate"
 	"boxd/internal/safety"
+	"boxd/internal/say"
 	"boxd/internal/sensors"
 	"boxd/internal/sequencer"
 	"boxd/internal/units"
@@ -29,7 +30,7 @@ type Engine struct {
 	wall   time.Time
 	turns  uint64
 	events []Event
-	stepAt string
+	stepAt say.Text
 	marks  []MilestoneRecord
 	runAt  time.Duration
 	run    string
@@ -37,6 +38,7 @@ type Engine struct {
 	e      *estimate.Estimates
 	a      *safety.Assessment
 	view   viewCache
+	voice  say.Voice // the box's own
 }
 
 // New makes a core.
@@ -44,15 +46,16 @@ func New(cfg Config) *Engine {
 	cfg.Limits.Ratio = cfg.Injector.Ratio
 	cfg.Limits.InjectorStart = cfg.Injector.StartsAt
 	return &Engine{
-		cfg:  cfg,
-		cond: sensors.New(cfg.Limits.Silent, sensors.DefaultRanges()),
+		cfg:   cfg,
+		voice: say.Voice{Units: cfg.Units},
+		cond:  sensors.New(cfg.Limits.Silent, sensors.DefaultRanges()),
 		est: estimate.New(estimate.Config{
 			Zone: cfg.Zone, Target: cfg.Limits.HeaderTarget, Low: cfg.Limits.HeaderLow,
 			InjectorRatio: cfg.Injector.Ratio, ProbeLag: cfg.Probe.Lag,
 			FlowError: cfg.Meter.FlowError, GeometryError: cfg.Meter.GeometryError,
 			FilterWarn: cfg.Limits.FilterWarn, FilterClean: cfg.Limits.FilterClean,
 		}),
-		guard: safety.New(cfg.Limits, cfg.Backflow, cfg.Units),
+		guard: safety.New(cfg.Limits, cfg.Backflow),
 		seq: sequencer.New(sequencer.Config{
 			Observe: cfg.Observe, Units: cfg.Units, Injection: cfg.Plan.Injection, Stock: cfg.Plan.Stock,
 			Header: cfg.Limits.HeaderTarget, InjectorStart: cfg.Injector.StartsAt, SupplyLow: cfg.Limits.SupplyLow,
@@ -70,8 +73,7 @@ func (g *Engine) Step(in Input) Output {
 	g.now, g.wall, g.turns = in.Mono, in.Wall, g.turns+1
 	g.events = g.events[:0]
 	if first {
-		g.emit(Event{Kind: StepEvent, Step: g.seq.Step().String(), Why: Reasons{"the box is on"}})
-		g.stepAt = "the box is on"
+		g.stepEvent(say.T("the box is on"))
 	}
 	g.r = g.cond.Readings(in.Mono, in.Samples)
 	g.e = g.est.Step(in.Mono, g.r)
@@ -99,7 +101,24 @@ func (g *Engine) Finish() Output {
 
 func (g *Engine) emit(e Event) {
 	e.T, e.Wall = seconds(g.now), g.wall
+	g.put(&e.Text, e.Said.Text)
+	g.put(&e.Reason, e.Said.Reason)
+	if e.Said.Why != nil {
+		e.Why = g.voice.Each(e.Said.Why)
+	}
 	g.events = append(g.events, e)
+}
+
+// put says a sentence, where there is one, in the box's own voice.
+func (g *Engine) put(to *string, t say.Text) {
+	if !t.Empty() {
+		*to = g.voice.Say(t)
+	}
+}
+
+func (g *Engine) stepEvent(why say.Text) {
+	g.stepAt = why
+	g.emit(Event{Kind: StepEvent, Step: g.seq.Step().String(), Said: Said{Why: []say.Text{why}}})
 }
 
 // seconds rounds to the millisecond, so that 0.1 s steps print as such.
@@ -120,21 +139,21 @@ func (g *Engine) act(a *box.Action) {
 	case box.Reset:
 		err = g.reset(a)
 	case box.UnknownAction:
-		err = fmt.Errorf("unknown kind of action")
+		err = say.Refuse("unknown kind of action")
 	}
 	e := Event{Kind: ActionEvent, Name: a.Kind.String(), Action: a.ID, By: a.By, ID: a.Alarm, Number: a.Advice, Text: a.Note}
 	if deed != box.UnknownDeed {
 		e.Deed = deed.String()
 	}
 	if err != nil {
-		e.Kind, e.Reason = RefusalEvent, err.Error()
+		e.Kind, e.Said.Reason = RefusalEvent, say.Of(err)
 	}
 	g.emit(e)
 }
 
 func (g *Engine) reset(a *box.Action) error {
 	if a.By == "" || a.Note == "" {
-		return fmt.Errorf("a latched alarm is reset by a named person with a note of what was found: give both")
+		return say.Refuse("a latched alarm is reset by a named person with a note of what was found: give both")
 	}
 	return g.answer("cleared")(g.guard.Reset(a.Alarm))
 }
@@ -150,7 +169,7 @@ func (g *Engine) answer(word string) func(*alarm.Alarm, error) error {
 }
 
 func (g *Engine) alarmEvent(a *alarm.Alarm, word string) {
-	g.emit(Event{Kind: AlarmEvent, ID: a.Def.ID, State: word, Priority: a.Def.Priority.String(), Text: a.Text + " " + a.Def.Do})
+	g.emit(Event{Kind: AlarmEvent, ID: a.Def.ID, State: word, Priority: a.Def.Priority.String(), Said: Said{Text: say.T("%v %v", a.Text, a.Def.Do)}})
 }
 
 // alarmWord is the contract's word for an ISA-18.2 state.
@@ -182,21 +201,20 @@ func (g *Engine) tell(o *sequencer.Out) {
 		g.emit(Event{Kind: MilestoneEvent, Name: m.String()})
 	}
 	for _, n := range o.Notes {
-		g.emit(Event{Kind: NoteEvent, Text: n})
+		g.emit(Event{Kind: NoteEvent, Said: Said{Text: n}})
 	}
 	if o.StepChanged {
-		g.stepAt = o.StepWhy
-		g.emit(Event{Kind: StepEvent, Step: g.seq.Step().String(), Why: Reasons{o.StepWhy}})
+		g.stepEvent(o.StepWhy)
 	}
 	for _, h := range o.Held {
-		g.emit(Event{Kind: HoldEvent, On: h.On, ID: h.ID, Reason: h.Reason, Text: h.WayOut})
+		g.emit(Event{Kind: HoldEvent, On: h.On, ID: h.ID, Said: Said{Reason: h.Reason, Text: h.WayOut}})
 	}
 	for _, h := range o.Released {
-		g.emit(Event{Kind: ReleaseEvent, On: h.On, ID: h.ID, Reason: h.Reason})
+		g.emit(Event{Kind: ReleaseEvent, On: h.On, ID: h.ID, Said: Said{Reason: h.Reason}})
 	}
 	if o.NewAdvice {
 		a := g.seq.Advice()
-		e := Event{Kind: AdviceEvent, Number: a.Number, Text: a.Text, Why: append(Reasons(nil), a.Why...)}
+		e := Event{Kind: AdviceEvent, Number: a.Number, Said: Said{Text: a.Text, Why: append([]say.Text{}, a.Why...)}}
 		if a.Deed != box.UnknownDeed {
 			e.Deed = a.Deed.String()
 		}
@@ -229,12 +247,12 @@ func (g *Engine) summarise() {
 		Flush:      g.flushWord(),
 		Observed:   g.seq.Observing(),
 		Milestones: append([]MilestoneRecord(nil), g.marks...),
-		Notes:      append([]string(nil), e.Flush.Notes...),
+		Notes:      g.voice.Each(e.Flush.Notes),
 	}
 	if e.Flush.Done {
-		s.FlushWitness = e.Flush.By
+		s.FlushWitness = g.voice.Say(e.Flush.By)
 	}
-	if e.Delivery.Known && e.Flush.Degraded == "" {
+	if e.Delivery.Known && e.Flush.Degraded.Empty() {
 		if w := g.est.Whole(); w.Known {
 			s.UndeliveredPct = ptr(round(100-w.V.Percent(), 3))
 		}
@@ -252,7 +270,7 @@ func (g *Engine) flushWord() string {
 	switch {
 	case e.Flush.Done, !e.EverDrawn && e.Drawing != estimate.Unknown:
 		return "done"
-	case !e.Delivery.Known || e.Flush.Degraded != "" || e.Flush.Volume == estimate.Clean:
+	case !e.Delivery.Known || !e.Flush.Degraded.Empty() || e.Flush.Volume == estimate.Clean:
 		return "unknown"
 	}
 	return "incomplete"

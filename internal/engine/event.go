@@ -3,6 +3,8 @@ package engine
 import (
 	"encoding/json"
 	"time"
+
+	"boxd/internal/say"
 )
 
 // Event is something worth keeping: it is committed to the journal before
@@ -30,6 +32,16 @@ type Event struct {
 	Text   string   `json:"text,omitempty"`   // alarm, advice, note
 	Why    Reasons  `json:"why,omitempty"`    // step (one), advice (several)
 	Sum    *Summary `json:"-"`                // summary
+
+	// Said are Text, Reason and Why before they were put into the box's own
+	// language and units.
+	Said Said `json:"-"`
+}
+
+// Said are sentences for a reader to have in a voice of his own.
+type Said struct {
+	Text, Reason say.Text
+	Why          []say.Text
 }
 
 // EventKind is the "kind" of the replay output.

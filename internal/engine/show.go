@@ -5,6 +5,7 @@ import (
 
 	"boxd/internal/box"
 	"boxd/internal/estimate"
+	"boxd/internal/say"
 	"boxd/internal/sequencer"
 	"boxd/internal/units"
 )
@@ -21,10 +22,11 @@ type viewCache struct {
 func (g *Engine) View() View {
 	v := View{
 		Seq: g.turns, T: seconds(g.now), Wall: g.wall, Box: g.cfg.Box, Zone: g.cfg.Zone.Zone().Name, Run: g.run,
-		Step: g.seq.Step().String(), StepWhy: g.stepAt, Observe: g.seq.Observing(),
+		Step: g.seq.Step().String(), StepWhy: g.voice.Say(g.stepAt), Observe: g.seq.Observing(),
 		Estimates: []EstimateView{}, Holds: []HoldView{}, Alarms: []AlarmView{}, Past: append([]MilestoneRecord{}, g.marks...),
-		Cautions: cautions(g.seq.Step()),
 	}
+	v.Said.StepWhy, v.Said.Cautions = g.stepAt, cautions(g.seq.Step())
+	v.Cautions = g.voice.Each(v.Said.Cautions)
 	if g.e == nil {
 		return v
 	}
@@ -33,15 +35,20 @@ func (g *Engine) View() View {
 	}
 	g.viewAdvice(&v)
 	for _, h := range g.a.Holds {
-		v.Holds = append(v.Holds, HoldView{On: h.On, ID: h.ID, Reason: h.Reason, WayOut: h.WayOut})
+		hv := HoldView{On: h.On, ID: h.ID}
+		hv.Said.Reason, hv.Said.WayOut = h.Reason, h.WayOut
+		hv.put(g.voice)
+		v.Holds = append(v.Holds, hv)
 	}
 	for _, a := range g.guard.Alarms() {
 		if a.State.Stands() {
-			v.Alarms = append(v.Alarms, AlarmView{ID: a.Def.ID, State: a.State.String(), Priority: a.Def.Priority.String(),
-				Text: a.Text, Do: a.Def.Do, SinceT: seconds(a.Since), Latched: a.Def.Latches, Acked: a.State.String() == "acknowledged" || a.State.String() == "latched acknowledged"})
+			av := AlarmView{ID: a.Def.ID, State: a.State.String(), Priority: a.Def.Priority.String(), SinceT: seconds(a.Since), Latched: a.Def.Latches, Acked: a.State.String() == "acknowledged" || a.State.String() == "latched acknowledged"}
+			av.Said.Text, av.Said.Do = a.Text, a.Def.Do
+			av.put(g.voice)
+			v.Alarms = append(v.Alarms, av)
 		}
 	}
-	v.Channels = channels(g.r)
+	v.Channels = g.channels()
 	v.Progress = g.progress()
 	v.Estimates = g.estimates()
 	return v
@@ -49,10 +56,12 @@ func (g *Engine) View() View {
 
 func (g *Engine) viewAdvice(v *View) {
 	a := g.seq.Advice()
-	if a.Text == "" {
+	if a.Text.Empty() {
 		return
 	}
-	v.Advice = &AdviceView{Number: a.Number, Text: a.Text, Why: append([]string{}, a.Why...), Button: a.Button, Verifying: g.seq.Verifying(), Valve: a.Valve}
+	v.Advice = &AdviceView{Number: a.Number, Verifying: g.seq.Verifying(), Valve: a.Valve}
+	v.Advice.Said.Text, v.Advice.Said.Button, v.Advice.Said.Why = a.Text, a.Button, append([]say.Text{}, a.Why...)
+	v.Advice.put(g.voice)
 	if a.Deed != box.UnknownDeed {
 		v.Advice.Deed = a.Deed.String()
 	}
@@ -90,7 +99,8 @@ func minutesOf(v units.Litre, q units.LPerH) *float64 {
 	return ptr(round(d.Minutes(), 1))
 }
 
-func channels(r *box.Readings) []ChannelView {
+func (g *Engine) channels() []ChannelView {
+	r := g.r
 	out := make([]ChannelView, 0, int(box.NumChannels)-1)
 	out = appendChannel(out, box.SupplyPressure, r.Supply, 1, 1)
 	out = appendChannel(out, box.FilterOutPressure, r.FilterOut, 1, 1)
@@ -104,14 +114,19 @@ func channels(r *box.Readings) []ChannelView {
 	out = appendChannel(out, box.EndEC, r.EndEC, 1, 0)
 	out = appendChannel(out, box.WaterTemp, r.Water, 1, 2)
 	out = appendChannel(out, box.BoxAirTemp, r.BoxAir, 1, 1)
-	return appendChannel(out, box.OutsideAirTemp, r.OutsideAir, 1, 1)
+	out = appendChannel(out, box.OutsideAirTemp, r.OutsideAir, 1, 1)
+	for i := range out {
+		out[i].put(g.voice)
+	}
+	return out
 }
 
 // appendChannel shows a reading in its trace column's unit: per is how many of
 // the inner unit make one of it.
 func appendChannel[T ~float64](out []ChannelView, c box.Channel, r box.Reading[T], per float64, digits int) []ChannelView {
 	i := c.Info()
-	v := ChannelView{Column: i.Column, Tag: i.Tag, Name: i.Name, Unit: i.Unit, Quality: r.Quality.String(), Cause: r.Cause.String(), Why: r.Why, AgeS: seconds(r.Age)}
+	v := ChannelView{Column: i.Column, Tag: i.Tag, Name: i.Name, Unit: i.Unit, Quality: r.Quality.String(), Cause: r.Cause.String(), AgeS: seconds(r.Age)}
+	v.Said.Why = r.Why
 	if r.Usable() {
 		v.Value = ptr(round(float64(r.Value)/per, digits))
 	}
@@ -128,8 +143,10 @@ func (g *Engine) progress() Progress {
 		FieldRatioPct: optPct(e.FieldRatio), BranchRatioPct: optPct(e.BranchRatio),
 		BaselineUSCm: opt(e.Baseline, 0), RiseUSCm: opt(e.Rise, 0), ReturnBandUSCm: opt(e.Band, 0),
 		StockL: g.weighings(), CleanAtBox: e.CleanAtBox, MarginPct: round(e.Flush.Margin.Percent(), 2),
-		EndWitness: e.Flush.Probe.String(), VolumeWitness: g.est.VolumeWords(g.cfg.Units), Flowing: e.Flowing == estimate.Yes,
+		Flowing: e.Flowing == estimate.Yes,
 	}
+	p.Said.EndWitness, p.Said.VolumeWitness = e.Flush.Probe.Say(), g.est.VolumeWords()
+	p.put(g.voice)
 	if e.Flowing != estimate.Yes {
 		p.FilterDiffKPa = nil // with the shutoff valve closed it is the valve's, not the filter's
 	}
@@ -176,19 +193,19 @@ func (g *Engine) costly(p *Progress) {
 
 // cautions are said where the person meets the hazard. They defer to labels,
 // local codes and licensed practice.
-func cautions(s sequencer.Step) []string {
+func cautions(s sequencer.Step) []say.Text {
 	switch s {
 	case sequencer.Ready:
-		return []string{"Mixing stock: goggles and gloves; add acid to water, never water to acid; never acid and chlorine together; the label is the law.",
-			"Mains electricity does not belong in a wet box."}
+		return []say.Text{say.T("Mixing stock: goggles and gloves; add acid to water, never water to acid; never acid and chlorine together; the label is the law."),
+			say.T("Mains electricity does not belong in a wet box.")}
 	case sequencer.Pressurise:
-		return []string{"Relieve the pressure before opening the filter. Stay out of pits that have not been aired and checked."}
+		return []say.Text{say.T("Relieve the pressure before opening the filter. Stay out of pits that have not been aired and checked.")}
 	case sequencer.Inject:
-		return []string{"Nobody drinks or washes with this water while fertilizer is in it. The box advises; local codes and a licensed tester decide on backflow protection."}
+		return []say.Text{say.T("Nobody drinks or washes with this water while fertilizer is in it. The box advises; local codes and a licensed tester decide on backflow protection.")}
 	case sequencer.Flush:
-		return []string{"Fertilizer is still in the lines: keep people from drinking at the rows."}
+		return []say.Text{say.T("Fertilizer is still in the lines: keep people from drinking at the rows.")}
 	case sequencer.Secure:
-		return []string{"Close the stock tank against children and animals. In frost, the backflow device and the filter bowl freeze first."}
+		return []say.Text{say.T("Close the stock tank against children and animals. In frost, the backflow device and the filter bowl freeze first.")}
 	case sequencer.Unknown:
 	}
 	return nil

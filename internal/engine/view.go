@@ -1,6 +1,11 @@
 package engine
 
-import "time"
+import (
+	"slices"
+	"time"
+
+	"boxd/internal/say"
+)
 
 // View is the whole state to show, made for people and for the wire: every
 // number's unit is in its name. A null number is unknown: it is shown as
@@ -25,6 +30,69 @@ type View struct {
 	Estimates []EstimateView    `json:"estimates"`
 	Past      []MilestoneRecord `json:"milestones"`
 	Cautions  []string          `json:"cautions"`
+
+	Said ViewSaid `json:"-"`
+}
+
+// The Said fields are the sentences of a view before they were put into the
+// box's own language and units; In says them anew.
+type (
+	// ViewSaid are the view's own sentences.
+	ViewSaid struct {
+		StepWhy  say.Text
+		Cautions []say.Text
+	}
+	// AdviceSaid are an advice's sentences.
+	AdviceSaid struct {
+		Text, Button say.Text
+		Why          []say.Text
+	}
+	// HoldSaid are a hold's sentences.
+	HoldSaid struct{ Reason, WayOut say.Text }
+	// AlarmSaid are an alarm's sentences.
+	AlarmSaid struct{ Text, Do say.Text }
+	// ChannelSaid are a channel's sentences.
+	ChannelSaid struct{ Why say.Text }
+	// ProgressSaid are the witnesses' words.
+	ProgressSaid struct{ EndWitness, VolumeWitness say.Text }
+)
+
+// In is the view as it is said to a reader. The view itself stays as it is.
+func (v View) In(voice say.Voice) View {
+	v.StepWhy, v.Cautions = voice.Say(v.Said.StepWhy), voice.Each(v.Said.Cautions)
+	if v.Advice != nil {
+		a := *v.Advice
+		a.put(voice)
+		v.Advice = &a
+	}
+	v.Holds, v.Alarms, v.Channels = slices.Clone(v.Holds), slices.Clone(v.Alarms), slices.Clone(v.Channels)
+	for i := range v.Holds {
+		v.Holds[i].put(voice)
+	}
+	for i := range v.Alarms {
+		v.Alarms[i].put(voice)
+	}
+	for i := range v.Channels {
+		v.Channels[i].put(voice)
+	}
+	v.Progress.put(voice)
+	return v
+}
+
+func (a *AdviceView) put(v say.Voice) {
+	a.Text, a.Button, a.Why = v.Say(a.Said.Text), v.Say(a.Said.Button), v.Each(a.Said.Why)
+}
+
+func (h *HoldView) put(v say.Voice) {
+	h.Reason, h.WayOut = v.Say(h.Said.Reason), v.Say(h.Said.WayOut)
+}
+
+func (a *AlarmView) put(v say.Voice) { a.Text, a.Do = v.Say(a.Said.Text), v.Say(a.Said.Do) }
+
+func (c *ChannelView) put(v say.Voice) { c.Why = v.Say(c.Said.Why) }
+
+func (p *Progress) put(v say.Voice) {
+	p.EndWitness, p.VolumeWitness = v.Say(p.Said.EndWitness), v.Say(p.Said.VolumeWitness)
 }
 
 // AdviceView is the one next thing.
@@ -37,6 +105,8 @@ type AdviceView struct {
 	Verifying bool     `json:"verifying"` // confirmed; waiting for the readings to agree
 	Valve     string   `json:"valve"`     // the part in question: supply, filter, injector, loop, header, ""
 	Minutes   *float64 `json:"minutes_left"`
+
+	Said AdviceSaid `json:"-"`
 }
 
 // HoldView is advice withheld, with its reason.
@@ -45,6 +115,8 @@ type HoldView struct {
 	ID     string `json:"id"`
 	Reason string `json:"reason"`
 	WayOut string `json:"way_out"`
+
+	Said HoldSaid `json:"-"`
 }
 
 // AlarmView is one standing alarm.
@@ -57,6 +129,8 @@ type AlarmView struct {
 	SinceT   float64 `json:"since_t"`
 	Latched  bool    `json:"latched"`
 	Acked    bool    `json:"acknowledged"`
+
+	Said AlarmSaid `json:"-"`
 }
 
 // ChannelView is one channel's reading. Value is in Unit, the unit of the trace column.
@@ -70,6 +144,8 @@ type ChannelView struct {
 	Cause   string   `json:"cause,omitempty"`
 	Why     string   `json:"why,omitempty"`
 	AgeS    float64  `json:"age_s"`
+
+	Said ChannelSaid `json:"-"`
 }
 
 // Progress are the estimates behind the advice.
@@ -108,6 +184,8 @@ type Progress struct {
 	FreezeHours      *float64  `json:"freeze_hours"`
 	Flowing          bool      `json:"flowing"`
 	FlowRatioPct     *float64  `json:"flow_ratio_pct"` // measured against expected
+
+	Said ProgressSaid `json:"-"`
 }
 
 // RowView is one lateral for the picture: how far along it the clean water (and

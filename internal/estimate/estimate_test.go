@@ -192,7 +192,7 @@ func TestFlushByVolume(t *testing.T) {
 		if got := (b.now - start).Seconds(); got > want || got < want-40 {
 			t.Errorf("pace %v: done after %.0f s, want %.0f less the seconds since clean", pace, got, want)
 		}
-		if b.o.Flush.By != "volume, no line-end probe" {
+		if b.o.Flush.By.String() != "volume, no line-end probe" {
 			t.Errorf("judged by %q", b.o.Flush.By)
 		}
 		if e := b.o.Delivery.LastEmitter.Percent(); e < 99.99 {
@@ -237,7 +237,7 @@ func TestFlowLost(t *testing.T) {
 			t.Errorf("%d s after the last sample: counted at %.1f %%", s+1, rate)
 		}
 	}
-	if b.o.Flush.Degraded == "" {
+	if b.o.Flush.Degraded.Empty() {
 		t.Error("nothing says that the count is degraded")
 	}
 	b.r.Header = bad[units.KPa]()
@@ -387,7 +387,7 @@ func TestShutRow(t *testing.T) {
 		b.set(design.Scale(0.9), 68.95)
 		b.turn(2400)
 		fl := b.o.Flush
-		if !fl.Done || (len(fl.Notes) > 0) == old || strings.Contains(fl.By, "walk the rows") == old || (fl.Degraded != "") == old {
+		if !fl.Done || (len(fl.Notes) > 0) == old || strings.Contains(fl.By.String(), "walk the rows") == old || !fl.Degraded.Empty() == old {
 			t.Errorf("old %v: done %v by %q, notes %q, degraded %q", old, fl.Done, fl.By, fl.Notes, fl.Degraded)
 		}
 	}
@@ -421,11 +421,11 @@ func TestLeak(t *testing.T) {
 	b.turn(60)
 	b.set(design.Scale(1.4), 68.95)
 	b.turn(10)
-	if b.o.Flush.Degraded != "" {
+	if !b.o.Flush.Degraded.Empty() {
 		t.Error("ten seconds of more flow are no leak yet")
 	}
 	b.turn(20)
-	if b.o.Flush.Degraded == "" || b.o.Flush.Rate <= 0 || b.o.Flush.Rate > design {
+	if b.o.Flush.Degraded.Empty() || b.o.Flush.Rate <= 0 || b.o.Flush.Rate > design {
 		t.Errorf("%v L/h of %v are counted beside a leak, degraded %q", b.o.Flush.Rate, design, b.o.Flush.Degraded)
 	}
 	b.set(design, 68.95) // mended
@@ -435,7 +435,7 @@ func TestLeak(t *testing.T) {
 	}
 	b.r.EndEC = good[units.USPerCm](430)
 	b.turn(200)
-	if fl := b.o.Flush; !fl.Done || !strings.HasPrefix(fl.By, "line-end probe alone") || len(fl.Notes) != 1 {
+	if fl := b.o.Flush; !fl.Done || !strings.HasPrefix(fl.By.String(), "line-end probe alone") || len(fl.Notes) != 1 {
 		t.Errorf("done %v by %q, notes %q", fl.Done, fl.By, fl.Notes)
 	}
 }

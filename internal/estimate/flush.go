@@ -1,12 +1,12 @@
 package estimate
 
 import (
-	"fmt"
 	"math"
 	"time"
 
 	"boxd/internal/box"
 	"boxd/internal/hydraulics"
+	"boxd/internal/say"
 	"boxd/internal/units"
 )
 
@@ -20,12 +20,12 @@ type Flush struct {
 	Spread   units.Litre // ± of what is left, of meter and geometry
 	Tail     units.Litre // on top at most, for the thin rest that laminar tape ends let go late
 	Rate     units.LPerH // at which Passed grows now
-	Degraded string      // why the volume can't vouch any more, empty when it can
+	Degraded say.Text    // why the volume can't vouch any more, empty when it can
 	Volume   Witness
 	Probe    Witness
 	Done     bool
-	By       string // which witness ruled, in words
-	Notes    []string
+	By       say.Text // which witness ruled, in words
+	Notes    []say.Text
 }
 
 // Witness is one witness's word.
@@ -57,6 +57,9 @@ func (w Witness) String() string {
 	}
 	return "absent"
 }
+
+// Say is the word for a person.
+func (w Witness) Say() say.Text { return say.T(w.String()) }
 
 // tailMargin is allowed for what plug flow leaves out: in the laminar tape ends
 // the front comes earlier and the tail later than the mean (EPANET's own
@@ -156,7 +159,7 @@ func (e *Estimator) pace(dt time.Duration, r *box.Readings) {
 		// No flow reading: what the emitters pass at the pressure seen, less ten
 		// per cent, is a floor (common practice, no source).
 		rate = o.Expected.V.Scale(0.9)
-		o.Flush.Degraded = "no flow reading"
+		o.Flush.Degraded = say.T("no flow reading")
 	}
 	if o.Pressurised == Yes && o.Header.Known && !o.FlowRatio.Known {
 		// With no pressure at the header the emitters take nothing, whatever the
@@ -183,7 +186,7 @@ func (e *Estimator) leaking() {
 		f.over = false
 	}
 	if f.over {
-		o.Flush.Degraded = "more water leaves than the emitters explain"
+		o.Flush.Degraded = say.T("more water leaves than the emitters explain")
 	}
 	e.shut()
 }
@@ -204,7 +207,7 @@ func (e *Estimator) shut() {
 	less := f.usualN >= 10 && float64(o.FlowRatio.V) < shutBelow*f.usualSum/float64(f.usualN)
 	if f.shutH.stood(e.now, less, time.Minute) {
 		f.shut = true
-		o.Flush.Degraded = "less water flows than before injecting: a row may have been shut"
+		o.Flush.Degraded = say.T("less water flows than before injecting: a row may have been shut")
 	}
 }
 
@@ -358,28 +361,28 @@ func (e *Estimator) conclude() {
 	trusted := !e.flush.wasOver
 	switch {
 	case fl.Probe == Clean && fl.Volume == Clean:
-		e.done("line-end probe and volume agree")
+		e.done(say.T("line-end probe and volume agree"))
 	case fl.Probe == Clean && !trusted:
-		e.done("line-end probe alone: the volume can't vouch since more water left than the emitters explain")
+		e.done(say.T("line-end probe alone: the volume can't vouch since more water left than the emitters explain"))
 	case fl.Probe == Drifting && fl.Volume == Clean && trusted:
-		e.done("volume: the line-end probe fell with the fertilizer but stands off its baseline and no longer falls; taken as drift of the probe")
+		e.done(say.T("volume: the line-end probe fell with the fertilizer but stands off its baseline and no longer falls; taken as drift of the probe"))
 	case fl.Probe == Absent && fl.Volume == Clean && !trusted:
-		e.done("volume, no line-end probe, counted at the slowest pace since more water left than the emitters explain; a burst row itself can't be judged: walk the rows")
+		e.done(say.T("volume, no line-end probe, counted at the slowest pace since more water left than the emitters explain; a burst row itself can't be judged: walk the rows"))
 	case fl.Probe == Absent && fl.Volume == Clean && e.flush.shut:
-		e.done("volume, no line-end probe; a row that was shut can't be judged: walk the rows")
+		e.done(say.T("volume, no line-end probe; a row that was shut can't be judged: walk the rows"))
 	case fl.Probe == Absent && fl.Volume == Clean:
-		e.done("volume, no line-end probe")
+		e.done(say.T("volume, no line-end probe"))
 	}
 }
 
-func (e *Estimator) done(by string) {
+func (e *Estimator) done(by say.Text) {
 	fl := &e.out.Flush
 	fl.Done, fl.By = true, by
 	if e.flush.wasOver {
-		fl.Notes = append(fl.Notes, "water left where the emitters do not explain it: how much each row got after that can't be known")
+		fl.Notes = append(fl.Notes, say.T("water left where the emitters do not explain it: how much each row got after that can't be known"))
 	}
 	if e.flush.shut {
-		fl.Notes = append(fl.Notes, "less water flowed than before injecting: a row may have been shut or kinked, and what it got can't be known")
+		fl.Notes = append(fl.Notes, say.T("less water flowed than before injecting: a row may have been shut or kinked, and what it got can't be known"))
 	}
 }
 
@@ -395,18 +398,17 @@ func (e *Estimator) Left() (units.Litre, time.Duration, bool) {
 	return left, d, ok
 }
 
-// VolumeWords says what the volume says, in the units asked for.
-func (e *Estimator) VolumeWords(u units.System) string {
+// VolumeWords says what the volume says.
+func (e *Estimator) VolumeWords() say.Text {
 	fl := &e.out.Flush
 	switch {
 	case !e.out.EverDrawn:
-		return "nothing injected yet"
+		return say.T("nothing injected yet")
 	case !e.out.CleanAtBox:
-		return "the box is not clean yet"
+		return say.T("the box is not clean yet")
+	case !fl.Degraded.Empty():
+		return say.T("%v of %v since the box ran clean, %.1f %% margin for meter, geometry and mixing; counted on the safe side: %v",
+			fl.Passed, fl.Needed, fl.Margin.Percent(), fl.Degraded)
 	}
-	s := fmt.Sprintf("%v of %v since the box ran clean, %.1f %% margin for meter, geometry and mixing", u.Volume(fl.Passed), u.Volume(fl.Needed), fl.Margin.Percent())
-	if fl.Degraded != "" {
-		s += "; counted on the safe side: " + fl.Degraded
-	}
-	return s
+	return say.T("%v of %v since the box ran clean, %.1f %% margin for meter, geometry and mixing", fl.Passed, fl.Needed, fl.Margin.Percent())
 }

@@ -4,6 +4,7 @@ import (
 	"time"
 
 	"boxd/internal/box"
+	"boxd/internal/say"
 	"boxd/internal/units"
 )
 
@@ -13,8 +14,8 @@ type draws struct {
 	lastStroke  time.Duration
 	firstStroke time.Duration
 	strokes     int
-	rise        float64 // Σ(EC−baseline)·s while drawing, mixing time left out
-	riseFor     float64 // s
+	rise        float64       // Σ(EC−baseline)·s while drawing, mixing time left out
+	riseFor     float64       // s
 	riseAt      time.Duration // of the newest value in rise
 	aboveH      holder
 }
@@ -144,7 +145,7 @@ func (e *Estimator) drawBegins() {
 	}
 	e.flush.drawBegins()
 	o.CleanAtBox = false
-	o.Flush.Done, o.Flush.By = false, ""
+	o.Flush.Done, o.Flush.By = false, say.Text{}
 }
 
 // weigh adds up what the stock meter and the branch meter saw, and the rise of

@@ -62,7 +62,7 @@ func (o *Estimates) cleanAtEnd() Tri {
 		return Unknown
 	case f.Done:
 		return Yes
-	case f.Volume == Clean || f.Probe == Clean, f.Probe == Absent && f.Degraded != "":
+	case f.Volume == Clean || f.Probe == Clean, f.Probe == Absent && !f.Degraded.Empty():
 		return Unknown
 	}
 	return No

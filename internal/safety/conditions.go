@@ -1,13 +1,13 @@
 package safety
 
 import (
-	"fmt"
 	"math"
 	"time"
 
 	"boxd/internal/alarm"
 	"boxd/internal/box"
 	"boxd/internal/estimate"
+	"boxd/internal/say"
 	"boxd/internal/units"
 )
 
@@ -17,22 +17,22 @@ import (
 func Definitions() []alarm.Definition {
 	s := time.Second
 	return []alarm.Definition{
-		{ID: "backflow-protection-missing", Priority: alarm.Critical, Consequence: "fertilizer could reach drinking water", Do: "Do not inject. Have the protection tested by a licensed tester; local codes decide."},
-		{ID: "backflow-sign", Priority: alarm.Critical, OnDelay: 5 * s, OffDelay: 10 * s, Latches: true, Consequence: "line water may be flowing back to the supply", Do: "Close the shutoff valve now. Do not use the supply for drinking until it has been checked."},
-		{ID: "supply-pressure-low", Priority: alarm.Critical, OnDelay: 5 * s, OffDelay: 15 * s, Consequence: "the line can siphon back and the rows are not fed", Do: "Close the shutoff valve, find out why the supply sags."},
-		{ID: "header-pressure-low", Priority: alarm.High, OnDelay: 20 * s, OffDelay: 15 * s, Consequence: "rows are fed unevenly", Do: "Look for a burst, a clogged filter, a weak supply or a wrong regulator."},
-		{ID: "header-pressure-high", Priority: alarm.High, OnDelay: 10 * s, OffDelay: 15 * s, Consequence: "tape can burst", Do: "Close the shutoff valve a little; check the regulator."},
-		{ID: "filter-clogging", Priority: alarm.High, OnDelay: 30 * s, OffDelay: 60 * s, Consequence: "flow and header pressure will fall", Do: "Clean the filter soon: close, relieve the pressure, then open it."},
-		{ID: "filter-torn", Priority: alarm.High, OnDelay: 60 * s, OffDelay: 60 * s, Consequence: "dirt reaches the emitters", Do: "Stop and look at the screen; replace it if torn."},
-		{ID: "injector-not-cycling", Priority: alarm.High, OnDelay: 30 * s, OffDelay: 10 * s, Consequence: "no fertilizer goes in", Do: "Check the suction hose for air, the stock level, both injector valves and the pressure difference."},
-		{ID: "ratio-off", Priority: alarm.Low, OnDelay: 180 * s, OffDelay: 60 * s, Consequence: "the dose is off", Do: "Check the dial, the suction screen and the injector's seals."},
-		{ID: "flow-above-expected", Priority: alarm.High, OnDelay: 15 * s, OffDelay: 30 * s, Consequence: "water and fertilizer leave where no plant gets them", Do: "Walk the rows: look for a burst tape, an open end or a leaking connector."},
-		{ID: "flow-below-expected", Priority: alarm.Low, OnDelay: 60 * s, OffDelay: 30 * s, Consequence: "some plants get less", Do: "Look for a closed or kinked row and clogged emitters."},
-		{ID: "ec-above-limit", Priority: alarm.High, OnDelay: 30 * s, OffDelay: 30 * s, Consequence: "roots can be burnt", Do: "Open the loop valve a little or stop injecting; check stock strength and dial."},
-		{ID: "stock-empty", Priority: alarm.High, OnDelay: 15 * s, OffDelay: 10 * s, Consequence: "the injector runs on air", Do: "Shut the injector off, or fill the stock tank."},
-		{ID: "flush-incomplete", Priority: alarm.High, OnDelay: 30 * s, OffDelay: 10 * s, Consequence: "fertilizer stays in the lines and the last plants miss their share", Do: "Open the shutoff valve again and flush until the box says it is done."},
-		{ID: "freeze-risk", Priority: alarm.High, OnDelay: 60 * s, OffDelay: 600 * s, Consequence: "filter bowl, injector and backflow device can burst", Do: "Drain or heat the box; the backflow device and the filter bowl freeze first."},
-		{ID: "sensor-fault", Priority: alarm.High, OffDelay: 5 * s, Consequence: "the box is blind there", Do: "Check the sensor, its wiring and power."},
+		{ID: "backflow-protection-missing", Priority: alarm.Critical, Consequence: say.T("fertilizer could reach drinking water"), Do: say.T("Do not inject. Have the protection tested by a licensed tester; local codes decide.")},
+		{ID: "backflow-sign", Priority: alarm.Critical, OnDelay: 5 * s, OffDelay: 10 * s, Latches: true, Consequence: say.T("line water may be flowing back to the supply"), Do: say.T("Close the shutoff valve now. Do not use the supply for drinking until it has been checked.")},
+		{ID: "supply-pressure-low", Priority: alarm.Critical, OnDelay: 5 * s, OffDelay: 15 * s, Consequence: say.T("the line can siphon back and the rows are not fed"), Do: say.T("Close the shutoff valve, find out why the supply sags.")},
+		{ID: "header-pressure-low", Priority: alarm.High, OnDelay: 20 * s, OffDelay: 15 * s, Consequence: say.T("rows are fed unevenly"), Do: say.T("Look for a burst, a clogged filter, a weak supply or a wrong regulator.")},
+		{ID: "header-pressure-high", Priority: alarm.High, OnDelay: 10 * s, OffDelay: 15 * s, Consequence: say.T("tape can burst"), Do: say.T("Close the shutoff valve a little; check the regulator.")},
+		{ID: "filter-clogging", Priority: alarm.High, OnDelay: 30 * s, OffDelay: 60 * s, Consequence: say.T("flow and header pressure will fall"), Do: say.T("Clean the filter soon: close, relieve the pressure, then open it.")},
+		{ID: "filter-torn", Priority: alarm.High, OnDelay: 60 * s, OffDelay: 60 * s, Consequence: say.T("dirt reaches the emitters"), Do: say.T("Stop and look at the screen; replace it if torn.")},
+		{ID: "injector-not-cycling", Priority: alarm.High, OnDelay: 30 * s, OffDelay: 10 * s, Consequence: say.T("no fertilizer goes in"), Do: say.T("Check the suction hose for air, the stock level, both injector valves and the pressure difference.")},
+		{ID: "ratio-off", Priority: alarm.Low, OnDelay: 180 * s, OffDelay: 60 * s, Consequence: say.T("the dose is off"), Do: say.T("Check the dial, the suction screen and the injector's seals.")},
+		{ID: "flow-above-expected", Priority: alarm.High, OnDelay: 15 * s, OffDelay: 30 * s, Consequence: say.T("water and fertilizer leave where no plant gets them"), Do: say.T("Walk the rows: look for a burst tape, an open end or a leaking connector.")},
+		{ID: "flow-below-expected", Priority: alarm.Low, OnDelay: 60 * s, OffDelay: 30 * s, Consequence: say.T("some plants get less"), Do: say.T("Look for a closed or kinked row and clogged emitters.")},
+		{ID: "ec-above-limit", Priority: alarm.High, OnDelay: 30 * s, OffDelay: 30 * s, Consequence: say.T("roots can be burnt"), Do: say.T("Open the loop valve a little or stop injecting; check stock strength and dial.")},
+		{ID: "stock-empty", Priority: alarm.High, OnDelay: 15 * s, OffDelay: 10 * s, Consequence: say.T("the injector runs on air"), Do: say.T("Shut the injector off, or fill the stock tank.")},
+		{ID: "flush-incomplete", Priority: alarm.High, OnDelay: 30 * s, OffDelay: 10 * s, Consequence: say.T("fertilizer stays in the lines and the last plants miss their share"), Do: say.T("Open the shutoff valve again and flush until the box says it is done.")},
+		{ID: "freeze-risk", Priority: alarm.High, OnDelay: 60 * s, OffDelay: 600 * s, Consequence: say.T("filter bowl, injector and backflow device can burst"), Do: say.T("Drain or heat the box; the backflow device and the filter bowl freeze first.")},
+		{ID: "sensor-fault", Priority: alarm.High, OffDelay: 5 * s, Consequence: say.T("the box is blind there"), Do: say.T("Check the sensor, its wiring and power.")},
 	}
 }
 
@@ -44,7 +44,7 @@ func (g *Guard) condition(id string) (active, judged bool) {
 	steady := e.Pressurised == estimate.Yes && e.Flowing == estimate.Yes && !s.MainClosed
 	switch id {
 	case "backflow-protection-missing":
-		return g.papers() != "", true
+		return !g.papers().Empty(), true
 	case "backflow-sign":
 		return g.backflowSign()
 	case "supply-pressure-low":
@@ -119,49 +119,49 @@ func (g *Guard) ratioError() float64 {
 }
 
 // seen is what an alarm says at the moment it is raised, with the numbers.
-func (g *Guard) seen(id string) string {
-	e, r, p := g.in.e, g.in.r, g.show.Pressure
+func (g *Guard) seen(id string) say.Text {
+	e, r := g.in.e, g.in.r
 	switch id {
 	case "backflow-protection-missing":
-		return "Backflow protection: " + g.papers() + "."
+		return say.T("Backflow protection: %v.", g.papers())
 	case "backflow-sign":
-		return fmt.Sprintf("Line pressure %v is above supply pressure %v: water may flow back.", p(max(e.FilterOut.V, e.Header.V)), p(e.Supply.V))
+		return say.T("Line pressure %v is above supply pressure %v: water may flow back.", max(e.FilterOut.V, e.Header.V), e.Supply.V)
 	case "supply-pressure-low":
-		return fmt.Sprintf("Supply pressure is %v, below %v.", p(e.Supply.V), p(g.limits.SupplyLow))
+		return say.T("Supply pressure is %v, below %v.", e.Supply.V, g.limits.SupplyLow)
 	case "header-pressure-low":
-		return fmt.Sprintf("Header pressure is %v, below %v.", p(e.Header.V), p(g.limits.HeaderLow))
+		return say.T("Header pressure is %v, below %v.", e.Header.V, g.limits.HeaderLow)
 	case "header-pressure-high":
-		return fmt.Sprintf("Header pressure is %v, above %v.", p(e.Header.V), p(g.limits.HeaderHigh))
+		return say.T("Header pressure is %v, above %v.", e.Header.V, g.limits.HeaderHigh)
 	case "filter-clogging":
-		return fmt.Sprintf("The filter takes %v more than when clean at this flow.", p(e.FilterExcess.V))
+		return say.T("The filter takes %v more than when clean at this flow.", e.FilterExcess.V)
 	case "filter-torn":
-		return fmt.Sprintf("The filter takes only %v, less than half of what it took when clean.", p(e.FilterDiff.V))
+		return say.T("The filter takes only %v, less than half of what it took when clean.", e.FilterDiff.V)
 	case "injector-not-cycling":
-		return "The injector is said to run, but no stock is drawn."
+		return say.T("The injector is said to run, but no stock is drawn.")
 	case "ratio-off":
-		return fmt.Sprintf("The injector draws %.2f %% of its branch flow instead of %.2f %%.", e.BranchRatio.V.Percent(), g.limits.Ratio.Percent())
+		return say.T("The injector draws %.2f %% of its branch flow instead of %.2f %%.", e.BranchRatio.V.Percent(), g.limits.Ratio.Percent())
 	case "flow-above-expected", "flow-below-expected":
-		return fmt.Sprintf("Flow is %v; the emitters explain %v at this pressure.", g.show.Flow(e.Main.V), g.show.Flow(e.Expected.V))
+		return say.T("Flow is %v; the emitters explain %v at this pressure.", e.Main.V, e.Expected.V)
 	case "ec-above-limit":
-		return fmt.Sprintf("EC at the box is %v, above %v.", g.show.Conductivity(e.BoxEC.V), g.show.Conductivity(g.limits.ECLimit))
+		return say.T("EC at the box is %v, above %v.", e.BoxEC.V, g.limits.ECLimit)
 	case "stock-empty":
-		return "Water passes the injector but no stock is drawn: tank empty or air in the suction hose."
+		return say.T("Water passes the injector but no stock is drawn: tank empty or air in the suction hose.")
 	case "flush-incomplete":
-		return fmt.Sprintf("Water stopped before the flush was done: the last emitter has %.0f %% of its share.", e.Delivery.LastEmitter.Percent())
+		return say.T("Water stopped before the flush was done: the last emitter has %.0f %% of its share.", e.Delivery.LastEmitter.Percent())
 	case "freeze-risk":
 		if h, ok := g.HoursToFreeze(); ok && (!r.BoxAir.Usable() || r.BoxAir.Value > g.limits.FreezeAir) {
-			return fmt.Sprintf("Air in the box is %v and falling: 0 °C in about %.1f h.", g.show.Temperature(r.BoxAir.Value), h)
+			return say.T("Air in the box is %v and falling: 0 °C in about %.1f h.", r.BoxAir.Value, h)
 		}
-		return fmt.Sprintf("Freezing near: water %s, air in the box %s.", g.temperature(r.Water.Usable(), r.Water.Value), g.temperature(r.BoxAir.Usable(), r.BoxAir.Value))
+		return say.T("Freezing near: water %v, air in the box %v.", g.temperature(r.Water.Usable(), r.Water.Value), g.temperature(r.BoxAir.Usable(), r.BoxAir.Value))
 	case "sensor-fault":
-		return "No trustworthy reading: " + g.FaultText() + "."
+		return say.T("No trustworthy reading: %v.", g.FaultText())
 	}
-	return id
+	return say.T(id)
 }
 
-func (g *Guard) temperature(ok bool, t units.Celsius) string {
+func (g *Guard) temperature(ok bool, t units.Celsius) say.Text {
 	if !ok {
-		return "unknown"
+		return say.T("unknown")
 	}
-	return g.show.Temperature(t).String()
+	return say.T("%v", t)
 }

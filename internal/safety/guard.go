@@ -1,14 +1,12 @@
 package safety
 
 import (
-	"fmt"
-	"strings"
 	"time"
 
 	"boxd/internal/alarm"
 	"boxd/internal/box"
 	"boxd/internal/estimate"
-	"boxd/internal/units"
+	"boxd/internal/say"
 )
 
 // Scene is what the person says of the valves, so far as conditions depend on
@@ -37,7 +35,6 @@ type Assessment struct {
 type Guard struct {
 	limits   Limits
 	backflow Backflow
-	show     units.System
 	alarms   []*alarm.Alarm
 	out      Assessment
 	in       scene
@@ -54,8 +51,8 @@ type scene struct {
 }
 
 // New makes a guard.
-func New(l Limits, b Backflow, show units.System) *Guard {
-	g := &Guard{limits: l, backflow: b, show: show}
+func New(l Limits, b Backflow) *Guard {
+	g := &Guard{limits: l, backflow: b}
 	for _, d := range Definitions() {
 		g.alarms = append(g.alarms, alarm.New(d))
 	}
@@ -86,7 +83,7 @@ func (g *Guard) Reset(id string) (*alarm.Alarm, error) { return g.act(id, (*alar
 func (g *Guard) act(id string, do func(*alarm.Alarm) error) (*alarm.Alarm, error) {
 	a := g.Find(id)
 	if a == nil {
-		return nil, fmt.Errorf("there is no alarm %q", id)
+		return nil, say.Refuse("there is no alarm %q", id)
 	}
 	return a, do(a)
 }
@@ -101,7 +98,7 @@ func (g *Guard) Step(now time.Duration, wall time.Time, r *box.Readings, e *esti
 			a.Unjudged(now)
 			continue
 		}
-		text := func() string { return g.seen(a.Def.ID) }
+		text := func() say.Text { return g.seen(a.Def.ID) }
 		to := a.Update(now, active, text)
 		if g.another(a) && to == alarm.Unknown {
 			to = a.Again(now, text())
@@ -116,8 +113,8 @@ func (g *Guard) Step(now time.Duration, wall time.Time, r *box.Readings, e *esti
 
 // eachBad names the channels that are bad. Air outside is not among them: its
 // probe is a help, not a need.
-func (g *Guard) eachBad(tell func(c box.Channel, why string)) {
-	add := func(c box.Channel, q box.Quality, why string) {
+func (g *Guard) eachBad(tell func(c box.Channel, why say.Text)) {
+	add := func(c box.Channel, q box.Quality, why say.Text) {
 		if q == box.Bad {
 			tell(c, why)
 		}
@@ -139,7 +136,7 @@ func (g *Guard) eachBad(tell func(c box.Channel, why string)) {
 
 // badChannels has a bit for each bad channel.
 func (g *Guard) badChannels() (mask uint32) {
-	g.eachBad(func(c box.Channel, _ string) { mask |= 1 << c })
+	g.eachBad(func(c box.Channel, _ say.Text) { mask |= 1 << c })
 	return mask
 }
 
@@ -161,11 +158,11 @@ func (g *Guard) another(a *alarm.Alarm) bool {
 }
 
 // FaultText names the faulty channels.
-func (g *Guard) FaultText() string {
-	var out []string
-	g.eachBad(func(c box.Channel, why string) {
+func (g *Guard) FaultText() say.Text {
+	var out []say.Text
+	g.eachBad(func(c box.Channel, why say.Text) {
 		i := c.Info()
-		out = append(out, i.Tag+" "+i.Name+" ("+why+")")
+		out = append(out, say.T("%s %v (%v)", i.Tag, say.T(i.Name), why))
 	})
-	return strings.Join(out, "; ")
+	return say.T("%v", say.List{Of: out, Sep: "; "})
 }

@@ -14,6 +14,7 @@ import (
 	"boxd/internal/alarm"
 	"boxd/internal/box"
 	"boxd/internal/estimate"
+	"boxd/internal/say"
 	"boxd/internal/units"
 )
 
@@ -47,7 +48,7 @@ type bench struct {
 func newBench() *bench {
 	l := DefaultLimits()
 	l.Ratio, l.ECLimit = 0.02, 2500
-	b := &bench{g: New(l, papers(), units.Metric), w: day("2026-05-04"), s: Scene{MainOpen: true, Running: true}}
+	b := &bench{g: New(l, papers()), w: day("2026-05-04"), s: Scene{MainOpen: true, Running: true}}
 	b.e = estimate.Estimates{
 		Supply: known[units.KPa](290), FilterOut: known[units.KPa](270), Header: known[units.KPa](69),
 		Main: known[units.LPerH](140), Branch: known[units.LPerH](56), Expected: known[units.LPerH](140), FlowRatio: known[units.Ratio](1),
@@ -103,7 +104,7 @@ func TestConditions(t *testing.T) {
 		{"freeze-risk", func(b *bench) { b.r.Water.Value = 3.1 }, func(b *bench) { b.r.Water.Value = 3 }, 60},
 		{"freeze-risk", func(b *bench) { b.r.BoxAir.Value = 0.1 }, func(b *bench) { b.r.BoxAir.Value = 0 }, 60},
 		{"freeze-risk", func(b *bench) { b.r.BoxAir.Value, b.e.BoxAirFall = 8, known[units.Celsius](-3.9) }, func(b *bench) { b.r.BoxAir.Value, b.e.BoxAirFall = 8, known[units.Celsius](-4) }, 60},
-		{"sensor-fault", func(b *bench) { b.r.EndEC.Quality = box.QualityUnknown }, func(b *bench) { b.r.EndEC = box.Reading[units.USPerCm]{Quality: box.Bad, Why: "silent"} }, 0},
+		{"sensor-fault", func(b *bench) { b.r.EndEC.Quality = box.QualityUnknown }, func(b *bench) { b.r.EndEC = box.Reading[units.USPerCm]{Quality: box.Bad, Why: say.T("silent")} }, 0},
 		{"flush-incomplete", func(b *bench) { b.e.Delivery.Known, b.e.EverDrawn = true, true }, func(b *bench) {
 			b.e.Delivery.Known, b.e.EverDrawn, b.e.Flowing = true, true, estimate.No
 		}, 30},
@@ -122,7 +123,7 @@ func TestConditions(t *testing.T) {
 		if rose := b.wait(1); !slices.Contains(rose, c.id) {
 			t.Errorf("%s was not raised after %d s", c.id, c.after)
 		}
-		if text := b.g.Find(c.id).Text; len(text) < 20 || !strings.HasSuffix(text, ".") {
+		if text := b.g.Find(c.id).Text.String(); len(text) < 20 || !strings.HasSuffix(text, ".") {
 			t.Errorf("%s says %q", c.id, text)
 		}
 	}
@@ -178,14 +179,14 @@ func TestPapers(t *testing.T) {
 		{"within the year", Backflow{Declared: true, Device: "d", LastTest: day("2025-06-01")}, "2026-05-04", ""},
 	} {
 		b := newBench()
-		b.g, b.w = New(DefaultLimits(), c.b, units.Metric), day(c.wall)
+		b.g, b.w = New(DefaultLimits(), c.b), day(c.wall)
 		rose := b.wait(1)
 		held := slices.IndexFunc(b.a.Holds, func(h Hold) bool { return h.ID == "backflow-protection-missing" })
 		if (held >= 0) != (c.part != "") || slices.Contains(rose, "backflow-protection-missing") != (c.part != "") {
 			t.Errorf("%s: held %v, raised %v", c.name, b.a.Holds, rose)
 		} else if held >= 0 {
 			h := b.a.Holds[held]
-			if h.On != "inject" || !strings.Contains(h.Reason, c.part) || !strings.Contains(h.WayOut, "licensed tester") {
+			if h.On != "inject" || !strings.Contains(h.Reason.String(), c.part) || !strings.Contains(h.WayOut.String(), "licensed tester") {
 				t.Errorf("%s: %+v", c.name, h)
 			}
 		}
@@ -203,7 +204,7 @@ func TestHolds(t *testing.T) {
 		b := newBench()
 		spoil(b)
 		b.wait(60)
-		if i := slices.IndexFunc(b.a.Holds, func(h Hold) bool { return h.ID == id }); i < 0 || b.a.Holds[i].WayOut == "" {
+		if i := slices.IndexFunc(b.a.Holds, func(h Hold) bool { return h.ID == id }); i < 0 || b.a.Holds[i].WayOut.Empty() {
 			t.Errorf("%s does not hold, or shows no way out: %v", id, b.a.Holds)
 		}
 	}
@@ -245,7 +246,7 @@ func TestDefinitions(t *testing.T) {
 	var got []string
 	for _, d := range Definitions() {
 		got = append(got, d.ID)
-		if d.Priority == alarm.UnknownPriority || d.Consequence == "" || !strings.HasSuffix(d.Do, ".") {
+		if d.Priority == alarm.UnknownPriority || d.Consequence.Empty() || !strings.HasSuffix(d.Do.String(), ".") {
 			t.Errorf("%s: %+v", d.ID, d)
 		}
 		// Reverse flow and back pressure: within five seconds.
@@ -263,10 +264,10 @@ func TestDefinitions(t *testing.T) {
 
 func TestFaultText(t *testing.T) {
 	b := newBench()
-	b.r.Header = box.Reading[units.KPa]{Quality: box.Bad, Why: "silent"}
-	b.r.Stock = box.Reading[units.LPerH]{Quality: box.Bad, Why: "no answer"}
+	b.r.Header = box.Reading[units.KPa]{Quality: box.Bad, Why: say.T("silent")}
+	b.r.Stock = box.Reading[units.LPerH]{Quality: box.Bad, Why: say.T("no answer")}
 	b.wait(1)
-	if got, want := b.g.FaultText(), "PT-201 header pressure (silent); FT-103 stock draw (no answer)"; got != want {
+	if got, want := b.g.FaultText().String(), "PT-201 header pressure (silent); FT-103 stock draw (no answer)"; got != want {
 		t.Errorf("%q, want %q", got, want)
 	}
 }
@@ -320,7 +321,7 @@ func TestNewtonCooling(t *testing.T) {
 // first was acknowledged; one that comes and goes is not.
 func TestAnotherFault(t *testing.T) {
 	b := newBench()
-	silent := box.Reading[units.KPa]{Quality: box.Bad, Why: "silent"}
+	silent := box.Reading[units.KPa]{Quality: box.Bad, Why: say.T("silent")}
 	b.r.Header = silent
 	if rose := b.wait(5); !slices.Equal(rose, []string{"sensor-fault"}) {
 		t.Fatalf("raised %v", rose)
@@ -332,7 +333,7 @@ func TestAnotherFault(t *testing.T) {
 	if rose := b.wait(5); !slices.Equal(rose, []string{"sensor-fault"}) {
 		t.Errorf("a second fault raised %v", rose)
 	}
-	if a := b.g.Find("sensor-fault"); a.State != alarm.Unacknowledged || !strings.Contains(a.Text, "PT-102") || !strings.Contains(a.Text, "PT-201") {
+	if a := b.g.Find("sensor-fault"); a.State != alarm.Unacknowledged || !strings.Contains(a.Text.String(), "PT-102") || !strings.Contains(a.Text.String(), "PT-201") {
 		t.Errorf("%v: %s", a.State, a.Text)
 	}
 	b.r.FilterOut = good[units.KPa](270)

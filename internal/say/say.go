@@ -7,8 +7,11 @@
 package say
 
 import (
+	"errors"
 	"fmt"
 	"time"
+	"unicode"
+	"unicode/utf8"
 
 	"boxd/internal/units"
 )
@@ -20,6 +23,9 @@ type Text struct {
 	Format string
 	Args   []any
 }
+
+// Verbatim is a word that is the same in every language, such as a name.
+func Verbatim(s string) Text { return Text{Format: "%s", Args: []any{s}} }
 
 // T makes a sentence. The format must be a constant: it is the key that
 // translators see.
@@ -71,6 +77,8 @@ func (v Voice) arg(a any) any {
 		return v.Say(a)
 	case List:
 		return v.list(a)
+	case Capital:
+		return capital(v.Say(Text(a)))
 	case units.KPa:
 		return v.Units.Pressure(a).String()
 	case units.LPerH:
@@ -95,6 +103,17 @@ func (v Voice) arg(a any) any {
 		return a.Format(time.DateOnly)
 	}
 	return a
+}
+
+// Capital is a Text that begins a sentence: its first letter is made a capital.
+type Capital Text
+
+func capital(s string) string {
+	r, n := utf8.DecodeRuneInString(s)
+	if n == 0 {
+		return ""
+	}
+	return string(unicode.ToUpper(r)) + s[n:]
 }
 
 // List are sentences said one after the other, with a separator between.
@@ -128,4 +147,21 @@ func (v Voice) Same(a, b []Text) bool {
 		}
 	}
 	return true
+}
+
+// Refusal is an error whose reason a person reads.
+type Refusal struct{ Text Text }
+
+// Refuse makes a refusal; the format is a constant, as in T.
+func Refuse(format string, args ...any) error { return &Refusal{T(format, args...)} }
+
+// Error is the plain English form.
+func (r *Refusal) Error() string { return r.Text.String() }
+
+// Of is the reason in an error: a refusal's own sentence, or what the error says.
+func Of(err error) Text {
+	if r, ok := errors.AsType[*Refusal](err); ok {
+		return r.Text
+	}
+	return Text{Format: err.Error()}
 }

@@ -7,10 +7,10 @@
 package sensors
 
 import (
-	"fmt"
 	"time"
 
 	"boxd/internal/box"
+	"boxd/internal/say"
 )
 
 // Range is what a channel can plausibly read, in its column's unit.
@@ -52,7 +52,7 @@ type channel struct {
 	at       time.Duration // of the newest accepted value
 	interval time.Duration // smoothed spacing of accepted values
 	absurd   int           // rejected in a row
-	fault    string
+	fault    say.Text
 	cause    box.Cause
 	stuck    bool
 }
@@ -96,12 +96,12 @@ func (c *Conditioner) Fresh(ch box.Channel, mono time.Duration) bool {
 
 func (k *channel) take(mono time.Duration, s *box.Sample, r Range) {
 	if s.Fault != "" {
-		k.fault, k.cause = s.Fault, s.Cause
+		k.fault, k.cause = say.Text{Format: s.Fault}, s.Cause
 		return
 	}
 	if !(s.Value >= r.Low && s.Value <= r.High) { // also refuses NaN
 		k.absurd++
-		k.fault, k.cause = fmt.Sprintf("reads %g, outside %g to %g: check wiring and sensor", s.Value, r.Low, r.High), box.OutOfSpecification
+		k.fault, k.cause = say.T("reads %g, outside %g to %g: check wiring and sensor", s.Value, r.Low, r.High), box.OutOfSpecification
 		return
 	}
 	if k.n > 0 {
@@ -114,7 +114,7 @@ func (k *channel) take(mono time.Duration, s *box.Sample, r Range) {
 			k.interval += (gap - k.interval) / 8
 		}
 	}
-	k.absurd, k.fault, k.cause = 0, "", box.NoCause
+	k.absurd, k.fault, k.cause = 0, say.Text{}, box.NoCause
 	k.last[2], k.last[1], k.last[0] = k.last[1], k.last[0], s.Value
 	k.n = min(k.n+1, 3)
 	k.at = mono
@@ -132,8 +132,8 @@ func (k *channel) value() float64 {
 func judge[T ~float64](r *box.Reading[T], c *Conditioner, ch box.Channel, mono time.Duration, scale float64) {
 	k := &c.channels[ch]
 	if k.n == 0 {
-		*r = box.Reading[T]{Quality: box.QualityUnknown, Why: "nothing heard yet"}
-		if k.fault != "" {
+		*r = box.Reading[T]{Quality: box.QualityUnknown, Why: say.T("nothing heard yet")}
+		if !k.fault.Empty() {
 			*r = box.Reading[T]{Quality: box.Bad, Cause: k.cause, Why: k.fault}
 		}
 		return
@@ -144,17 +144,17 @@ func judge[T ~float64](r *box.Reading[T], c *Conditioner, ch box.Channel, mono t
 	silent := max(c.silent, 4*k.interval)
 	switch {
 	case age > silent:
-		*r = box.Reading[T]{Quality: box.Bad, Cause: box.Failure, Age: age, Why: "silent: check wiring and power"}
-		if k.fault != "" {
+		*r = box.Reading[T]{Quality: box.Bad, Cause: box.Failure, Age: age, Why: say.T("silent: check wiring and power")}
+		if !k.fault.Empty() {
 			r.Why, r.Cause = k.fault, k.cause
 		}
 	case k.absurd >= 3:
 		*r = box.Reading[T]{Quality: box.Bad, Cause: k.cause, Age: age, Why: k.fault}
 	case k.stuck:
-		*r = box.Reading[T]{Quality: box.Bad, Cause: box.Failure, Age: age, Why: "does not move while flow and pressure do: it is stuck"}
-	case k.fault != "":
+		*r = box.Reading[T]{Quality: box.Bad, Cause: box.Failure, Age: age, Why: say.T("does not move while flow and pressure do: it is stuck")}
+	case !k.fault.Empty():
 		r.Quality, r.Cause, r.Why = box.Uncertain, k.cause, k.fault
 	case age > late:
-		r.Quality, r.Cause, r.Why = box.Uncertain, box.CheckFunction, "late"
+		r.Quality, r.Cause, r.Why = box.Uncertain, box.CheckFunction, say.T("late")
 	}
 }

@@ -1,15 +1,14 @@
 package sequencer
 
 import (
-	"fmt"
 	"math"
-	"slices"
 	"strings"
 	"time"
 
 	"boxd/internal/box"
 	"boxd/internal/estimate"
 	"boxd/internal/safety"
+	"boxd/internal/say"
 )
 
 // advise picks the one next thing. An advice keeps its number while its key
@@ -18,7 +17,7 @@ func (s *Sequencer) advise() {
 	key, a := s.next()
 	if key == s.key {
 		a.Number = s.advice.Number
-		if !slices.Equal(a.Why, s.advice.Why) {
+		if !s.voice().Same(a.Why, s.advice.Why) {
 			s.advice.Why = a.Why
 		}
 		return
@@ -30,11 +29,11 @@ func (s *Sequencer) advise() {
 	s.waiting = confirmation{}
 }
 
-func wait(text, valve string, why ...string) Advice {
+func wait(text say.Text, valve string, why ...say.Text) Advice {
 	return Advice{Text: text, Valve: valve, Why: why}
 }
 
-func ask(d box.Deed, button, text, valve string, why ...string) Advice {
+func ask(d box.Deed, button, text say.Text, valve string, why ...say.Text) Advice {
 	return Advice{Deed: d, Button: button, Text: text, Valve: valve, Why: why}
 }
 
@@ -43,8 +42,8 @@ func (s *Sequencer) next() (string, Advice) {
 		return s.observe()
 	}
 	if h := s.sign(); h != nil && s.told(box.MainOpen) && !s.closed() {
-		return "backflow", ask(box.MainClosed, "Shutoff valve is closed",
-			"Close the shutoff valve now: there is a sign of backflow. Then open the loop valve and shut both injector valves.", "supply", h.Reason, h.WayOut)
+		return "backflow", ask(box.MainClosed, say.T("Shutoff valve is closed"),
+			say.T("Close the shutoff valve now: there is a sign of backflow. Then open the loop valve and shut both injector valves."), "supply", h.Reason, h.WayOut)
 	}
 	switch s.step {
 	case Ready:
@@ -74,75 +73,75 @@ func (s *Sequencer) sign() *safety.Hold {
 }
 
 func (s *Sequencer) observe() (string, Advice) {
-	return "observe" + s.step.String(), wait("Observing: the box watches the readings and asks nobody. Step: "+s.step.String()+".", "", "observe mode is set in the configuration")
+	return "observe" + s.step.String(), wait(say.T("Observing: the box watches the readings and asks nobody. Step: %v.", s.step.Say()), "", say.T("observe mode is set in the configuration"))
 }
 
 func (s *Sequencer) adviseReady() (string, Advice) {
 	e := s.in.e
 	if e.Supply.Known && e.Supply.V < s.cfg.SupplyLow {
-		return "ready-supply", wait("Bring up the supply: its pressure is too low to start.", "supply",
-			fmt.Sprintf("supply pressure is %v, at least %v is needed", s.cfg.Units.Pressure(e.Supply.V), s.cfg.Units.Pressure(s.cfg.SupplyLow)))
+		return "ready-supply", wait(say.T("Bring up the supply: its pressure is too low to start."), "supply",
+			say.T("supply pressure is %v, at least %v is needed", e.Supply.V, s.cfg.SupplyLow))
 	}
-	why := []string{"every run starts from a checked box"}
+	why := []say.Text{say.T("every run starts from a checked box")}
 	if e.Supply.Known {
-		why = append(why, fmt.Sprintf("supply pressure is %v", s.cfg.Units.Pressure(e.Supply.V)))
+		why = append(why, say.T("supply pressure is %v", e.Supply.V))
 	}
 	for _, h := range s.in.holds {
 		if strings.HasPrefix(h.ID, "backflow") {
-			why = append(why, "later, injecting will be held: "+h.Reason)
+			why = append(why, say.T("later, injecting will be held: %v", h.Reason))
 		}
 	}
-	return "ready", ask(box.RunStart, "Checked: start the run",
-		"Look the box over: filter clean, stock mixed and labelled, injector valves shut, loop valve open, row ends closed. Then start the run.", "filter", why...)
+	return "ready", ask(box.RunStart, say.T("Checked: start the run"),
+		say.T("Look the box over: filter clean, stock mixed and labelled, injector valves shut, loop valve open, row ends closed. Then start the run."), "filter", why...)
 }
 
 func (s *Sequencer) advisePressurise() (string, Advice) {
-	e, u := s.in.e, s.cfg.Units
+	e := s.in.e
 	if !s.told(box.MainOpen) || e.Flowing == estimate.No {
-		return "open", ask(box.MainOpen, "Shutoff valve is open",
-			"Open the shutoff valve slowly and let the air out of the lines.", "supply",
-			"the lines must be full of water and free of air before fertilizer goes in")
+		return "open", ask(box.MainOpen, say.T("Shutoff valve is open"),
+			say.T("Open the shutoff valve slowly and let the air out of the lines."), "supply",
+			say.T("the lines must be full of water and free of air before fertilizer goes in"))
 	}
-	why := []string{}
+	why := []say.Text{}
 	if e.FilledPct.Known {
-		why = append(why, fmt.Sprintf("about %.0f %% of the line volume has passed", 10*math.Floor(10*float64(e.FilledPct.V))))
+		why = append(why, say.T("about %.0f %% of the line volume has passed", 10*math.Floor(10*float64(e.FilledPct.V))))
 	}
 	if e.Header.Known {
-		why = append(why, fmt.Sprintf("the header's target is %v", u.Pressure(s.cfg.Header)))
+		why = append(why, say.T("the header's target is %v", s.cfg.Header))
 	}
 	if s.has[LinesFull] {
-		return "rising", wait("The lines are full. Wait while the pressure settles.", "header", why...)
+		return "rising", wait(say.T("The lines are full. Wait while the pressure settles."), "header", why...)
 	}
-	return "filling", wait("Wait: the lines are filling.", "header", why...)
+	return "filling", wait(say.T("Wait: the lines are filling."), "header", why...)
 }
 
 func (s *Sequencer) adviseInject() (string, Advice) {
-	e, u := s.in.e, s.cfg.Units
+	e := s.in.e
 	started := s.has[InjectionStarted]
 	if len(s.holds) > 0 && !started && !s.passed {
-		why := []string{}
+		why := []say.Text{}
 		for _, h := range s.holds {
-			why = append(why, h.Reason+". "+h.WayOut)
+			why = append(why, say.T("%v. %v", h.Reason, h.WayOut))
 		}
-		return "hold", wait("Do not inject. "+sentence(s.holds[0].Reason)+".", "injector", why...)
+		return "hold", wait(say.T("Do not inject. %v.", say.Capital(s.holds[0].Reason)), "injector", why...)
 	}
 	switch {
 	case s.passed && !started:
-		return "passed", wait("Advice to inject is held; the box only observes what is done.", "injector", s.holdReasons()...)
+		return "passed", wait(say.T("Advice to inject is held; the box only observes what is done."), "injector", s.holdReasons()...)
 	case !s.told(box.InjectorOn) && !started:
-		return "injector-on", ask(box.InjectorOn, "Injector valves are open",
-			"Put the suction hose in the stock tank and open both injector valves.", "injector",
-			"the lines are full and at pressure", "keep the screen off the bottom of the tank; wear goggles and gloves")
+		return "injector-on", ask(box.InjectorOn, say.T("Injector valves are open"),
+			say.T("Put the suction hose in the stock tank and open both injector valves."), "injector",
+			say.T("the lines are full and at pressure"), say.T("keep the screen off the bottom of the tank; wear goggles and gloves"))
 	case !started:
-		return "throttle", ask(box.LoopThrottled, "Injector is running",
-			fmt.Sprintf("Throttle the loop valve slowly until the difference across the injector is about %v and the injector runs.", u.Pressure(s.cfg.InjectorStart)), "loop", s.loopWhy()...)
+		return "throttle", ask(box.LoopThrottled, say.T("Injector is running"),
+			say.T("Throttle the loop valve slowly until the difference across the injector is about %v and the injector runs.", s.cfg.InjectorStart), "loop", s.loopWhy()...)
 	case e.Drawing == estimate.Yes:
 		return s.adviseInjecting()
 	case s.told(box.LoopOpened) && s.said[box.LoopOpened].at >= s.reached[InjectionStarted]:
-		return "injector-off", ask(box.InjectorOff, "Injector valves are shut", "Shut both injector valves.", "injector", "the loop valve is open and no stock is drawn")
+		return "injector-off", ask(box.InjectorOff, say.T("Injector valves are shut"), say.T("Shut both injector valves."), "injector", say.T("the loop valve is open and no stock is drawn"))
 	}
-	return "stopped", ask(box.LoopOpened, "Loop valve is open",
-		"No stock is drawn any more. If the dose is complete, open the loop valve. If not, look at stock and suction hose.", "loop", s.doseWhy()...)
+	return "stopped", ask(box.LoopOpened, say.T("Loop valve is open"),
+		say.T("No stock is drawn any more. If the dose is complete, open the loop valve. If not, look at stock and suction hose."), "loop", s.doseWhy()...)
 }
 
 func (s *Sequencer) adviseInjecting() (string, Advice) {
@@ -152,94 +151,94 @@ func (s *Sequencer) adviseInjecting() (string, Advice) {
 	switch {
 	case len(s.holds) > 0 && strings.HasPrefix(s.holds[0].ID, "backflow"):
 		// To go on is as little advised as to begin.
-		return "stop", ask(box.LoopOpened, "Loop valve is open", "Stop injecting: open the loop valve. "+sentence(s.holds[0].Reason)+".", "loop",
+		return "stop", ask(box.LoopOpened, say.T("Loop valve is open"), say.T("Stop injecting: open the loop valve. %v.", say.Capital(s.holds[0].Reason)), "loop",
 			append(s.holdReasons(), s.holds[0].WayOut)...)
 	case full:
-		return "enough", ask(box.LoopOpened, "Loop valve is open", "The planned dose is in. Open the loop valve fully.", "loop", s.doseWhy()...)
+		return "enough", ask(box.LoopOpened, say.T("Loop valve is open"), say.T("The planned dose is in. Open the loop valve fully."), "loop", s.doseWhy()...)
 	case unplanned:
-		return "injecting-free", ask(box.LoopOpened, "Loop valve is open", "Injecting. When the dose is in, open the loop valve fully.", "loop", s.doseWhy()...)
+		return "injecting-free", ask(box.LoopOpened, say.T("Loop valve is open"), say.T("Injecting. When the dose is in, open the loop valve fully."), "loop", s.doseWhy()...)
 	}
-	return "injecting", wait("Injecting. Stay at the box; the loop valve is opened when the dose is in.", "injector", s.doseWhy()...)
+	return "injecting", wait(say.T("Injecting. Stay at the box; the loop valve is opened when the dose is in."), "injector", s.doseWhy()...)
 }
 
-func (s *Sequencer) loopWhy() []string {
-	e, u := s.in.e, s.cfg.Units
+func (s *Sequencer) loopWhy() []say.Text {
+	e := s.in.e
 	if !e.InjectorDiff.Known {
-		return []string{"the difference across the injector can't be read: go by its sound"}
+		return []say.Text{say.T("the difference across the injector can't be read: go by its sound")}
 	}
-	d := fmt.Sprintf("difference across the injector is %v", u.Pressure(e.InjectorDiff.V))
+	d := say.T("difference across the injector is %v", e.InjectorDiff.V)
 	switch {
 	case e.InjectorDiff.V < s.cfg.InjectorStart*9/10:
-		return []string{d, "turn the loop valve further shut"}
+		return []say.Text{d, say.T("turn the loop valve further shut")}
 	case e.InjectorDiff.V > s.cfg.InjectorStart*15/10:
-		return []string{d, "that is more than needed: open the loop valve a little"}
+		return []say.Text{d, say.T("that is more than needed: open the loop valve a little")}
 	}
-	return []string{d, "enough: leave the valve there"}
+	return []say.Text{d, say.T("enough: leave the valve there")}
 }
 
-func (s *Sequencer) doseWhy() []string {
-	e, u := s.in.e, s.cfg.Units
-	why := []string{fmt.Sprintf("injected for %s", minutes(e.InjectedFor))}
+func (s *Sequencer) doseWhy() []say.Text {
+	e := s.in.e
+	why := []say.Text{say.T("injected for %v", minutes(e.InjectedFor))}
 	if s.cfg.Injection > 0 {
-		why[0] += " of " + minutes(s.cfg.Injection)
+		why[0] = say.T("injected for %v of %v", minutes(e.InjectedFor), minutes(s.cfg.Injection))
 	}
 	if e.StockMeasured {
-		why = append(why, fmt.Sprintf("%v of stock drawn", u.Volume(e.Drawn)))
+		why = append(why, say.T("%v of stock drawn", e.Drawn))
 	}
 	if e.Rise.Known {
-		why = append(why, fmt.Sprintf("EC stands %v above the clean water", u.Conductivity(e.Rise.V)))
+		why = append(why, say.T("EC stands %v above the clean water", e.Rise.V))
 	}
 	return why
 }
 
 func (s *Sequencer) adviseFlush() (string, Advice) {
-	e, u := s.in.e, s.cfg.Units
+	e := s.in.e
 	if s.has[FlushDone] {
-		return "close", ask(box.MainClosed, "Shutoff valve is closed", "The flush is done. Close the shutoff valve.", "supply",
-			"clean water has reached the last emitter of the farthest row", "judged by: "+e.Flush.By)
+		return "close", ask(box.MainClosed, say.T("Shutoff valve is closed"), say.T("The flush is done. Close the shutoff valve."), "supply",
+			say.T("clean water has reached the last emitter of the farthest row"), say.T("judged by: %v", e.Flush.By))
 	}
 	if s.closed() && e.Flowing == estimate.No {
-		return "reopen", ask(box.MainOpen, "Shutoff valve is open", "The flush is not done. Open the shutoff valve again.", "supply",
-			fmt.Sprintf("the last emitter has had %.0f %% of its share", e.Delivery.LastEmitter.Percent()))
+		return "reopen", ask(box.MainOpen, say.T("Shutoff valve is open"), say.T("The flush is not done. Open the shutoff valve again."), "supply",
+			say.T("the last emitter has had %.0f %% of its share", e.Delivery.LastEmitter.Percent()))
 	}
 	if !s.told(box.InjectorOff) && s.told(box.LoopOpened) {
-		return "injector-off", ask(box.InjectorOff, "Injector valves are shut", "Shut both injector valves. Keep the water running.", "injector",
-			"fertilizer is still on its way to the last plants")
+		return "injector-off", ask(box.InjectorOff, say.T("Injector valves are shut"), say.T("Shut both injector valves. Keep the water running."), "injector",
+			say.T("fertilizer is still on its way to the last plants"))
 	}
-	why := []string{"fertilizer is still on its way to the last plants"}
+	why := []say.Text{say.T("fertilizer is still on its way to the last plants")}
 	if e.CleanAtBox {
-		why = append(why, fmt.Sprintf("%v must pass after the box ran clean; that holds %.1f %% margin for meter, pipe sizes and mixing",
-			u.Volume(e.Flush.Needed), e.Flush.Margin.Percent()))
+		why = append(why, say.T("%v must pass after the box ran clean; that holds %.1f %% margin for meter, pipe sizes and mixing",
+			e.Flush.Needed, e.Flush.Margin.Percent()))
 		if d, ok := e.Flush.Tail.At(e.Flush.Rate); ok && d > 30*time.Second {
-			why = append(why, fmt.Sprintf("a thin rest can linger in slow tape ends up to %.0f min longer", d.Minutes()))
+			why = append(why, say.T("a thin rest can linger in slow tape ends up to %.0f min longer", d.Minutes()))
 		}
 	}
 	if e.Flush.Probe != estimate.Absent {
-		why = append(why, "the line-end probe says: "+e.Flush.Probe.String())
+		why = append(why, say.T("the line-end probe says: %v", e.Flush.Probe.Say()))
 	}
-	if e.Flush.Degraded != "" {
-		why = append(why, "counted on the safe side: "+e.Flush.Degraded)
+	if !e.Flush.Degraded.Empty() {
+		why = append(why, say.T("counted on the safe side: %v", e.Flush.Degraded))
 	}
-	return "flushing", wait("Keep the water running: the lines are being flushed.", "header", why...)
+	return "flushing", wait(say.T("Keep the water running: the lines are being flushed."), "header", why...)
 }
 
 func (s *Sequencer) adviseSecure() (string, Advice) {
 	switch {
 	case !s.has[Secured] && s.closed():
-		return "stopping", wait("Wait until the flow has stopped.", "supply", "water still moves")
+		return "stopping", wait(say.T("Wait until the flow has stopped."), "supply", say.T("water still moves"))
 	case !s.has[Secured]:
-		return "securing", ask(box.MainClosed, "Shutoff valve is closed", "Close the shutoff valve and wait until the flow has stopped.", "supply", "water still moves")
+		return "securing", ask(box.MainClosed, say.T("Shutoff valve is closed"), say.T("Close the shutoff valve and wait until the flow has stopped."), "supply", say.T("water still moves"))
 	}
-	why := []string{"no water moves", "the record is kept"}
+	why := []say.Text{say.T("no water moves"), say.T("the record is kept")}
 	if s.in.e.EverDrawn && !s.in.e.Flush.Done {
-		why = append(why, "the flush was not done: to finish it, open the shutoff valve again and say so")
+		why = append(why, say.T("the flush was not done: to finish it, open the shutoff valve again and say so"))
 	}
-	return "secure", ask(box.RunEnd, "Box is secured",
-		"Lift the suction hose out of the stock, cover the tank, relieve the pressure and leave the box as you found it. With frost near, drain filter bowl and backflow device.", "injector", why...)
+	return "secure", ask(box.RunEnd, say.T("Box is secured"),
+		say.T("Lift the suction hose out of the stock, cover the tank, relieve the pressure and leave the box as you found it. With frost near, drain filter bowl and backflow device."), "injector", why...)
 }
 
-func (s *Sequencer) holdReasons() []string {
-	var why []string
+func (s *Sequencer) holdReasons() []say.Text {
+	var why []say.Text
 	for _, h := range s.holds {
 		why = append(why, h.Reason)
 	}
@@ -247,11 +246,4 @@ func (s *Sequencer) holdReasons() []string {
 }
 
 // minutes is in whole ones: a reason that changes every second can't be read.
-func minutes(d time.Duration) string { return fmt.Sprintf("%.0f min", math.Floor(d.Minutes())) }
-
-func sentence(t string) string {
-	if t == "" {
-		return t
-	}
-	return strings.ToUpper(t[:1]) + t[1:]
-}
+func minutes(d time.Duration) say.Text { return say.T("%.0f min", math.Floor(d.Minutes())) }

@@ -8,12 +8,13 @@
 package sequencer
 
 import (
-	"fmt"
+	"strings"
 	"time"
 
 	"boxd/internal/box"
 	"boxd/internal/estimate"
 	"boxd/internal/safety"
+	"boxd/internal/say"
 	"boxd/internal/units"
 )
 
@@ -33,6 +34,9 @@ const (
 var stepNames = [...]string{"unknown", "ready", "pressurise", "inject", "flush", "secure"}
 
 func (s Step) String() string { return stepNames[s] }
+
+// Say is the step in words, for a person.
+func (s Step) Say() say.Text { return say.T(stepNames[s]) }
 
 // Milestone of a run, seen in the readings.
 type Milestone uint8
@@ -58,9 +62,9 @@ func (m Milestone) String() string { return milestoneNames[m] }
 type Advice struct {
 	Number uint64   // goes up with every new advice; a confirmation carries it
 	Deed   box.Deed // what confirming it says was done; UnknownDeed: only wait
-	Text   string
-	Why    []string
-	Button string
+	Text   say.Text
+	Why    []say.Text
+	Button say.Text
 	Valve  string // the part in question
 }
 
@@ -78,12 +82,12 @@ type Config struct {
 // Out is one turn's news. It belongs to the sequencer until the next turn.
 type Out struct {
 	StepChanged bool
-	StepWhy     string
+	StepWhy     say.Text
 	Milestones  []Milestone
 	NewAdvice   bool
 	Held        []safety.Hold // holds that began
 	Released    []safety.Hold // holds that ended
-	Notes       []string
+	Notes       []say.Text
 	RunStarted  bool
 	RunEnded    bool
 }
@@ -163,6 +167,9 @@ func (s *Sequencer) Verifying() bool { return s.waiting.on }
 // Reached tells when a milestone was last reached in this run.
 func (s *Sequencer) Reached(m Milestone) (time.Duration, bool) { return s.reached[m], s.has[m] }
 
+// voice is how sentences are compared: as the box itself says them.
+func (s *Sequencer) voice() say.Voice { return say.Voice{Units: s.cfg.Units} }
+
 // Scene is what the person says of the valves.
 func (s *Sequencer) Scene() safety.Scene {
 	open, closed := s.said[box.MainOpen], s.said[box.MainClosed]
@@ -192,11 +199,11 @@ func (s *Sequencer) injectorOn() bool {
 func (s *Sequencer) Confirm(now time.Duration, number uint64, by string) (box.Deed, error) {
 	switch {
 	case s.waiting.on && number == s.advice.Number:
-		return s.advice.Deed, fmt.Errorf("%s has already confirmed this; the box waits for the readings to agree", name(s.waiting.by))
+		return s.advice.Deed, say.Refuse("%v has already confirmed this; the box waits for the readings to agree", name(s.waiting.by))
 	case number != s.advice.Number:
-		return box.UnknownDeed, fmt.Errorf("that advice is no longer the present one; now it is: %s", s.advice.Text)
+		return box.UnknownDeed, say.Refuse("that advice is no longer the present one; now it is: %v", s.advice.Text)
 	case s.advice.Deed == box.UnknownDeed:
-		return box.UnknownDeed, fmt.Errorf("nothing is to be confirmed now: %s", s.advice.Text)
+		return box.UnknownDeed, say.Refuse("nothing is to be confirmed now: %v", s.advice.Text)
 	}
 	d := s.advice.Deed
 	s.say(now, d, by)
@@ -207,12 +214,12 @@ func (s *Sequencer) Confirm(now time.Duration, number uint64, by string) (box.De
 // Report takes what a person says they did, asked for or not.
 func (s *Sequencer) Report(now time.Duration, d box.Deed, by string) error {
 	if d == box.UnknownDeed || d >= box.NumDeeds {
-		return fmt.Errorf("unknown word; the box knows run_start, main_open … run_end")
+		return say.Refuse("unknown word; the box knows run_start, main_open … run_end")
 	}
 	if opp, ok := opposite(d); ok {
 		mine, other := s.said[d], s.said[opp]
 		if mine.said && !(other.said && other.at >= mine.at) && s.running {
-			return fmt.Errorf("%s was already said by %s", d, name(mine.by))
+			return say.Refuse("%v was already said by %v", deedWords(d), name(mine.by))
 		}
 	}
 	s.say(now, d, by)
@@ -245,25 +252,25 @@ func (s *Sequencer) say(now time.Duration, d box.Deed, by string) {
 	s.said[d] = saying{true, now, by}
 	held := d == box.InjectorOn || d == box.LoopThrottled
 	if held && s.running {
-		s.passOver("the injector was put on")
+		s.passOver(say.T("the injector was put on"))
 	}
 }
 
 // passOver notes that a hold was passed over: from then on the box only
 // observes the run, whatever is said.
-func (s *Sequencer) passOver(what string) {
+func (s *Sequencer) passOver(what say.Text) {
 	if len(s.holds) == 0 || s.passed {
 		return
 	}
 	s.passed = true
-	s.out.Notes = append(s.out.Notes, what+" while advice to inject was held ("+s.holds[0].Reason+"): the box only observes this run")
+	s.out.Notes = append(s.out.Notes, say.T("%v while advice to inject was held (%v): the box only observes this run", what, s.holds[0].Reason))
 }
 
-func name(by string) string {
+func name(by string) say.Text {
 	if by == "" {
-		return "somebody"
+		return say.T("somebody")
 	}
-	return by
+	return say.Verbatim(by)
 }
 
 // Begin opens a turn: what persons say in it is noted between Begin and Turn.
@@ -322,10 +329,13 @@ func (s *Sequencer) verify() {
 	s.waiting = confirmation{}
 	s.said[d].said = false
 	s.key = "" // the same advice again, under a new number
-	s.out.Notes = append(s.out.Notes, fmt.Sprintf("%s was confirmed, but after %v the readings do not agree: look again", d, VerifyWithin))
+	s.out.Notes = append(s.out.Notes, say.T("%v was confirmed, but after %v the readings do not agree: look again", deedWords(d), VerifyWithin))
 }
 
 func (s *Sequencer) reach(m Milestone) {
 	s.reached[m], s.has[m] = s.in.now, true
 	s.out.Milestones = append(s.out.Milestones, m)
 }
+
+// deedWords is a deed as a person says it.
+func deedWords(d box.Deed) say.Text { return say.T(strings.ReplaceAll(d.String(), "_", " ")) }

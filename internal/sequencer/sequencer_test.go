@@ -12,6 +12,7 @@ import (
 	"boxd/internal/box"
 	"boxd/internal/estimate"
 	"boxd/internal/safety"
+	"boxd/internal/say"
 	"boxd/internal/units"
 
 	"pgregory.net/rapid"
@@ -53,7 +54,7 @@ func (b *bench) turn(seconds int, words ...func() error) {
 			}
 		}
 		b.out = b.s.Turn(b.now, &b.e, b.holds)
-		b.notes = append(b.notes, b.out.Notes...)
+		b.notes = append(b.notes, texts(b.out.Notes)...)
 		b.marks = append(b.marks, b.out.Milestones...)
 	}
 }
@@ -162,7 +163,7 @@ func TestInjectToFlush(t *testing.T) {
 	b.e.Drawing, b.e.DrawEnd = estimate.No, b.now
 	b.turn(60) // the readings alone: perhaps only air in the hose
 	b.at(Inject)
-	if !strings.HasPrefix(b.s.Advice().Text, "No stock is drawn") {
+	if !strings.HasPrefix(b.s.Advice().Text.String(), "No stock is drawn") {
 		t.Errorf("advice: %s", b.s.Advice().Text)
 	}
 	b.e.CleanAtBox = true // but clean water at the box says enough
@@ -285,7 +286,7 @@ func TestScene(t *testing.T) {
 }
 
 func hold(id string) []safety.Hold {
-	return []safety.Hold{{ID: id, On: "inject", Reason: "it stands", WayOut: "do this"}}
+	return []safety.Hold{{ID: id, On: "inject", Reason: say.T("it stands"), WayOut: say.T("do this")}}
 }
 
 // TestHold: while a hold stands nobody is told to inject; passing it over turns
@@ -299,7 +300,7 @@ func TestHold(t *testing.T) {
 		t.Errorf("a hold begins once: %d, then %d", begun, len(b.out.Held))
 	}
 	b.to(Inject)
-	if a := b.s.Advice(); a.Deed != box.UnknownDeed || !strings.HasPrefix(a.Text, "Do not inject. It stands.") {
+	if a := b.s.Advice(); a.Deed != box.UnknownDeed || !strings.HasPrefix(a.Text.String(), "Do not inject. It stands.") {
 		t.Errorf("advice: %+v", a)
 	}
 	b.holds = nil
@@ -325,7 +326,7 @@ func TestDrawnWhileHeld(t *testing.T) {
 	if !b.s.Passed() {
 		t.Error("the record must say that the hold was passed over")
 	}
-	if a := b.s.Advice(); a.Deed != box.LoopOpened || !strings.HasPrefix(a.Text, "Stop injecting") {
+	if a := b.s.Advice(); a.Deed != box.LoopOpened || !strings.HasPrefix(a.Text.String(), "Stop injecting") {
 		t.Errorf("advice: %+v", a)
 	}
 }
@@ -385,7 +386,7 @@ func TestWeakSupply(t *testing.T) {
 	b := newBench(t, Config{})
 	b.e.Supply = known[units.KPa](40)
 	b.turn(1)
-	if a := b.s.Advice(); a.Deed != box.UnknownDeed || !strings.Contains(a.Why[0], "40.0 kPa") {
+	if a := b.s.Advice(); a.Deed != box.UnknownDeed || !strings.Contains(a.Why[0].String(), "40.0 kPa") {
 		t.Errorf("%+v", a)
 	}
 	b.turn(1, b.say(box.RunStart))
@@ -429,7 +430,7 @@ func TestLoopValve(t *testing.T) {
 		b.turn(1, b.say(box.InjectorOn))
 		b.e.InjectorDiff = known(diff)
 		b.turn(1)
-		if why := strings.Join(b.s.Advice().Why, "; "); !strings.Contains(why, part) {
+		if why := strings.Join(texts(b.s.Advice().Why), "; "); !strings.Contains(why, part) {
 			t.Errorf("%v kPa: %s", diff, why)
 		}
 	}
@@ -460,7 +461,7 @@ func TestNumbersOnlyGrow(t *testing.T) {
 				draw.Fatalf("advice #%d after #%d, new %v", n, last, out.NewAdvice)
 			}
 			last = n
-			if (b.s.Advice().Deed != box.UnknownDeed) != (b.s.Advice().Button != "") {
+			if (b.s.Advice().Deed != box.UnknownDeed) != (!b.s.Advice().Button.Empty()) {
 				draw.Fatalf("a button without a deed, or a deed without a button: %+v", b.s.Advice())
 			}
 		}
@@ -472,3 +473,6 @@ func TestNames(t *testing.T) {
 		t.Error("the contract's words")
 	}
 }
+
+// texts are sentences in plain English.
+func texts(ts []say.Text) []string { return say.Voice{}.Each(ts) }

@@ -5,6 +5,7 @@ import (
 
 	"boxd/internal/box"
 	"boxd/internal/estimate"
+	"boxd/internal/say"
 )
 
 // milestones marks what the readings show. Injection ends when the person says
@@ -24,7 +25,7 @@ func (s *Sequencer) milestones() {
 	if e.Drawing == estimate.Yes && (!s.has[InjectionStarted] || s.has[InjectionEnded] && s.reached[InjectionEnded] > s.reached[InjectionStarted]) {
 		s.reach(InjectionStarted)
 		s.has[CleanAtBox], s.has[FlushDone] = false, false
-		s.passOver("stock was drawn")
+		s.passOver(say.T("stock was drawn"))
 	}
 	if s.injecting() && e.Drawing == estimate.No && s.ended() {
 		s.reach(InjectionEnded)
@@ -91,17 +92,17 @@ func (s *Sequencer) advance() {
 		opened := (s.told(box.MainOpen) || watch) && flowing
 		switch {
 		case s.cfg.Observe && flowing:
-			s.start("main flow seen (observing)")
+			s.start(say.T("main flow seen (observing)"))
 		case opened && !s.closed():
-			s.start("main flow seen")
+			s.start(say.T("main flow seen"))
 		case s.told(box.RunStart) && s.supplied():
-			s.start("started by " + name(s.said[box.RunStart].by))
+			s.start(say.T("started by %v", name(s.said[box.RunStart].by)))
 		}
 	case Pressurise:
 		if s.has[Pressurised] && (s.told(box.MainOpen) || watch) {
-			s.enter(Inject, "lines full and at pressure")
+			s.enter(Inject, say.T("lines full and at pressure"))
 		} else if s.closed() && s.stillFor(10*time.Second) {
-			s.enter(Secure, "shutoff valve closed before the lines were at pressure")
+			s.enter(Secure, say.T("shutoff valve closed before the lines were at pressure"))
 		}
 	case Inject:
 		s.advanceInject(watch)
@@ -109,11 +110,11 @@ func (s *Sequencer) advance() {
 		done := s.has[FlushDone]
 		switch {
 		case s.injecting():
-			s.enter(Inject, "stock is drawn again")
+			s.enter(Inject, say.T("stock is drawn again"))
 		case (s.closed() || watch) && s.stillFor(10*time.Second) && done:
-			s.enter(Secure, "flush done, shutoff valve closed, no flow")
+			s.enter(Secure, say.T("flush done, shutoff valve closed, no flow"))
 		case s.closed() && s.stillFor(10*time.Second):
-			s.enter(Secure, "shutoff valve closed before the flush was done")
+			s.enter(Secure, say.T("shutoff valve closed before the flush was done"))
 		}
 	case Secure:
 		s.advanceSecure()
@@ -126,14 +127,14 @@ func (s *Sequencer) advanceInject(watch bool) {
 	started := s.has[InjectionStarted]
 	switch {
 	case started && !s.injecting() && (s.told(box.LoopOpened) || s.told(box.InjectorOff) || watch || s.has[CleanAtBox]):
-		s.enter(Flush, "no stock is drawn any more")
+		s.enter(Flush, say.T("no stock is drawn any more"))
 	case started && !s.injecting() && s.in.e.CleanAtBox:
-		s.enter(Flush, "the box runs clean")
+		s.enter(Flush, say.T("the box runs clean"))
 	case s.closed() && s.stillFor(10*time.Second) && started:
 		s.reachEnd()
-		s.enter(Secure, "shutoff valve closed while injecting")
+		s.enter(Secure, say.T("shutoff valve closed while injecting"))
 	case s.closed() && s.stillFor(10*time.Second):
-		s.enter(Secure, "shutoff valve closed before anything was injected")
+		s.enter(Secure, say.T("shutoff valve closed before anything was injected"))
 	}
 }
 
@@ -154,10 +155,10 @@ func (s *Sequencer) advanceSecure() {
 		s.end()
 	case e.Flowing == estimate.Yes && !s.closed() && e.EverDrawn && !e.Flush.Done:
 		s.has[Secured] = false
-		s.enter(Flush, "water runs again with fertilizer in the lines")
+		s.enter(Flush, say.T("water runs again with fertilizer in the lines"))
 	case e.Flowing == estimate.Yes && !s.closed():
 		s.has[Secured] = false
-		s.enter(Pressurise, "water runs again")
+		s.enter(Pressurise, say.T("water runs again"))
 	}
 }
 
@@ -168,7 +169,7 @@ func (s *Sequencer) supplied() bool {
 	return !e.Supply.Known || e.Supply.V >= s.cfg.SupplyLow
 }
 
-func (s *Sequencer) start(why string) {
+func (s *Sequencer) start(why say.Text) {
 	s.running = true
 	s.out.RunStarted = true
 	s.passed = false
@@ -181,10 +182,10 @@ func (s *Sequencer) end() {
 	s.out.RunEnded = true
 	s.running = false
 	s.said = [box.NumDeeds]saying{}
-	s.enter(Ready, "run ended")
+	s.enter(Ready, say.T("run ended"))
 }
 
-func (s *Sequencer) enter(to Step, why string) {
+func (s *Sequencer) enter(to Step, why say.Text) {
 	s.step = to
 	s.out.StepChanged, s.out.StepWhy = true, why
 	s.waiting = confirmation{}
