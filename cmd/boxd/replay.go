@@ -171,6 +171,10 @@ func sentence(e *engine.Event) string {
 		return "note: " + e.Text
 	case engine.RunEvent:
 		return fmt.Sprintf("run %s %s", e.Name, e.State)
+	case engine.OverrideEvent:
+		return fmt.Sprintf("hold %s on %s overridden by %s: %s", e.ID, e.On, e.By, e.Reason)
+	case engine.ForecastEvent:
+		return fmt.Sprintf("forecast: %.1f °C at %s, by %s", e.Forecast.LowC, e.Forecast.At.Format(time.RFC3339), e.By)
 	case engine.SummaryEvent:
 		return summaryLine(e.Sum)
 	}

@@ -226,6 +226,8 @@ const (
 	Report                   // "I did Deed", unasked (the trace's event words)
 	Acknowledge              // alarm Alarm was seen
 	Reset                    // latched alarm Alarm may go; Note says what was inspected
+	Override                 // hold Alarm is lifted for this run; Note says why
+	Post                     // the station posted Forecast
 )
 
 func (k ActionKind) String() string {
@@ -238,6 +240,10 @@ func (k ActionKind) String() string {
 		return "acknowledge"
 	case Reset:
 		return "reset"
+	case Override:
+		return "override"
+	case Post:
+		return "forecast"
 	case UnknownAction:
 	}
 	return "unknown"
@@ -253,7 +259,16 @@ type Action struct {
 	Kind   ActionKind
 	Advice uint64 // Confirm: the number of the advice that was on the screen
 	Deed   Deed   // Report
-	Alarm  string // Acknowledge, Reset: the alarm id
+	Alarm  string // Acknowledge, Reset: the alarm id; Override: the hold id
 	By     string // the person's name; empty is "not named"
 	Note   string
+	// Forecast is what Post posts.
+	Forecast Forecast
+}
+
+// Forecast is the lowest temperature outside that is expected of the next
+// night, and when.
+type Forecast struct {
+	Low units.Celsius
+	At  time.Time
 }

@@ -138,6 +138,10 @@ func (g *Engine) act(a *box.Action) {
 		err = g.answer("acknowledged")(g.guard.Acknowledge(a.Alarm))
 	case box.Reset:
 		err = g.reset(a)
+	case box.Override:
+		err = say.Refuse("no hold can be overridden on this box")
+	case box.Post:
+		err = g.forecast(a)
 	case box.UnknownAction:
 		err = say.Refuse("unknown kind of action")
 	}
@@ -156,6 +160,33 @@ func (g *Engine) reset(a *box.Action) error {
 		return say.Refuse("a latched alarm is reset by a named person with a note of what was found: give both")
 	}
 	return g.answer("cleared")(g.guard.Reset(a.Alarm))
+}
+
+// A forecast reaches no further ahead than this, nor beyond these temperatures.
+const (
+	forecastAhead = 48 * time.Hour
+	coldest       = units.Celsius(-45)
+	warmest       = units.Celsius(45)
+)
+
+// forecast takes a night's low that the station posts. Its hour is turned into
+// core time at once, so that a clock set later does not move it.
+func (g *Engine) forecast(a *box.Action) error {
+	f := a.Forecast
+	ahead := f.At.Sub(g.wall)
+	switch {
+	case a.By == "":
+		return say.Refuse("a forecast is posted by a named person or station: say who")
+	case !(f.Low >= coldest && f.Low <= warmest):
+		return say.Refuse("a forecast low of %v is not believable: it must be %v to %v", f.Low, coldest, warmest)
+	case g.wall.IsZero():
+		return say.Refuse("the box has no clock to place a forecast's hour by: set it first")
+	case f.At.IsZero() || ahead <= 0 || ahead > forecastAhead:
+		return say.Refuse("the forecast's hour must lie in the next 48 h; the box's clock says %v", g.wall.Format(time.RFC3339))
+	}
+	g.est.SetForecast(f.Low, g.now+ahead)
+	g.emit(Event{Kind: ForecastEvent, By: a.By, Forecast: &ForecastRecord{LowC: round(float64(f.Low), 2), At: f.At}})
+	return nil
 }
 
 // answer tells of an alarm that a person's word moved.

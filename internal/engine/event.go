@@ -33,6 +33,8 @@ type Event struct {
 	Why    Reasons  `json:"why,omitempty"`    // step (one), advice (several)
 	Sum    *Summary `json:"-"`                // summary
 
+	Forecast *ForecastRecord `json:"forecast,omitempty"` // forecast
+
 	// Said are Text, Reason and Why before they were put into the box's own
 	// language and units.
 	Said Said `json:"-"`
@@ -42,6 +44,12 @@ type Event struct {
 type Said struct {
 	Text, Reason say.Text
 	Why          []say.Text
+}
+
+// ForecastRecord is a forecast that was taken: the low outside and its hour.
+type ForecastRecord struct {
+	LowC float64   `json:"low_c"`
+	At   time.Time `json:"at"`
 }
 
 // EventKind is the "kind" of the replay output.
@@ -59,6 +67,8 @@ const (
 	NoteEvent      EventKind = "note"    // a finding worth keeping
 	RunEvent       EventKind = "run"     // State is started or ended
 	SummaryEvent   EventKind = "summary"
+	ForecastEvent  EventKind = "forecast" // a forecast of the night's low was taken
+	OverrideEvent  EventKind = "override" // a hold was lifted for this run, by whom and why
 )
 
 // Reasons is one sentence or several: a step says one, an advice lists its own.

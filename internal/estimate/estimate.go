@@ -28,6 +28,7 @@ type Config struct {
 	FilterWarn    units.KPa     // over the clean difference: the filter loads up
 	FilterClean   units.KPa     // over it: the filter needs cleaning
 	Accuracy      Accuracy      // of the other instruments; the zero one is DefaultAccuracy
+	Cooling       Cooling
 }
 
 // Estimates are the judged state of the water.
@@ -69,6 +70,7 @@ type Estimates struct {
 	Delivery   Delivery
 
 	BoxAirFall Value[units.Celsius] // per hour, falling is negative
+	Freeze     Freeze
 }
 
 // Standings are what the judgements of the same name stand on.
@@ -107,6 +109,7 @@ type Estimator struct {
 	draw   draws
 	cycles cycling
 	flush  flush
+	cool   cooling
 }
 
 // heldFor is how long the last flow stands in for the present one across a
@@ -314,17 +317,4 @@ func (e *Estimator) FilterClean() Value[units.KPa] {
 	}
 	q2 := float64(o.Main.V) * float64(o.Main.V)
 	return known(units.KPa(e.filterClean*q2), hypot(o.FilterDiff.Sigma, units.KPa(e.filterCleanSD*q2))).on(o.Main.Basis)
-}
-
-// cooling is the trend of the air in the box over the last half hour.
-func (e *Estimator) cooling(r *box.Readings) {
-	o := &e.out
-	if r.BoxAir.Usable() && e.sec-e.airWin.newest() >= 10 {
-		e.airWin.add(e.sec, float64(r.BoxAir.Value))
-	}
-	o.BoxAirFall = Value[units.Celsius]{}
-	if _, _, slope, ok := e.airWin.line(e.sec, 1800); ok {
-		o.BoxAirFall = known(units.Celsius(slope*3600), 0)
-		o.BoxAirFall.Age = e.now - time.Duration(e.airWin.newest()*float64(time.Second))
-	}
 }

@@ -177,7 +177,7 @@ func (x *story) appendDeeds(deeds []box.Deed, actions []box.Action) []box.Deed {
 			d = a.Deed
 		case box.Confirm:
 			d = x.deeds[a.ID]
-		case box.UnknownAction, box.Acknowledge, box.Reset:
+		case box.UnknownAction, box.Acknowledge, box.Reset, box.Override, box.Post:
 		}
 		if d > box.UnknownDeed && d < box.NumDeeds {
 			deeds = append(deeds, d)

@@ -82,7 +82,9 @@ func (x *story) tables() []reportTable {
 			advice.add(e.T, "hold on "+e.On+" ended", e.Reason)
 		case engine.NoteEvent:
 			advice.add(e.T, "note", e.Text)
-		case engine.RunEvent, engine.SummaryEvent:
+		case engine.OverrideEvent:
+			advice.add(e.T, "hold on "+e.On+" overridden by "+person(e.By), e.ID+": "+e.Reason)
+		case engine.ForecastEvent, engine.RunEvent, engine.SummaryEvent:
 		}
 	}
 	return []reportTable{milestones, alarms, actions, advice}

@@ -11,6 +11,7 @@ import (
 
 	"boxd/internal/box"
 	"boxd/internal/engine"
+	"boxd/internal/units"
 )
 
 // The input log is a run of records, one per turn of the core:
@@ -104,7 +105,12 @@ func appendAction(b []byte, a *box.Action) []byte {
 	b = appendString(b, a.ID)
 	b = appendString(b, a.Alarm)
 	b = appendString(b, a.By)
-	return appendString(b, a.Note)
+	b = appendString(b, a.Note)
+	if a.Kind == box.Post { // fields that only one kind has come last
+		b = binary.LittleEndian.AppendUint64(b, math.Float64bits(float64(a.Forecast.Low)))
+		b = appendWall(b, a.Forecast.At)
+	}
+	return b
 }
 
 func appendString(b []byte, s string) []byte {
@@ -200,10 +206,14 @@ func (d *decoder) sample() box.Sample {
 }
 
 func (d *decoder) action() box.Action {
-	return box.Action{
+	a := box.Action{
 		Kind: box.ActionKind(d.byte()), Deed: box.Deed(d.byte()), Advice: d.uvarint(),
 		ID: d.string(), Alarm: d.string(), By: d.string(), Note: d.string(),
 	}
+	if a.Kind == box.Post {
+		a.Forecast = box.Forecast{Low: units.Celsius(math.Float64frombits(d.uint64())), At: d.wall()}
+	}
+	return a
 }
 
 // take removes n bytes, or none when there are not as many.

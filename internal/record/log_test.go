@@ -18,6 +18,7 @@ import (
 
 	"boxd/internal/box"
 	"boxd/internal/engine"
+	"boxd/internal/units"
 )
 
 func TestChecksum(t *testing.T) {
@@ -72,8 +73,12 @@ func anyInput() *rapid.Generator[engine.Input] {
 			Cause: box.Cause(rapid.IntRange(0, 4).Draw(t, "cause"))}
 	})
 	action := rapid.Custom(func(t *rapid.T) box.Action {
-		return box.Action{ID: word.Draw(t, "id"), Kind: box.ActionKind(rapid.Byte().Draw(t, "kind")), Advice: rapid.Uint64().Draw(t, "advice"),
+		a := box.Action{ID: word.Draw(t, "id"), Kind: box.ActionKind(rapid.Byte().Draw(t, "kind")), Advice: rapid.Uint64().Draw(t, "advice"),
 			Deed: box.Deed(rapid.Byte().Draw(t, "deed")), Alarm: word.Draw(t, "alarm"), By: word.Draw(t, "by"), Note: word.Draw(t, "note")}
+		if a.Kind == box.Post {
+			a.Forecast = box.Forecast{Low: units.Celsius(rapid.Float64().Draw(t, "low")), At: time.Unix(rapid.Int64Range(-1e10, 1e11).Draw(t, "at"), 0).UTC()}
+		}
+		return a
 	})
 	return rapid.Custom(func(t *rapid.T) engine.Input {
 		in := engine.Input{Mono: time.Duration(rapid.Int64().Draw(t, "mono")),
@@ -84,6 +89,21 @@ func anyInput() *rapid.Generator[engine.Input] {
 		}
 		return in
 	})
+}
+
+// TestForecastInTheLog: what only a posted forecast has stands behind its note,
+// so that words of other kinds are written as they always were.
+func TestForecastInTheLog(t *testing.T) {
+	want := box.Action{ID: "f", Kind: box.Post, By: "station", Forecast: box.Forecast{Low: -3.5, At: time.Date(2026, 11, 26, 6, 0, 0, 0, time.UTC)}}
+	in := engine.Input{Actions: []box.Action{want, {ID: "b", Kind: box.Override, Alarm: "flow-unknown", By: "Ada", Note: "bucket"}}}
+	log, err := AppendInput(nil, &in)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var back engine.Input
+	if _, err := ReadInput(log, &back); err != nil || len(back.Actions) != 2 || back.Actions[0] != want || back.Actions[1] != in.Actions[1] {
+		t.Errorf("read back as %+v, %v", back.Actions, err)
+	}
 }
 
 func TestLogRoundTripAndTornTail(t *testing.T) {

@@ -161,6 +161,10 @@ func Line(e *engine.Event) string {
 		return w(fmt.Sprintf("#%d", e.Number), e.Deed, "|", e.Text)
 	case engine.HoldEvent, engine.ReleaseEvent:
 		return w(e.On, e.ID+":", e.Reason)
+	case engine.OverrideEvent:
+		return w(e.On, e.ID, by(e.By)+":", e.Reason)
+	case engine.ForecastEvent:
+		return w(fmt.Sprintf("%.1f °C at %s", e.Forecast.LowC, e.Forecast.At.Format(time.TimeOnly)), by(e.By))
 	case engine.ActionEvent, engine.RefusalEvent:
 		return w(e.Name, e.Deed, e.ID, by(e.By), e.Reason)
 	case engine.SummaryEvent:

@@ -57,7 +57,8 @@ func (w *Watch) turn(in engine.Input, out engine.Output) {
 			}
 		case engine.AdviceEvent:
 			w.advice(e, &view)
-		case engine.AlarmEvent, engine.HoldEvent, engine.ReleaseEvent, engine.RefusalEvent, engine.NoteEvent, engine.RunEvent, engine.SummaryEvent:
+		case engine.AlarmEvent, engine.HoldEvent, engine.ReleaseEvent, engine.RefusalEvent, engine.NoteEvent, engine.RunEvent, engine.SummaryEvent,
+			engine.ForecastEvent, engine.OverrideEvent:
 		}
 	}
 	w.alarms(&view, in.Actions)

@@ -1,0 +1,381 @@
+package estimate
+
+import (
+	"math"
+	"time"
+
+	"boxd/internal/box"
+	"boxd/internal/units"
+)
+
+// Body is water in or at the box that can freeze.
+type Body uint8
+
+// The bodies. The measured water stands in the box's pipes; the small ones
+// bear no probe and are worked out.
+const (
+	NoBody Body = iota
+	MeasuredWater
+	FilterBowl
+	InjectorBody
+	BackflowDevice
+	numBodies
+)
+
+func (b Body) String() string {
+	switch b {
+	case MeasuredWater:
+		return "water in the box"
+	case FilterBowl:
+		return "filter bowl"
+	case InjectorBody:
+		return "injector"
+	case BackflowDevice:
+		return "backflow device"
+	case NoBody, numBodies:
+	}
+	return ""
+}
+
+// Volume is a small body. Ratio is its time constant as a part of that of the
+// water measured: about the ratio of volume to surface of the two. Zero means
+// that there is no such body. Exposed: it stands in the open, not in the box.
+type Volume struct {
+	Ratio   units.Ratio
+	Exposed bool
+}
+
+// Cooling are the small bodies of a box.
+type Cooling struct{ FilterBowl, Injector, BackflowDevice Volume }
+
+// DefaultCooling: common practice, no source. A bowl or an injector body has a
+// third of the volume to surface of the pipes with their fittings, a backflow
+// device with its metal more.
+func DefaultCooling() Cooling {
+	return Cooling{FilterBowl: Volume{Ratio: 0.3}, Injector: Volume{Ratio: 0.4}, BackflowDevice: Volume{Ratio: 0.5}}
+}
+
+func (c Cooling) volume(b Body) Volume {
+	switch b {
+	case MeasuredWater:
+		return Volume{Ratio: 1}
+	case FilterBowl:
+		return c.FilterBowl
+	case InjectorBody:
+		return c.Injector
+	case BackflowDevice:
+		return c.BackflowDevice
+	case NoBody, numBodies:
+	}
+	return Volume{}
+}
+
+// Ground is what a time constant, or the whole forecast, rests on.
+type Ground uint8
+
+// Worst last.
+const (
+	NoGround     Ground = iota
+	Fitted              // to the last two hours
+	Remembered          // from the last cooling that could be fitted
+	Assumed             // a range that boxes commonly lie in
+	StraightLine        // the outside isn't known: the fall goes on as it is
+)
+
+func (b Ground) String() string {
+	switch b {
+	case Fitted:
+		return "fitted"
+	case Remembered:
+		return "remembered"
+	case Assumed:
+		return "assumed"
+	case StraightLine:
+		return "straight line"
+	case NoGround:
+	}
+	return "none"
+}
+
+// Tau is a time constant and the range it lies in. Low ≤ V ≤ High.
+type Tau struct {
+	V, Low, High time.Duration
+	Ground       Ground
+}
+
+// FreezeHorizon is how far ahead freezing is looked for.
+const FreezeHorizon = 24 * time.Hour
+
+// Freeze is when the coldest body comes to 0 °C. Latent heat is left out: it is
+// a reserve, not a permission. While water runs it is told as from the moment
+// that the water stops.
+type Freeze struct {
+	Known  bool
+	Left   time.Duration // the likely time; FreezeHorizon: not within it
+	Early  time.Duration // the cautious one, never above Left
+	Body   Body          // the one that comes first
+	Ground Ground
+	Air    Tau // of the air in the box to the air outside
+	Water  Tau // of standing water to the air in the box
+
+	Outside  Value[units.Celsius] // measured
+	Forecast Value[units.Celsius] // the night's low that stands
+}
+
+// Numbers of the cooling that have no source are common practice.
+const (
+	fitSpan       = 2 * time.Hour
+	fitEvery      = 55 * time.Second // spacing of the values kept; slower sampling keeps them all
+	fitGap        = 25 * time.Minute // a longer silence breaks a fit
+	fitLeast      = 4                // values
+	fitCovers     = 20 * time.Minute
+	fitTrust      = 0.25               // largest standard error of a rate, as a part of it
+	fitNoise      = 0.03               // °C, of a probe that shows tenths
+	probeError    = units.Celsius(0.5) // DS18B20 data sheet, −10 to +85 °C
+	forecastError = units.Celsius(2)   // of a night's low
+	forecastHolds = 3 * time.Hour      // after its hour
+	trendFor      = 6 * time.Hour      // the outside falls on as it does for this long at most
+	remembered    = units.Ratio(0.3)   // what a remembered time constant may have changed
+	lineBelow     = units.Celsius(12)  // a straight line is told below this only
+	lineFall      = units.Celsius(0.5) // and from this fall an hour on
+	predictEvery  = time.Minute
+	predictStep   = 2 * time.Minute
+)
+
+// assumedAir and assumedWater are the ranges of boxes not yet seen to cool: from
+// a bare cabinet to a lagged one (10 kg of water behind 25 mm of foam have 7.5
+// h) and from a thin pipe to a full filter. Common practice, no source.
+func assumedAir() Tau   { return Tau{2 * time.Hour, 30 * time.Minute, 8 * time.Hour, Assumed} }
+func assumedWater() Tau { return Tau{150 * time.Minute, time.Hour, 6 * time.Hour, Assumed} }
+
+// newton fits Newton's law of cooling, dT/dt = k·(Ta − T), to slow and noisy
+// values of a body and of what surrounds it, which may change. Integrated,
+// T = T₀ + k·∫(Ta − T)dt is a straight line in k: no difference of neighbours is
+// taken, so noise and slow sampling do little, and T₀ is fitted too.
+type newton struct {
+	t, y, x [windowSize]float64 // s, °C, °C·s
+	n, head int
+	drive   float64 // at the newest value
+	now     Tau     // the fit at the newest value; no basis: it can't be trusted
+	last    Tau     // the last one that could be trusted
+}
+
+func (f *newton) reset() { f.n, f.head, f.now = 0, 0, Tau{} }
+
+// add takes a value of the body, measured at t seconds, and its surrounding's.
+func (f *newton) add(t, body, around float64) {
+	x := 0.0
+	if f.n > 0 {
+		k := (f.head + windowSize - 1) % windowSize
+		gap := t - f.t[k]
+		switch {
+		case gap < fitEvery.Seconds():
+			return
+		case gap > fitGap.Seconds():
+			f.reset()
+		default:
+			x = f.x[k] + float64(gap*(f.drive+around-body)/2)
+		}
+	}
+	f.t[f.head], f.y[f.head], f.x[f.head] = t, body, x
+	f.head, f.n, f.drive = (f.head+1)%windowSize, min(f.n+1, windowSize), around-body
+	if f.now = f.fit(t); f.now.Ground == Fitted {
+		f.last = f.now
+	}
+}
+
+// fit is the least-squares rate over the last two hours, with twice its
+// standard error either way; without basis where it can't be trusted.
+func (f *newton) fit(now float64) Tau {
+	n, mx, my, oldest := 0, 0.0, 0.0, now
+	for ; n < f.n; n++ {
+		k := (f.head + windowSize - 1 - n) % windowSize
+		if f.t[k] < now-fitSpan.Seconds() {
+			break
+		}
+		mx, my, oldest = mx+f.x[k], my+f.y[k], f.t[k]
+	}
+	if n < fitLeast || now-oldest < fitCovers.Seconds() {
+		return Tau{}
+	}
+	mx, my = mx/float64(n), my/float64(n)
+	var sxx, sxy, syy float64
+	for i := range n {
+		k := (f.head + windowSize - 1 - i) % windowSize
+		dx, dy := f.x[k]-mx, f.y[k]-my
+		sxx += float64(dx * dx)
+		sxy += float64(dx * dy)
+		syy += float64(dy * dy)
+	}
+	if sxx <= 0 || sxy <= 0 {
+		return Tau{}
+	}
+	k := sxy / sxx
+	rest := max(syy-float64(k*sxy), 0) / float64(n-2)
+	se := math.Sqrt(max(rest, fitNoise*fitNoise) / sxx)
+	if se > fitTrust*k {
+		return Tau{}
+	}
+	return Tau{span(1 / k), span(1 / (k + 2*se)), span(1 / (k - 2*se)), Fitted}
+}
+
+// tau is the fit of now, else the last one, widened, else what is assumed.
+func (f *newton) tau(now float64, assumed Tau) Tau {
+	if f.now.Ground == Fitted && f.newest() >= now-fitGap.Seconds() {
+		return f.now
+	}
+	if t := f.last; t.V > 0 {
+		r := float64(remembered)
+		return Tau{t.V, span(t.Low.Seconds() * (1 - r)), span(t.High.Seconds() * (1 + r)), Remembered}
+	}
+	return assumed
+}
+
+func (f *newton) newest() float64 {
+	if f.n == 0 {
+		return math.Inf(-1)
+	}
+	return f.t[(f.head+windowSize-1)%windowSize]
+}
+
+// span makes seconds a duration, within a day: a body slower than that is held
+// by something else than the air.
+func span(s float64) time.Duration {
+	return time.Duration(min(max(s, 60), 86400) * float64(time.Second))
+}
+
+// forecast is a night's low that somebody posted.
+type forecast struct {
+	on  bool
+	low units.Celsius
+	at  time.Duration // core time
+}
+
+// cooling is the memory behind Freeze.
+type cooling struct {
+	air, water newton
+	outWin     window
+	forecast   forecast
+	bodies     [numBodies]warmth
+	seen       time.Duration // when the bodies were last moved on
+	known      bool          // the bodies' warmth is
+	told       time.Duration // when Freeze was last worked out
+}
+
+// warmth is a body's likely temperature and the least it can have, °C.
+type warmth struct{ mid, low float64 }
+
+// SetForecast takes the night's low outside and when it is expected, in the
+// core's time. It stands till some hours after that.
+func (e *Estimator) SetForecast(low units.Celsius, at time.Duration) {
+	e.cool.forecast = forecast{true, low, at}
+	e.cool.told = 0
+}
+
+// taken is when the value behind a reading was measured, in seconds.
+func (e *Estimator) taken(age time.Duration) float64 { return (e.now - age).Seconds() }
+
+// cooling follows the warmth of the box and tells when it comes to 0 °C.
+func (e *Estimator) cooling(r *box.Readings) {
+	o, c := &e.out, &e.cool
+	if t := e.taken(r.BoxAir.Age); r.BoxAir.Usable() && t-e.airWin.newest() >= 10 {
+		e.airWin.add(t, float64(r.BoxAir.Value))
+	}
+	if t := e.taken(r.OutsideAir.Age); r.OutsideAir.Usable() && t-c.outWin.newest() >= fitEvery.Seconds() {
+		c.outWin.add(t, float64(r.OutsideAir.Value))
+	}
+	o.BoxAirFall = fall(&e.airWin, e.sec, 30*time.Minute)
+	if r.BoxAir.Usable() && r.OutsideAir.Usable() {
+		c.air.add(e.taken(r.BoxAir.Age), float64(r.BoxAir.Value), float64(r.OutsideAir.Value))
+	}
+	switch {
+	case o.Flowing != No:
+		c.water.reset()
+	case r.Water.Usable() && r.BoxAir.Usable():
+		c.water.add(e.taken(r.Water.Age), float64(r.Water.Value), float64(r.BoxAir.Value))
+	}
+	if c.forecast.on && e.now > c.forecast.at+forecastHolds {
+		c.forecast = forecast{}
+		c.told = 0
+	}
+	e.follow(r)
+	if c.told == 0 || e.now-c.told >= predictEvery {
+		c.told = e.now
+		o.Freeze = e.freeze(r)
+	}
+}
+
+// fall is a window's trend, °C an hour.
+func fall(w *window, now float64, over time.Duration) Value[units.Celsius] {
+	if _, _, slope, ok := w.line(now, over.Seconds()); ok {
+		v := known(units.Celsius(slope*3600), 0)
+		v.Age = time.Duration((now - w.newest()) * float64(time.Second))
+		return v
+	}
+	return Value[units.Celsius]{}
+}
+
+// around is the air in the box; where that isn't known, the air outside, which
+// is as cold as it can get.
+func around(r *box.Readings) (units.Celsius, bool) {
+	if r.BoxAir.Usable() {
+		return r.BoxAir.Value, true
+	}
+	return r.OutsideAir.Value, r.OutsideAir.Usable()
+}
+
+// follow moves the warmth of the bodies that bear no probe on to now. Running
+// water washes them; after a gap they are taken as cold as the coldest seen.
+func (e *Estimator) follow(r *box.Readings) {
+	c := &e.cool
+	gap := e.now - c.seen
+	c.seen = e.now
+	air, ok := around(r)
+	if !ok {
+		c.known = false
+		return
+	}
+	start := float64(air)
+	if r.Water.Usable() && (e.out.Flowing == Yes || r.Water.Value < air) {
+		start = float64(r.Water.Value)
+	}
+	fresh := !c.known || gap > fitGap || e.out.Flowing == Yes && r.Water.Usable()
+	c.known = true
+	tau := c.water.tau(e.sec, assumedWater())
+	for b := MeasuredWater; b < numBodies; b++ {
+		w, v := &c.bodies[b], e.cfg.Cooling.volume(b)
+		to := start
+		switch {
+		case b == MeasuredWater && r.Water.Usable():
+			*w = warmth{float64(r.Water.Value), float64(r.Water.Value)}
+			continue
+		case fresh || v.Ratio <= 0:
+			*w = warmth{start, start}
+			continue
+		case !v.Exposed:
+			to = float64(air)
+		case r.OutsideAir.Usable():
+			to = float64(r.OutsideAir.Value)
+		}
+		s := tau.scale(v.Ratio)
+		w.mid = toward(w.mid, to, gap, s.V)
+		if to < w.low {
+			w.low = toward(w.low, to, gap, s.Low)
+		} else {
+			w.low = toward(w.low, to, gap, s.High)
+		}
+	}
+}
+
+// scale is the time constant of a body that is to the measured water as ratio.
+// What passes for slow water in a warm ground pipe says nothing of a small body.
+func (t Tau) scale(ratio units.Ratio) Tau {
+	most := assumedWater().High
+	part := func(d time.Duration) time.Duration { return span(min(d, most).Seconds() * float64(ratio)) }
+	return Tau{part(t.V), part(t.Low), part(t.High), t.Ground}
+}
+
+// toward is Newton's cooling over dt.
+func toward(y, to float64, dt, tau time.Duration) float64 {
+	return y + float64(-math.Expm1(-dt.Seconds()/tau.Seconds())*(to-y))
+}
