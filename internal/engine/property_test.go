@@ -240,8 +240,12 @@ func TestSleepIsNotCounted(t *testing.T) {
 	if d := after.VolumeL - before.VolumeL; d < 0 || d > 0.1 {
 		t.Errorf("%v L were counted while nobody looked", d)
 	}
-	if d := *after.FlushPassedL - *before.FlushPassedL; d < 0 || d > 0.1 {
-		t.Errorf("%v L of flush were counted while nobody looked", d)
+	if *before.FlushPassedL < 1 || after.FlushPassedL != nil || after.CleanAtBox {
+		t.Errorf("%v L of flush still count, though fertilizer may have gone in unseen", after.FlushPassedL)
+	}
+	rig.Advance(20 * time.Second)
+	if p := rig.Core.View().Progress; !p.CleanAtBox || *p.FlushPassedL > 1 {
+		t.Errorf("the flush is not counted anew: %+v", p)
 	}
 }
 

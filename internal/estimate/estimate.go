@@ -63,6 +63,7 @@ type Estimates struct {
 	BranchMeasured     bool    // ByRatio counts
 	DrawStart, DrawEnd time.Duration
 	EverDrawn          bool
+	Unwatched          time.Duration // of the run, in which fertilizer may have gone in unseen
 
 	CleanAtBox bool
 	CleanAtEnd Tri // at the last emitter of the farthest lateral
@@ -108,6 +109,7 @@ type Estimator struct {
 
 	draw   draws
 	cycles cycling
+	seenAt time.Duration // when it was last seen whether stock goes in
 	flush  flush
 	cool   cooling
 }
@@ -147,7 +149,8 @@ func (e *Estimator) BeginRun() {
 	o.Filled, o.Pressurised, o.CleanAtBox = No, No, false
 	o.Baseline, o.EndBase, o.Rise, o.Band = Value[units.USPerCm]{}, Value[units.USPerCm]{}, Value[units.USPerCm]{}, Value[units.USPerCm]{}
 	o.InjectedFor, o.EverDrawn, o.StockMeasured, o.BranchMeasured = 0, false, false, false
-	o.DrawStart, o.DrawEnd = 0, 0
+	o.DrawStart, o.DrawEnd, o.Unwatched = 0, 0, 0
+	e.seenAt = e.now
 	e.baseWin.reset()
 	e.endBaseWin.reset()
 	e.filterWin.reset()
@@ -164,9 +167,11 @@ func (e *Estimator) Step(now time.Duration, r *box.Readings) *Estimates {
 	if !e.warm {
 		dt, e.warm = 0, true
 	}
+	gap := time.Duration(0)
 	if dt > unseen {
 		// Nobody saw what the water did meanwhile: nothing is counted for it.
-		dt, e.prevKnown = 0, false
+		gap, dt, e.prevKnown = dt, 0, false
+		e.forget()
 	}
 	e.now, e.sec = now, now.Seconds()
 	was := e.out.judged()
@@ -174,6 +179,7 @@ func (e *Estimator) Step(now time.Duration, r *box.Readings) *Estimates {
 	e.flowing(dt, r)
 	e.filling()
 	e.conductivity(r)
+	e.watched(gap, r)
 	e.drawing(dt, r)
 	e.strokes(r)
 	e.filter()

@@ -25,6 +25,8 @@ type Flush struct {
 	Probe    Witness
 	Done     bool
 	By       say.Text // which witness ruled, in words
+	Dispute  say.Text // how the witnesses disagree now, empty when they don't
+	Verdict  Verdict
 	Notes    []say.Text
 }
 
@@ -97,6 +99,15 @@ type flush struct {
 	worstAt  time.Duration
 	worstOK  bool
 	peak     float64
+
+	most, mostAt float64 // L: all that the emitters can have taken; when the box ran clean
+	off          float64 // µS/cm the end stands off its baseline, lag taken out
+	volumeAt     time.Duration
+	probeAt      time.Duration // since when each says clean; 0: it doesn't
+	disputeH     holder
+	disputed     bool // the probe saw fertilizer when the volume said clean
+	unwatched    bool // fertilizer may have passed the probe while nobody looked
+	unseenDone   bool // done, though the probe never saw fertilizer
 }
 
 func (f *flush) begin(zone *hydraulics.Model) {
@@ -113,6 +124,8 @@ func (f *flush) drawBegins() {
 	f.cleanH.on = false
 	f.cleanAt = 0
 	f.probeH.on, f.flatH.on, f.arrivedH.on, f.arrived = false, false, false, false
+	f.volumeAt, f.probeAt = 0, 0
+	f.disputeH.on, f.disputed, f.unwatched, f.unseenDone = false, false, false, false
 }
 
 func (e *Estimator) flushing(dt time.Duration, r *box.Readings) {
@@ -172,6 +185,17 @@ func (e *Estimator) pace(dt time.Duration, r *box.Readings) {
 	}
 	o.Flush.Rate = rate
 	f.advance += float64(rate.Over(dt))
+	f.most += float64(e.fastest(rate).Over(dt))
+}
+
+// fastest is the most that the emitters can take now: beside a leak that is what
+// they pass at the pressure seen.
+func (e *Estimator) fastest(rate units.LPerH) units.LPerH {
+	o := &e.out
+	if o.Flowing == No || !o.Expected.Known {
+		return rate
+	}
+	return max(rate, o.Expected.V)
 }
 
 func (e *Estimator) leaking() {
@@ -287,102 +311,10 @@ func (e *Estimator) cleanAtBox(r *box.Readings) {
 	seen := o.Rise.Known && o.Rise.V >= 2*o.Band.V
 	back = back && o.Flowing == Yes && (seen || e.now-o.DrawEnd >= mixOut)
 	if back && !f.cleanH.on {
-		f.cleanAt = f.advance
+		f.cleanAt, f.mostAt = f.advance, f.most
 	}
 	if f.cleanH.stood(e.now, back, 10*time.Second) {
 		o.CleanAtBox = true
-	}
-}
-
-// probe reads the witness at the line end. Its cell is fed by one emitter, so it
-// lags; the lag is taken out with the slope (y + τ·dy/dt, a first-order lag).
-func (e *Estimator) probe(r *box.Readings) {
-	o, f := &e.out, &e.flush
-	fl := &o.Flush
-	if r.EndEC.Usable() && r.EndEC.Age == 0 && e.sec-f.endWin.newest() >= 0.99 {
-		f.endWin.add(e.sec, float64(r.EndEC.Value))
-	}
-	if !r.EndEC.Usable() || !o.EndBase.Known {
-		fl.Probe = Absent
-		return
-	}
-	if !o.EverDrawn {
-		fl.Probe = Waiting
-		return
-	}
-	mean, _, slope, ok := f.endWin.line(e.sec, 20)
-	if !ok {
-		fl.Probe = Unsure
-		return
-	}
-	y := mean + slope*e.cfg.ProbeLag.Seconds() - float64(o.EndBase.V)
-	rise := float64(o.Rise.V)
-	if !o.Rise.Known {
-		rise = 200
-	}
-	f.peak = max(f.peak, y)
-	if e.sec-f.trueWin.newest() >= 0.99 {
-		f.trueWin.add(e.sec, y)
-	}
-	if f.arrivedH.stood(e.now, y > max(0.3*rise, 2*e.endBand()), 10*time.Second) {
-		f.arrived = true
-	}
-	fl.Probe = e.probeSays(y, rise)
-}
-
-func (e *Estimator) endBand() float64 {
-	return max(float64(e.out.Band.V), 3*float64(e.out.EndBase.Sigma))
-}
-
-func (e *Estimator) probeSays(y, rise float64) Witness {
-	f, band := &e.flush, e.endBand()
-	near := f.probeH.stood(e.now, math.Abs(y) <= band, 15*time.Second)
-	before, ok := f.trueWin.at(e.sec - 20) // its window and the present one share no sample
-	flat := ok && math.Abs(y-before) <= band
-	passed := f.flatH.stood(e.now, flat && y <= 0.35*max(rise, f.peak), 5*time.Second)
-	switch {
-	case !f.arrived:
-		return Waiting
-	case near:
-		return Clean
-	case passed:
-		return Drifting
-	}
-	return Passing
-}
-
-// conclude lets the later witness rule. A drifting probe can't rule; a volume
-// that no longer counts can't either.
-func (e *Estimator) conclude() {
-	fl := &e.out.Flush
-	if fl.Done || !e.out.CleanAtBox {
-		return
-	}
-	trusted := !e.flush.wasOver
-	switch {
-	case fl.Probe == Clean && fl.Volume == Clean:
-		e.done(say.T("line-end probe and volume agree"))
-	case fl.Probe == Clean && !trusted:
-		e.done(say.T("line-end probe alone: the volume can't vouch since more water left than the emitters explain"))
-	case fl.Probe == Drifting && fl.Volume == Clean && trusted:
-		e.done(say.T("volume: the line-end probe fell with the fertilizer but stands off its baseline and no longer falls; taken as drift of the probe"))
-	case fl.Probe == Absent && fl.Volume == Clean && !trusted:
-		e.done(say.T("volume, no line-end probe, counted at the slowest pace since more water left than the emitters explain; a burst row itself can't be judged: walk the rows"))
-	case fl.Probe == Absent && fl.Volume == Clean && e.flush.shut:
-		e.done(say.T("volume, no line-end probe; a row that was shut can't be judged: walk the rows"))
-	case fl.Probe == Absent && fl.Volume == Clean:
-		e.done(say.T("volume, no line-end probe"))
-	}
-}
-
-func (e *Estimator) done(by say.Text) {
-	fl := &e.out.Flush
-	fl.Done, fl.By = true, by
-	if e.flush.wasOver {
-		fl.Notes = append(fl.Notes, say.T("water left where the emitters do not explain it: how much each row got after that can't be known"))
-	}
-	if e.flush.shut {
-		fl.Notes = append(fl.Notes, say.T("less water flowed than before injecting: a row may have been shut or kinked, and what it got can't be known"))
 	}
 }
 

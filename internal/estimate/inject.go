@@ -109,6 +109,9 @@ func (e *Estimator) drawing(dt time.Duration, r *box.Readings) {
 		}
 	case No:
 		if o.Drawing != Yes {
+			if o.Drawing == Unknown && o.EverDrawn && o.DrawEnd < d.lastStroke {
+				o.DrawEnd = e.now // when it ended was not seen
+			}
 			o.Drawing = No
 		} else if e.now-d.lastStroke >= gap {
 			o.Drawing, o.DrawEnd = No, d.lastStroke
@@ -145,7 +148,7 @@ func (e *Estimator) drawBegins() {
 	}
 	e.flush.drawBegins()
 	o.CleanAtBox = false
-	o.Flush.Done, o.Flush.By = false, say.Text{}
+	o.Flush.Done, o.Flush.By, o.Flush.Dispute, o.Flush.Verdict = false, say.Text{}, say.Text{}, Verdict{}
 }
 
 // weigh adds up what the stock meter and the branch meter saw, and the rise of

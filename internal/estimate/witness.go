@@ -1,0 +1,259 @@
+package estimate
+
+import (
+	"math"
+	"time"
+
+	"boxd/internal/box"
+	"boxd/internal/say"
+	"boxd/internal/units"
+)
+
+// Verdict is how the two witnesses came to "done".
+type Verdict struct {
+	Volume, Probe Witness
+	Agree         Tri           // unknown while one of them has nothing to say
+	RuledBy       string        // "volume" or "probe"; empty before
+	Waited        time.Duration // from the first witness's word to the one that ruled
+}
+
+// Common practice, no source.
+const (
+	disputeAfter = 2 * time.Minute // witnesses apart for longer disagree: the margins explain less
+	longer       = 1.5             // times the volume needed, where the probe can't confirm it
+)
+
+// probe reads the witness at the line end. Its cell is fed by one emitter, so it
+// lags; the lag is taken out with the slope (y + τ·dy/dt, a first-order lag).
+func (e *Estimator) probe(r *box.Readings) {
+	o, f := &e.out, &e.flush
+	fl := &o.Flush
+	if r.EndEC.Usable() && r.EndEC.Age == 0 && e.sec-f.endWin.newest() >= 0.99 {
+		f.endWin.add(e.sec, float64(r.EndEC.Value))
+	}
+	if !r.EndEC.Usable() || !o.EndBase.Known {
+		fl.Probe = Absent
+		return
+	}
+	if !o.EverDrawn {
+		fl.Probe = Waiting
+		return
+	}
+	mean, _, slope, ok := f.endWin.line(e.sec, f.endWin.reach(20, 120))
+	if !ok {
+		fl.Probe = Unsure
+		return
+	}
+	f.off = mean + slope*e.cfg.ProbeLag.Seconds() - float64(o.EndBase.V)
+	rise := float64(o.Rise.V)
+	if !o.Rise.Known {
+		rise = 200
+	}
+	f.peak = max(f.peak, f.off)
+	if e.sec-f.trueWin.newest() >= 0.99 {
+		f.trueWin.add(e.sec, f.off)
+	}
+	if f.arrivedH.stood(e.now, e.front(rise), 10*time.Second) {
+		f.arrived = true
+	}
+	fl.Probe = e.probeSays(f.off, rise)
+}
+
+// front tells that fertilizer is at the line end. Where EC hardly sees the
+// product, a drift of the probe could look the same: then only a quick rise
+// counts.
+func (e *Estimator) front(rise float64) bool {
+	o, f := &e.out, &e.flush
+	if f.off <= max(0.3*rise, 2*e.endBand()) {
+		return false
+	}
+	if !o.Rise.Known || o.Rise.V >= 2*o.Band.V || f.arrivedH.on {
+		return true
+	}
+	before, ok := f.trueWin.at(e.sec - 150)
+	return ok && f.off-before > 2*e.endBand()
+}
+
+func (e *Estimator) endBand() float64 {
+	return max(float64(e.out.Band.V), 3*float64(e.out.EndBase.Sigma))
+}
+
+func (e *Estimator) probeSays(y, rise float64) Witness {
+	f, band := &e.flush, e.endBand()
+	near := f.probeH.stood(e.now, math.Abs(y) <= band, 15*time.Second)
+	before, ok := f.trueWin.at(e.sec - 20) // its window and the present one share no sample
+	flat := ok && math.Abs(y-before) <= band
+	passed := f.flatH.stood(e.now, flat && y <= 0.35*max(rise, f.peak), 5*time.Second)
+	switch {
+	case !f.arrived:
+		return Waiting
+	case near:
+		return Clean
+	case passed:
+		return Drifting
+	}
+	return Passing
+}
+
+// compare notes since when each witness says clean, and says how they disagree.
+func (e *Estimator) compare() {
+	fl, f := &e.out.Flush, &e.flush
+	mark := func(at *time.Duration, w Witness) {
+		switch {
+		case w != Clean:
+			*at = 0
+		case *at == 0:
+			*at = e.now
+		}
+	}
+	mark(&f.volumeAt, fl.Volume)
+	mark(&f.probeAt, fl.Probe)
+	if fl.Done {
+		return
+	}
+	fl.Dispute = say.Text{}
+	apart := e.out.CleanAtBox && (fl.Volume == Clean && (fl.Probe == Passing || fl.Probe == Waiting) || fl.Volume == Passing && fl.Probe == Clean)
+	if !f.disputeH.stood(e.now, apart, disputeAfter) {
+		return
+	}
+	f.disputed = f.disputed || fl.Probe == Passing
+	since := (e.now - f.disputeH.since).Truncate(time.Minute)
+	switch fl.Probe {
+	case Passing:
+		fl.Dispute = say.T("for %v the volume has said clean, while the line-end probe stands %v off its baseline: the water may stand still there, or the probe is off; look at the end of the farthest row",
+			since, units.USPerCm(f.off))
+		e.note(say.T("the witnesses of the flush disagree: the volume says clean, the line-end probe sees fertilizer"))
+	case Waiting:
+		fl.Dispute = say.T("for %v the volume has said clean, while the line-end probe has not seen the fertilizer at all; half as much again is let through before the volume rules alone", since)
+		e.note(say.T("the witnesses of the flush disagree: the volume says clean, the line-end probe has seen no fertilizer"))
+	case Clean:
+		fl.Dispute = say.T("for %v the line-end probe has said clean, while the volume has not: the later one rules", since)
+		e.note(say.T("the witnesses of the flush disagree: the line-end probe says clean, the volume does not yet"))
+	case Absent, Drifting, Unsure:
+	}
+}
+
+// conclude lets the later witness rule. A drifting probe can't rule; a volume
+// that no longer counts can't either.
+func (e *Estimator) conclude() {
+	e.compare()
+	fl, f := &e.out.Flush, &e.flush
+	if fl.Done {
+		e.retract()
+		return
+	}
+	if !e.out.CleanAtBox {
+		return
+	}
+	trusted := !f.wasOver
+	switch {
+	case fl.Probe == Clean && fl.Volume == Clean:
+		e.done(f.later(), say.T("line-end probe and volume agree"))
+	case fl.Probe == Clean && !trusted && f.most-f.mostAt >= float64(f.last)*(1-float64(fl.Margin)):
+		// Not before clean water can have come there: between two injections the
+		// probe sees clean water too.
+		e.done("probe", say.T("line-end probe alone: the volume can't vouch since more water left than the emitters explain"))
+	case fl.Volume != Clean:
+	case fl.Probe == Drifting && trusted && !f.shut:
+		e.done("volume", say.T("volume: the line-end probe fell with the fertilizer but stands off its baseline and no longer falls; taken as drift of the probe"))
+	case fl.Probe == Drifting && !f.shut:
+		e.done("volume", say.T("volume, counted at the slowest pace since more water left than the emitters explain; the line-end probe fell with the fertilizer and stands off its baseline; a burst row itself can't be judged: walk the rows"))
+	case fl.Probe == Waiting:
+		e.neverSeen()
+	case fl.Probe == Absent:
+		e.alone(trusted)
+	}
+}
+
+func (f *flush) later() string {
+	if f.probeAt > f.volumeAt {
+		return "probe"
+	}
+	return "volume"
+}
+
+// neverSeen: the volume says clean and the probe reads its baseline, but never
+// saw fertilizer. It may be late, so more is let through than the volume needs;
+// but for a probe that nobody watched while the fertilizer may have passed.
+func (e *Estimator) neverSeen() {
+	fl, f := &e.out.Flush, &e.flush
+	atBase := math.Abs(f.off) <= e.endBand()
+	switch {
+	case !atBase || f.shut:
+	case f.unwatched:
+		e.done("volume", say.T("volume: the line-end probe reads clean water; the fertilizer may have passed it while boxd did not look"))
+	case fl.Passed >= fl.Needed.Scale(longer):
+		f.unseenDone = true
+		e.done("volume", say.T("volume, half as much again as needed: the line-end probe reads clean water but never saw the fertilizer; look at the probe and its row"))
+	}
+}
+
+// alone: no probe can be read. One that was lost while it contradicted is not
+// forgotten at once.
+func (e *Estimator) alone(trusted bool) {
+	fl, f := &e.out.Flush, &e.flush
+	switch {
+	case f.disputed && fl.Passed < fl.Needed.Scale(longer):
+	case !trusted:
+		e.done("volume", say.T("volume, no line-end probe, counted at the slowest pace since more water left than the emitters explain; a burst row itself can't be judged: walk the rows"))
+	case f.shut:
+		e.done("volume", say.T("volume, no line-end probe; a row that was shut can't be judged: walk the rows"))
+	case f.disputed:
+		e.done("volume", say.T("volume, half as much again as needed: the line-end probe saw fertilizer when it was lost"))
+	default:
+		e.done("volume", say.T("volume, no line-end probe"))
+	}
+}
+
+func (e *Estimator) done(by string, why say.Text) {
+	fl, f := &e.out.Flush, &e.flush
+	fl.Done, fl.By, fl.Dispute = true, why, say.Text{}
+	fl.Verdict = Verdict{Volume: fl.Volume, Probe: fl.Probe, RuledBy: by}
+	if fl.Probe != Absent {
+		fl.Verdict.Agree = tri(fl.Probe == Clean && fl.Volume == Clean)
+	}
+	if f.volumeAt > 0 && f.probeAt > 0 {
+		fl.Verdict.Waited = max(f.probeAt-f.volumeAt, f.volumeAt-f.probeAt)
+	} else if first := max(f.volumeAt, f.probeAt); first > 0 {
+		fl.Verdict.Waited = e.now - first
+	}
+	if f.wasOver {
+		e.note(say.T("water left where the emitters do not explain it: how much each row got after that can't be known"))
+	}
+	if f.shut {
+		e.note(say.T("less water flowed than before injecting: a row may have been shut or kinked, and what it got can't be known"))
+	}
+}
+
+// retract takes "done" back where fertilizer comes to a probe that had seen none.
+func (e *Estimator) retract() {
+	fl, f := &e.out.Flush, &e.flush
+	if !f.unseenDone || !f.arrived {
+		return
+	}
+	f.unseenDone = false
+	fl.Done, fl.By, fl.Verdict = false, say.Text{}, Verdict{}
+	f.disputed = true
+	e.note(say.T("fertilizer came to the line end after the flush was called done: the lines hold more than is described, or a row was shut; done is taken back"))
+}
+
+// note keeps a finding for the record, once.
+func (e *Estimator) note(t say.Text) {
+	fl := &e.out.Flush
+	for _, n := range fl.Notes {
+		if n.Format == t.Format {
+			return
+		}
+	}
+	fl.Notes = append(fl.Notes, t)
+}
+
+// reach is a span that holds enough of the newest values for a line: least
+// seconds, or four times their spacing where they come slowly, most at most.
+func (w *window) reach(least, most float64) float64 {
+	if w.n < 2 {
+		return least
+	}
+	a, b := (w.head+windowSize-1)%windowSize, (w.head+windowSize-2)%windowSize
+	return min(max(least, 4*(w.t[a]-w.t[b])), most)
+}
