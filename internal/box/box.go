@@ -78,14 +78,17 @@ func ChannelByColumn(column string) (Channel, bool) {
 }
 
 // Sample is one raw value as a source delivered it, in the unit of the
-// channel's trace column. A sample with a Fault carries no value.
+// channel's trace column. A sample with a Fault carries no value, but may keep
+// the raw number that the fault speaks of.
 type Sample struct {
 	Channel Channel
 	Value   float64
 	// Fault says why the source has no value: "no answer on the bus". Empty
-	// when Value counts. A plainly missing sample is simply not there.
+	// when Value counts. Where it has a "%.4g", that is Value, the raw number. A
+	// plainly missing sample is simply not there.
 	Fault string
-	// Cause is the NE 107 class of Fault.
+	// Cause is the NE 107 class of Fault. Without a Fault it is that of a doubt:
+	// Value counts, but the instrument is at the end of what it can measure.
 	Cause Cause
 }
 
@@ -172,7 +175,20 @@ type Readings struct {
 	Water       Reading[units.Celsius]
 	BoxAir      Reading[units.Celsius]
 	OutsideAir  Reading[units.Celsius]
+
+	// Contradicting are channels that send sound-looking values which can't be
+	// true together with another's.
+	Contradicting Channels
 }
+
+// Channels is a set of channels, a bit for each.
+type Channels uint32
+
+// With is the set with the channel in it.
+func (s Channels) With(c Channel) Channels { return s | 1<<c }
+
+// Has reports whether the channel is in the set.
+func (s Channels) Has(c Channel) bool { return s&(1<<c) != 0 }
 
 // Deed is something a person did at the box and says so: the event words of
 // the trace.

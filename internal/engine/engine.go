@@ -48,7 +48,7 @@ func New(cfg Config) *Engine {
 	return &Engine{
 		cfg:   cfg,
 		voice: say.Voice{Units: cfg.Units},
-		cond:  sensors.New(cfg.Limits.Silent, sensors.DefaultRanges()),
+		cond:  sensors.New(sensors.Config{Silent: cfg.Limits.Silent, Ranges: sensors.DefaultRanges(), EndVolume: cfg.Zone.FlushVolume()}),
 		est: estimate.New(estimate.Config{
 			Zone: cfg.Zone, Target: cfg.Limits.HeaderTarget, Low: cfg.Limits.HeaderLow,
 			InjectorRatio: cfg.Injector.Ratio, ProbeLag: cfg.Probe.Lag,

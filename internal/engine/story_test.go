@@ -21,6 +21,7 @@ import (
 	"boxd/internal/engine/enginetest"
 	"boxd/internal/hydraulics"
 	"boxd/internal/safety"
+	"boxd/internal/sensors"
 	"boxd/internal/units"
 )
 
@@ -182,6 +183,10 @@ func (s *storyteller) plant(name string, args []string) (bool, error) {
 			"drop": func() { p.Drop(c) }, "stick": func() { p.Stick(c) }, "heal": func() { p.Heal(c) },
 			"fail": func() { p.Fail(c, "no answer on the bus") }, "force": func() { p.Force(c, last) },
 		}[name]()
+		return true, err
+	case "loop": // a current, mA, of a gauge of 0 to 690 kPa
+		c, err := channel(args[0])
+		p.Send(sensors.FromLoop(c, last, sensors.Span{High: 690}))
 		return true, err
 	case "sag":
 		p.Sag(units.KPa(last))

@@ -94,19 +94,25 @@ func (g *Guard) backflowSign() (active, judged bool) {
 		return false, true
 	}
 	// Only gauges read just now are compared: while the pressure moves, a late
-	// one shows what was, and the two make a sign that isn't there.
+	// one shows what was, and the two make a sign that isn't there. A doubted one
+	// counts: what makes the supply doubtful may be the very sign.
 	r := g.in.r
-	if !e.Supply.Known || r.Supply.Quality == box.Uncertain {
+	if !e.Supply.Known || !present(r.Supply) {
 		return false, false
 	}
 	line, judged := units.KPa(math.Inf(-1)), false
-	if e.FilterOut.Known && r.FilterOut.Quality != box.Uncertain {
+	if e.FilterOut.Known && present(r.FilterOut) {
 		line, judged = e.FilterOut.V, true
 	}
-	if e.Header.Known && r.Header.Quality != box.Uncertain {
+	if e.Header.Known && present(r.Header) {
 		line, judged = max(line, e.Header.V), true
 	}
 	return line > e.Supply.V+7, judged
+}
+
+// present reports whether a reading is of this moment, good or only doubted.
+func present[T ~float64](r box.Reading[T]) bool {
+	return r.Quality != box.Uncertain || r.Cause == box.OutOfSpecification
 }
 
 // ratioError is how far the injector's ratio is off its nominal one, as a

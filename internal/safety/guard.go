@@ -111,15 +111,15 @@ func (g *Guard) Step(now time.Duration, wall time.Time, r *box.Readings, e *esti
 	return &g.out
 }
 
-// eachBad names the channels that are bad. Air outside is not among them: its
-// probe is a help, not a need.
+// eachBad names the channels that are bad or contradict another. Air outside is
+// not among them: its probe is a help, not a need.
 func (g *Guard) eachBad(tell func(c box.Channel, why say.Text)) {
+	r := g.in.r
 	add := func(c box.Channel, q box.Quality, why say.Text) {
-		if q == box.Bad {
+		if q == box.Bad || r.Contradicting.Has(c) {
 			tell(c, why)
 		}
 	}
-	r := g.in.r
 	add(box.SupplyPressure, r.Supply.Quality, r.Supply.Why)
 	add(box.FilterOutPressure, r.FilterOut.Quality, r.FilterOut.Why)
 	add(box.InjectorInPressure, r.InjectorIn.Quality, r.InjectorIn.Why)

@@ -1,16 +1,20 @@
-// Package sensors turns raw samples into judged readings: range checks, spike
-// rejection, ages and quality. It refuses to invent: a channel that is silent,
-// faulty or absurd becomes a bad reading, never a substitute number.
+// Package sensors turns raw signals into samples and samples into judged
+// readings: range checks, spike rejection, ages, quality, and what one channel
+// says of another. It refuses to invent: a channel that is silent, faulty or
+// absurd becomes a bad reading, never a substitute number.
 //
-// Samples come in the unit of their trace column (kPa gauge, L/min, µS/cm at
-// 25 °C, °C); readings leave in the types of package units.
+// Signals are mA, V, pulses and scratchpads. Samples come in the unit of their
+// trace column (kPa gauge, L/min, µS/cm at 25 °C, °C); readings leave in the
+// types of package units.
 package sensors
 
 import (
+	"strings"
 	"time"
 
 	"boxd/internal/box"
 	"boxd/internal/say"
+	"boxd/internal/units"
 )
 
 // Range is what a channel can plausibly read, in its column's unit.
@@ -33,15 +37,26 @@ func DefaultRanges() [box.NumChannels]Range {
 	return r
 }
 
-// Conditioner judges all channels. Silent is how long a channel may be quiet
-// before its reading is bad.
+// Config is what the conditioner is told beforehand.
+type Config struct {
+	Silent time.Duration // how long a channel may be quiet before its reading is bad
+	Ranges [box.NumChannels]Range
+	// EndVolume is the water that brings a change from the box to the line-end
+	// probe; 0: not said, and that probe is not held to it.
+	EndVolume units.Litre
+}
+
+// Conditioner judges all channels.
 type Conditioner struct {
-	silent   time.Duration
-	ranges   [box.NumChannels]Range
+	cfg      Config
+	now      time.Duration
 	channels [box.NumChannels]channel
 	readings box.Readings
 
 	frozenFlow, frozenHeader frozen
+	boxProbe, endProbe       probe
+	forward, branching       steady
+	pairs                    [len(pairTable)]watch
 }
 
 // channel is the memory of one channel: the last three accepted values, for the
@@ -52,26 +67,31 @@ type channel struct {
 	at       time.Duration // of the newest accepted value
 	interval time.Duration // smoothed spacing of accepted values
 	absurd   int           // rejected in a row
+	faults   int           // reported by the source in a row
 	fault    say.Text
 	cause    box.Cause
-	stuck    bool
+	doubt    bool     // the source gives the value with doubt
+	stuck    say.Text // how it shows that it is stuck; empty: it is not
+	against  say.Text // what it contradicts; empty: nothing
+	jumps    jumps
 }
 
 // New makes a conditioner.
-func New(silent time.Duration, ranges [box.NumChannels]Range) *Conditioner {
-	return &Conditioner{silent: silent, ranges: ranges}
-}
+func New(cfg Config) *Conditioner { return &Conditioner{cfg: cfg} }
 
 // Readings takes this turn's samples and judges every channel at time mono. The
 // result belongs to the conditioner until the next call.
 func (c *Conditioner) Readings(mono time.Duration, samples []box.Sample) *box.Readings {
 	for i := range samples {
 		if s := &samples[i]; s.Channel > box.UnknownChannel && s.Channel < box.NumChannels {
-			c.channels[s.Channel].take(mono, s, c.ranges[s.Channel])
+			c.channels[s.Channel].take(mono, s, c.cfg.Ranges[s.Channel])
 		}
 	}
+	dt := c.passed(mono)
 	c.stuck(mono)
+	c.probes(mono, dt)
 	r := &c.readings
+	r.Contradicting = c.contradictions(mono)
 	judge(&r.Supply, c, box.SupplyPressure, mono, 1)
 	judge(&r.FilterOut, c, box.FilterOutPressure, mono, 1)
 	judge(&r.InjectorIn, c, box.InjectorInPressure, mono, 1)
@@ -88,6 +108,17 @@ func (c *Conditioner) Readings(mono time.Duration, samples []box.Sample) *box.Re
 	return r
 }
 
+// passed is the time since the last turn; none is counted for a gap that nobody
+// saw.
+func (c *Conditioner) passed(mono time.Duration) time.Duration {
+	dt := mono - c.now
+	c.now = mono
+	if dt > 10*time.Second {
+		return 0
+	}
+	return dt
+}
+
 // Fresh reports whether the channel got a new accepted value at mono.
 func (c *Conditioner) Fresh(ch box.Channel, mono time.Duration) bool {
 	k := &c.channels[ch]
@@ -96,14 +127,16 @@ func (c *Conditioner) Fresh(ch box.Channel, mono time.Duration) bool {
 
 func (k *channel) take(mono time.Duration, s *box.Sample, r Range) {
 	if s.Fault != "" {
-		k.fault, k.cause = say.Text{Format: s.Fault}, s.Cause
+		k.fault, k.cause = faultText(s), s.Cause
+		k.faults++
 		return
 	}
 	if !(s.Value >= r.Low && s.Value <= r.High) { // also refuses NaN
 		k.absurd++
-		k.fault, k.cause = say.T("reads %g, outside %g to %g: check wiring and sensor", s.Value, r.Low, r.High), box.OutOfSpecification
+		k.fault, k.cause = absurd(s, r)
 		return
 	}
+	near := k.n > 0 && mono-k.at <= 3*time.Second
 	if k.n > 0 {
 		gap := mono - k.at
 		if gap > time.Minute {
@@ -114,10 +147,37 @@ func (k *channel) take(mono time.Duration, s *box.Sample, r Range) {
 			k.interval += (gap - k.interval) / 8
 		}
 	}
-	k.absurd, k.fault, k.cause = 0, say.Text{}, box.NoCause
+	k.absurd, k.faults, k.fault = 0, 0, say.Text{}
+	k.cause, k.doubt = s.Cause, s.Cause != box.NoCause
+	k.jumps.take(s.Value, leapOf(s.Channel), near)
 	k.last[2], k.last[1], k.last[0] = k.last[1], k.last[0], s.Value
 	k.n = min(k.n+1, 3)
 	k.at = mono
+}
+
+// absurd says what is wrong with a value out of its range. The first 85 °C of a
+// thermometer is what it reads at power-on; three in a row are bad as any.
+func absurd(s *box.Sample, r Range) (say.Text, box.Cause) {
+	if s.Value == powerOn && s.Channel.Info().Unit == "°C" {
+		return say.T(notConverted), box.Failure
+	}
+	return say.T("reads %g, outside %g to %g: check wiring and sensor", s.Value, r.Low, r.High), box.OutOfSpecification
+}
+
+// faultText is what the source says, with the raw number where it speaks of it.
+func faultText(s *box.Sample) say.Text {
+	if strings.Contains(s.Fault, "%.4g") {
+		return say.Text{Format: s.Fault, Args: []any{s.Value}}
+	}
+	return say.Text{Format: s.Fault}
+}
+
+// live is the channel's value where others may be judged by it: of this moment,
+// and not known to be wrong.
+func (c *Conditioner) live(ch box.Channel, mono time.Duration) (float64, bool) {
+	k := &c.channels[ch]
+	fresh := max(2*time.Second, 5*k.interval/2)
+	return k.value(), k.n > 0 && mono-k.at <= fresh && k.absurd == 0 && k.fault.Empty() && k.stuck.Empty()
 }
 
 // value is the median of the last three values; with fewer, the newest.
@@ -139,22 +199,43 @@ func judge[T ~float64](r *box.Reading[T], c *Conditioner, ch box.Channel, mono t
 		return
 	}
 	age := mono - k.at
-	*r = box.Reading[T]{Value: T(k.value() * scale), Quality: box.Good, Age: age}
-	late := max(2*time.Second, 5*k.interval/2)
-	silent := max(c.silent, 4*k.interval)
-	switch {
-	case age > silent:
-		*r = box.Reading[T]{Quality: box.Bad, Cause: box.Failure, Age: age, Why: say.T("silent: check wiring and power")}
-		if !k.fault.Empty() {
-			r.Why, r.Cause = k.fault, k.cause
-		}
-	case k.absurd >= 3:
-		*r = box.Reading[T]{Quality: box.Bad, Cause: k.cause, Age: age, Why: k.fault}
-	case k.stuck:
-		*r = box.Reading[T]{Quality: box.Bad, Cause: box.Failure, Age: age, Why: say.T("does not move while flow and pressure do: it is stuck")}
-	case !k.fault.Empty():
-		r.Quality, r.Cause, r.Why = box.Uncertain, k.cause, k.fault
-	case age > late:
-		r.Quality, r.Cause, r.Why = box.Uncertain, box.CheckFunction, say.T("late")
+	*r = box.Reading[T]{Age: age}
+	r.Quality, r.Cause, r.Why = k.judge(age, c.cfg.Silent)
+	if r.Usable() {
+		r.Value = T(k.value() * scale)
 	}
+}
+
+// faultFor is how long a source may report a fault before the last value is
+// given up: a bus may miss a beat. Common practice, no source.
+const faultFor = 5 * time.Second
+
+// judge weighs what is known of the channel, the worst first. The classes are
+// those of NAMUR NE 107.
+func (k *channel) judge(age, quiet time.Duration) (box.Quality, box.Cause, say.Text) {
+	late := max(2*time.Second, 5*k.interval/2)
+	silent := max(quiet, 4*k.interval)
+	switch {
+	case age > silent && !k.fault.Empty():
+		return box.Bad, k.cause, k.fault
+	case age > silent:
+		return box.Bad, box.Failure, say.T("silent: check wiring and power")
+	case k.absurd >= 3, k.faults >= 3 && age >= faultFor:
+		return box.Bad, k.cause, k.fault
+	case !k.stuck.Empty():
+		return box.Bad, box.Failure, k.stuck
+	case k.jumps.count() >= jumpsBad:
+		return box.Bad, box.Failure, say.T("jumps to and fro as water can't: check plug, shield and ground")
+	case !k.fault.Empty():
+		return box.Uncertain, k.cause, k.fault
+	case age > late:
+		return box.Uncertain, box.CheckFunction, say.T("late")
+	case k.jumps.count() >= jumpsDoubtful:
+		return box.Uncertain, box.OutOfSpecification, say.T("jumps now and then: check plug, shield and ground")
+	case k.doubt:
+		return box.Uncertain, k.cause, say.T("at the end of what the instrument can measure")
+	case !k.against.Empty():
+		return box.Uncertain, box.OutOfSpecification, k.against
+	}
+	return box.Good, box.NoCause, say.Text{}
 }

@@ -14,12 +14,14 @@ const (
 	failing
 	stuck
 	absurd
+	sending
 )
 
 type fault struct {
 	kind  faultKind
 	why   string
 	value float64
+	send  box.Sample
 }
 
 // apply turns a value into the sample that leaves the instrument; last is what
@@ -34,6 +36,8 @@ func (f fault) apply(v float64, last *float64, drop bool) (box.Sample, bool) {
 		return box.Sample{Value: *last}, true
 	case absurd:
 		return box.Sample{Value: f.value}, true
+	case sending:
+		return f.send, true
 	case healthy:
 	}
 	if drop {
@@ -61,7 +65,10 @@ func (p *Plant) Stick(c box.Channel) { p.setFault(c, fault{kind: stuck}) }
 // Force makes a channel send v, in the unit of its trace column, until Heal.
 func (p *Plant) Force(c box.Channel, v float64) { p.setFault(c, fault{kind: absurd, value: v}) }
 
-// Heal ends what Drop, Fail, Stick or Force began.
+// Send makes a channel deliver s until Heal: what a driver makes of a raw signal.
+func (p *Plant) Send(s box.Sample) { p.setFault(s.Channel, fault{kind: sending, send: s}) }
+
+// Heal ends what Drop, Fail, Stick, Force or Send began.
 func (p *Plant) Heal(c box.Channel) { p.setFault(c, fault{}) }
 
 // Burst opens a hole that would pass q at the regulated pressure; 0 mends it.
