@@ -3,6 +3,7 @@ package engine
 import (
 	"time"
 
+	"boxd/internal/estimate"
 	"boxd/internal/hydraulics"
 	"boxd/internal/safety"
 	"boxd/internal/units"
@@ -20,11 +21,15 @@ type Config struct {
 	Units    units.System // for sentences only
 	Observe  bool         // readings only count; nobody is asked to confirm
 	Meter    Meter
+	Cooling  Cooling
 	// RunSuffix ends the name of every run. A board whose clock starts anew at the
 	// same time at each boot would otherwise name two runs alike.
 	RunSuffix string
 	Replay    bool // a recording is played: runs are named by core time, for its wall time is not theirs
 }
+
+// Cooling are the small volumes that freeze first; the zero one is the default.
+type Cooling = estimate.Cooling
 
 // Injector is the water-driven injector in its branch.
 type Injector struct {

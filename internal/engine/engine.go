@@ -52,7 +52,7 @@ func New(cfg Config) *Engine {
 		est: estimate.New(estimate.Config{
 			Zone: cfg.Zone, Target: cfg.Limits.HeaderTarget, Low: cfg.Limits.HeaderLow,
 			InjectorRatio: cfg.Injector.Ratio, ProbeLag: cfg.Probe.Lag,
-			FlowError: cfg.Meter.FlowError, GeometryError: cfg.Meter.GeometryError,
+			Cooling: cfg.Cooling, FlowError: cfg.Meter.FlowError, GeometryError: cfg.Meter.GeometryError,
 			FilterWarn: cfg.Limits.FilterWarn, FilterClean: cfg.Limits.FilterClean,
 		}),
 		guard: safety.New(cfg.Limits, cfg.Backflow),

@@ -50,6 +50,7 @@ func (g *Engine) View() View {
 	}
 	v.Channels = g.channels()
 	v.Progress = g.progress()
+	v.Freeze = g.freeze()
 	v.Estimates = g.estimates()
 	return v
 }
@@ -166,11 +167,34 @@ func (g *Engine) progress() Progress {
 	if e.Delivery.Known {
 		p.LastEmitterPct = ptr(round(e.Delivery.LastEmitter.Percent(), 2))
 	}
-	if h, ok := g.guard.HoursToFreeze(); ok {
-		p.FreezeHours = ptr(round(h, 1))
+	if f := &e.Freeze; f.Known && f.Early < estimate.FreezeHorizon {
+		p.FreezeHours = ptr(round(f.Early.Hours(), 1))
 	}
 	g.costly(&p)
 	return p
+}
+
+// freeze is what is known of freezing and what to do about it.
+func (g *Engine) freeze() FreezeView {
+	f := &g.e.Freeze
+	v := FreezeView{Known: f.Known, OutsideC: opt(f.Outside, 1), ForecastLowC: opt(f.Forecast, 1)}
+	if f.Known {
+		v.Hours, v.HoursLow, v.Body, v.Ground = within(f.Left), within(f.Early), f.Body.String(), f.Ground.String()
+		if f.Ground != estimate.StraightLine {
+			v.TauH, v.TauLowH, v.TauHighH = ptr(round(f.Air.V.Hours(), 2)), ptr(round(f.Air.Low.Hours(), 2)), ptr(round(f.Air.High.Hours(), 2))
+		}
+	}
+	v.Said.Advice, v.Said.Why = g.guard.Frost()
+	v.put(g.voice)
+	return v
+}
+
+// within is a time in hours, null where it isn't reached within the horizon.
+func within(d time.Duration) *float64 {
+	if d >= estimate.FreezeHorizon {
+		return nil
+	}
+	return ptr(round(d.Hours(), 2))
 }
 
 // costly fills what walks every emitter; once a second is often enough.

@@ -27,6 +27,7 @@ type View struct {
 	Alarms    []AlarmView       `json:"alarms"`
 	Channels  []ChannelView     `json:"channels"`
 	Progress  Progress          `json:"progress"`
+	Freeze    FreezeView        `json:"freeze"`
 	Estimates []EstimateView    `json:"estimates"`
 	Past      []MilestoneRecord `json:"milestones"`
 	Cautions  []string          `json:"cautions"`
@@ -53,6 +54,8 @@ type (
 	AlarmSaid struct{ Text, Do say.Text }
 	// ChannelSaid are a channel's sentences.
 	ChannelSaid struct{ Why say.Text }
+	// FreezeSaid are a freeze view's sentences.
+	FreezeSaid struct{ Advice, Why say.Text }
 	// ProgressSaid are the witnesses' words.
 	ProgressSaid struct{ EndWitness, VolumeWitness say.Text }
 )
@@ -76,6 +79,7 @@ func (v View) In(voice say.Voice) View {
 		v.Channels[i].put(voice)
 	}
 	v.Progress.put(voice)
+	v.Freeze.put(voice)
 	return v
 }
 
@@ -186,6 +190,29 @@ type Progress struct {
 	FlowRatioPct     *float64  `json:"flow_ratio_pct"` // measured against expected
 
 	Said ProgressSaid `json:"-"`
+}
+
+// FreezeView is when the first body of water comes to 0 °C. With known, hours
+// that are null mean: not within a day.
+type FreezeView struct {
+	Known        bool     `json:"known"`
+	Hours        *float64 `json:"hours"`     // likely
+	HoursLow     *float64 `json:"hours_low"` // cautious: alarms go by it
+	Body         string   `json:"body"`      // water, filter-bowl, injector, backflow-device; empty: none within a day
+	Ground       string   `json:"ground"`    // fitted, remembered, assumed, straight line
+	TauH         *float64 `json:"tau_h"`     // of the air in the box toward the air outside
+	TauLowH      *float64 `json:"tau_low_h"`
+	TauHighH     *float64 `json:"tau_high_h"`
+	OutsideC     *float64 `json:"outside_c"`
+	ForecastLowC *float64 `json:"forecast_low_c"`
+	Advice       string   `json:"advice"` // empty: nothing to do
+	Why          string   `json:"why"`
+
+	Said FreezeSaid `json:"-"`
+}
+
+func (f *FreezeView) put(v say.Voice) {
+	f.Advice, f.Why = v.Say(f.Said.Advice), v.Say(f.Said.Why)
 }
 
 // RowView is one lateral for the picture: how far along it the clean water (and

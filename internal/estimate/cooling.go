@@ -19,20 +19,20 @@ const (
 	FilterBowl
 	InjectorBody
 	BackflowDevice
-	numBodies
+	NumBodies
 )
 
 func (b Body) String() string {
 	switch b {
 	case MeasuredWater:
-		return "water in the box"
+		return "water"
 	case FilterBowl:
-		return "filter bowl"
+		return "filter-bowl"
 	case InjectorBody:
 		return "injector"
 	case BackflowDevice:
-		return "backflow device"
-	case NoBody, numBodies:
+		return "backflow-device"
+	case NoBody, NumBodies:
 	}
 	return ""
 }
@@ -45,7 +45,7 @@ type Volume struct {
 	Exposed bool
 }
 
-// Cooling are the small bodies of a box.
+// Cooling are the small bodies of a box; the zero one is DefaultCooling.
 type Cooling struct{ FilterBowl, Injector, BackflowDevice Volume }
 
 // DefaultCooling: common practice, no source. A bowl or an injector body has a
@@ -56,6 +56,9 @@ func DefaultCooling() Cooling {
 }
 
 func (c Cooling) volume(b Body) Volume {
+	if c == (Cooling{}) {
+		c = DefaultCooling()
+	}
 	switch b {
 	case MeasuredWater:
 		return Volume{Ratio: 1}
@@ -65,7 +68,7 @@ func (c Cooling) volume(b Body) Volume {
 		return c.Injector
 	case BackflowDevice:
 		return c.BackflowDevice
-	case NoBody, numBodies:
+	case NoBody, NumBodies:
 	}
 	return Volume{}
 }
@@ -184,7 +187,7 @@ func (f *newton) add(t, body, around float64) {
 	}
 }
 
-// fit is the least-squares rate over the last two hours, with twice its
+// fit is the least-squares rate over the last two hours, with three times its
 // standard error either way; without basis where it can't be trusted.
 func (f *newton) fit(now float64) Tau {
 	n, mx, my, oldest := 0, 0.0, 0.0, now
@@ -216,7 +219,7 @@ func (f *newton) fit(now float64) Tau {
 	if se > fitTrust*k {
 		return Tau{}
 	}
-	return Tau{span(1 / k), span(1 / (k + 2*se)), span(1 / (k - 2*se)), Fitted}
+	return Tau{span(1 / k), span(1 / (k + 3*se)), span(1 / (k - 3*se)), Fitted}
 }
 
 // tau is the fit of now, else the last one, widened, else what is assumed.
@@ -256,7 +259,7 @@ type cooling struct {
 	air, water newton
 	outWin     window
 	forecast   forecast
-	bodies     [numBodies]warmth
+	bodies     [NumBodies]warmth
 	seen       time.Duration // when the bodies were last moved on
 	known      bool          // the bodies' warmth is
 	told       time.Duration // when Freeze was last worked out
@@ -342,7 +345,7 @@ func (e *Estimator) follow(r *box.Readings) {
 	fresh := !c.known || gap > fitGap || e.out.Flowing == Yes && r.Water.Usable()
 	c.known = true
 	tau := c.water.tau(e.sec, assumedWater())
-	for b := MeasuredWater; b < numBodies; b++ {
+	for b := MeasuredWater; b < NumBodies; b++ {
 		w, v := &c.bodies[b], e.cfg.Cooling.volume(b)
 		to := start
 		switch {

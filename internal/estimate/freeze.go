@@ -85,7 +85,7 @@ type course struct {
 	night  night
 	inside float64 // air in the box, °C
 	part   float64 // of its difference to the outside that goes in one step
-	bodies [numBodies]cooler
+	bodies [NumBodies]cooler
 }
 
 // cooler is a body on its course; part is 0 where there is none.
@@ -115,7 +115,7 @@ func (e *Estimator) course(r *box.Readings, f *Freeze, out units.Celsius, early 
 	}
 	w.inside -= off
 	w.night = n
-	for b := MeasuredWater; b < numBodies; b++ {
+	for b := MeasuredWater; b < NumBodies; b++ {
 		v := e.cfg.Cooling.volume(b)
 		if v.Ratio <= 0 || b == MeasuredWater && !r.Water.Usable() {
 			continue
@@ -142,7 +142,7 @@ func (c *course) first() (time.Duration, Body) {
 		was := c.inside
 		c.inside += float64(c.part * (out - c.inside))
 		best, body := 2.0, NoBody
-		for b := MeasuredWater; b < numBodies; b++ {
+		for b := MeasuredWater; b < NumBodies; b++ {
 			k := &c.bodies[b]
 			if k.part == 0 {
 				continue
@@ -205,7 +205,7 @@ func (e *Estimator) straight(r *box.Readings, f *Freeze) {
 // smallest is the body that follows the air fastest.
 func (c Cooling) smallest() Body {
 	best := MeasuredWater
-	for b := FilterBowl; b < numBodies; b++ {
+	for b := FilterBowl; b < NumBodies; b++ {
 		if v := c.volume(b); v.Ratio > 0 && v.Ratio < c.volume(best).Ratio {
 			best = b
 		}

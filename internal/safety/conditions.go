@@ -155,8 +155,8 @@ func (g *Guard) seen(id string) say.Text {
 	case "flush-incomplete":
 		return say.T("Water stopped before the flush was done: the last emitter has %.0f %% of its share.", e.Delivery.LastEmitter.Percent())
 	case "freeze-risk":
-		if h, ok := g.HoursToFreeze(); ok && (!r.BoxAir.Usable() || r.BoxAir.Value > g.limits.FreezeAir) {
-			return say.T("Air in the box is %v and falling: 0 °C in about %.1f h.", r.BoxAir.Value, h)
+		if f := &e.Freeze; f.Known && f.Early <= g.limits.FreezeLead {
+			return g.frostSoon()
 		}
 		return say.T("Freezing near: water %v, air in the box %v.", g.temperature(r.Water.Usable(), r.Water.Value), g.temperature(r.BoxAir.Usable(), r.BoxAir.Value))
 	case "sensor-fault":

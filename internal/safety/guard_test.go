@@ -5,7 +5,6 @@ package safety
 // sources in limits.go.
 
 import (
-	"math"
 	"slices"
 	"strings"
 	"testing"
@@ -103,7 +102,7 @@ func TestConditions(t *testing.T) {
 		{"ec-above-limit", func(b *bench) { b.e.BoxEC.V = 2500 }, func(b *bench) { b.e.BoxEC.V = 2501 }, 30},
 		{"freeze-risk", func(b *bench) { b.r.Water.Value = 3.1 }, func(b *bench) { b.r.Water.Value = 3 }, 60},
 		{"freeze-risk", func(b *bench) { b.r.BoxAir.Value = 0.1 }, func(b *bench) { b.r.BoxAir.Value = 0 }, 60},
-		{"freeze-risk", func(b *bench) { b.r.BoxAir.Value, b.e.BoxAirFall = 8, known[units.Celsius](-3.9) }, func(b *bench) { b.r.BoxAir.Value, b.e.BoxAirFall = 8, known[units.Celsius](-4) }, 60},
+		{"freeze-risk", func(b *bench) { b.e.Freeze = freezing(2*time.Hour + time.Second) }, func(b *bench) { b.e.Freeze = freezing(2 * time.Hour) }, 60},
 		{"sensor-fault", func(b *bench) { b.r.EndEC.Quality = box.QualityUnknown }, func(b *bench) { b.r.EndEC = box.Reading[units.USPerCm]{Quality: box.Bad, Why: say.T("silent")} }, 0},
 		{"flush-incomplete", func(b *bench) { b.e.Delivery.Known, b.e.EverDrawn = true, true }, func(b *bench) {
 			b.e.Delivery.Known, b.e.EverDrawn, b.e.Flowing = true, true, estimate.No
@@ -269,51 +268,6 @@ func TestFaultText(t *testing.T) {
 	b.wait(1)
 	if got, want := b.g.FaultText().String(), "PT-201 header pressure (silent); FT-103 stock draw (no answer)"; got != want {
 		t.Errorf("%q, want %q", got, want)
-	}
-}
-
-// TestHoursToFreeze: 8 °C falling 4 °C an hour are two hours; warm air, rising
-// air and unknown air are no forecast.
-func TestHoursToFreeze(t *testing.T) {
-	b := newBench()
-	if _, ok := b.g.HoursToFreeze(); ok {
-		t.Error("a forecast before the first turn")
-	}
-	for _, c := range []struct {
-		air, fall units.Celsius
-		hours     float64
-		ok        bool
-	}{{8, -4, 2, true}, {-1, -4, 0, true}, {8, -0.4, 0, false}, {8, 2, 0, false}, {13, -9, 0, false}} {
-		b.r.BoxAir.Value, b.e.BoxAirFall = c.air, known(c.fall)
-		b.wait(1)
-		if h, ok := b.g.HoursToFreeze(); ok != c.ok || ok && h != c.hours {
-			t.Errorf("%v °C, %v an hour: %v, %v", c.air, c.fall, h, ok)
-		}
-	}
-}
-
-// TestNewtonCooling: ten litres in a box of UA 1.552 W/K have τ = 7.49 h and
-// come from 10 °C to 0 °C in 6.07 h at −8 °C (one lump, T = Ta + (T₀−Ta)e^(−t/τ)).
-// The fall is that of the half hour before.
-func TestNewtonCooling(t *testing.T) {
-	const tau, out = 7.49, -8.0
-	before := out + 18*math.Exp(0.5/tau)
-	b := newBench()
-	b.r.BoxAir, b.r.OutsideAir = good[units.Celsius](10), good[units.Celsius](out)
-	b.e.BoxAirFall = known(units.Celsius((10 - before) / 0.5))
-	b.wait(1)
-	if h, ok := b.g.HoursToFreeze(); !ok || math.Abs(h/6.07-1) > 0.005 {
-		t.Errorf("%v h, %v; want 6.07", h, ok)
-	}
-	// No solution where the outside is above 0 °C: the straight line warns early.
-	b.r.OutsideAir.Value = 1
-	if h, ok := b.g.HoursToFreeze(); !ok || h > 6.07 {
-		t.Errorf("%v h, %v", h, ok)
-	}
-	// Already below: now.
-	b.r.BoxAir.Value, b.r.OutsideAir.Value = -0.5, -8
-	if h, ok := b.g.HoursToFreeze(); !ok || h != 0 {
-		t.Errorf("%v h, %v; want 0", h, ok)
 	}
 }
 
