@@ -56,7 +56,8 @@ func rules() map[string]rule {
 		"telemetry/broker":  may("say", "units", "box", "alarm", "sequencer", "engine", "telemetry"),
 		"telemetry/mqtt":    may("say", "units", "box", "alarm", "sequencer", "engine", "telemetry"),
 		"telemetry/influx":  may("say", "units", "box", "alarm", "sequencer", "engine", "telemetry"),
-		"web":               may("say", "units", "box", "alarm", "sequencer", "engine", "telemetry", "journal"),
+		"access":            may("say"),
+		"web":               may("access", "say", "units", "box", "alarm", "sequencer", "engine", "telemetry", "journal"),
 		"config":            may("units", "box", "hydraulics", "dosing", "safety", "sequencer", "engine"),
 		"planview":          may("say", "config", "units", "hydraulics", "dosing", "web"), // answers the interface that web declares
 		"daemon":            may("say", "config", "units", "box", "engine", "sensors", "record", "journal", "telemetry", "telemetry/alert", "telemetry/broker", "telemetry/mqtt", "telemetry/influx", "web"),
@@ -75,6 +76,8 @@ func homes() map[string]string {
 		"github.com/mochi-mqtt/":                 "telemetry/broker",
 		"github.com/nicholas-fedor/shoutrrr":     "telemetry/alert",
 		"modernc.org/sqlite":                     "journal",
+		"github.com/alexedwards/scs":             "access",
+		"golang.org/x/crypto/":                   "access",
 		"gopkg.in/yaml.v3":                       "config",
 		"github.com/chromedp/":                   "", // tests only
 		"pgregory.net/rapid":                     "",

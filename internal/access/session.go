@@ -1,0 +1,200 @@
+package access
+
+import (
+	"fmt"
+	"net"
+	"net/http"
+	"path/filepath"
+	"strings"
+	"sync"
+	"time"
+
+	"boxd/internal/say"
+
+	"github.com/alexedwards/scs/v2"
+)
+
+// sessionLife is how long somebody stays signed in. A phone in the field is not
+// asked again in the middle of a run. Common practice, no source.
+const sessionLife = 7 * 24 * time.Hour
+
+// maxSessions bounds what is kept; the one that ends first goes first.
+const maxSessions = 256
+
+// Keeper stands at the pages' door.
+type Keeper struct {
+	Book *Book
+	// OpenView lets everybody on the local network look without signing in.
+	OpenView bool
+
+	sessions *scs.SessionManager
+	throttle *throttle
+	turns    chan struct{} // phrases compared at once: hashing must not starve the core
+}
+
+// NewKeeper opens the sessions kept in the folder dir. Secure is whether the
+// pages are served over TLS alone: then the cookie never travels without it.
+func NewKeeper(dir string, book *Book, openView, secure bool) (*Keeper, error) {
+	store := &store{path: filepath.Join(dir, "sessions.json"), by: map[string]kept{}}
+	if err := readJSON(store.path, &store.by); err != nil {
+		store.by = map[string]kept{} // everybody signs in again: nothing else is lost
+	}
+	name := "boxd"
+	if secure {
+		name = "__Host-boxd"
+	}
+	// Not scs.New: it would leave a goroutine for a store that isn't used.
+	m := &scs.SessionManager{
+		Store: store, Lifetime: sessionLife, HashTokenInStore: true, Codec: scs.GobCodec{},
+		Cookie: scs.SessionCookie{Name: name, Path: "/", HttpOnly: true, Secure: secure, SameSite: http.SameSiteStrictMode, Persist: true},
+		ErrorFunc: func(w http.ResponseWriter, _ *http.Request, err error) {
+			http.Error(w, "cannot keep the session: "+err.Error(), http.StatusInternalServerError)
+		},
+	}
+	return &Keeper{Book: book, OpenView: openView, sessions: m, throttle: newThrottle(), turns: make(chan struct{}, 1)}, nil
+}
+
+// Handler lets next know of sessions.
+func (k *Keeper) Handler(next http.Handler) http.Handler { return k.sessions.LoadAndSave(next) }
+
+// Who is whoever sent the request.
+func (k *Keeper) Who(r *http.Request) Visitor {
+	ctx := r.Context()
+	if name := k.sessions.GetString(ctx, "name"); name != "" {
+		if a, ok := k.Book.living(name, uint64(k.sessions.GetInt64(ctx, "life"))); ok {
+			return Visitor{a.Name, a.Role}
+		}
+	}
+	if k.OpenView && local(r.RemoteAddr) {
+		return Visitor{Role: View}
+	}
+	return Visitor{}
+}
+
+// local reports whether an address is on the box's own network.
+func local(remote string) bool {
+	host, _, err := net.SplitHostPort(remote)
+	if err != nil {
+		host = remote
+	}
+	host, _, _ = strings.Cut(host, "%") // an IPv6 zone
+	ip := net.ParseIP(host)
+	return ip != nil && (ip.IsLoopback() || ip.IsPrivate() || ip.IsLinkLocalUnicast())
+}
+
+// SignIn checks a name and phrase and begins a session under a new token, so
+// that one planted beforehand is worth nothing. The error is a say.Refusal
+// where the person is to read it.
+func (k *Keeper) SignIn(r *http.Request, name, phrase string) error {
+	host, _, _ := net.SplitHostPort(r.RemoteAddr)
+	keys := []key{place(host), named(name)}
+	if wait := k.throttle.wait(time.Now(), keys...); wait > 0 {
+		return say.Refuse("Too many tries. Wait %v, then try again.", wait.Round(time.Second)+time.Second)
+	}
+	select {
+	case k.turns <- struct{}{}:
+	case <-r.Context().Done():
+		return fmt.Errorf("cannot sign in: %w", r.Context().Err())
+	}
+	a, ok := k.Book.check(name, phrase)
+	<-k.turns
+	if !ok {
+		k.throttle.failed(time.Now(), keys...)
+		return say.Refuse("That name and pass phrase do not go together.")
+	}
+	k.throttle.passed(keys...)
+	return k.begin(r, a)
+}
+
+// Begin makes the first account and signs it in.
+func (k *Keeper) Begin(r *http.Request, code, name, phrase string) error {
+	host, _, _ := net.SplitHostPort(r.RemoteAddr)
+	if wait := k.throttle.wait(time.Now(), place("first "+host)); wait > 0 {
+		return say.Refuse("Too many tries. Wait %v, then try again.", wait.Round(time.Second)+time.Second)
+	}
+	if err := k.Book.Begin(code, name, phrase); err != nil {
+		k.throttle.failed(time.Now(), place("first "+host))
+		return err
+	}
+	a, ok := k.Book.check(name, phrase)
+	if !ok {
+		return say.Refuse("That name and pass phrase do not go together.")
+	}
+	return k.begin(r, a)
+}
+
+func (k *Keeper) begin(r *http.Request, a account) error {
+	ctx := r.Context()
+	if err := k.sessions.RenewToken(ctx); err != nil {
+		return fmt.Errorf("cannot begin a session: %w", err)
+	}
+	k.sessions.Put(ctx, "name", a.Name)
+	k.sessions.Put(ctx, "life", int64(a.Life))
+	return nil
+}
+
+// SignOut ends the session.
+func (k *Keeper) SignOut(r *http.Request) error { return k.sessions.Destroy(r.Context()) }
+
+// store keeps sessions in a file, by a hash of their token. It is written only
+// when somebody signs in or out.
+type store struct {
+	path string
+	mu   sync.Mutex // of by and the file
+	by   map[string]kept
+}
+
+type kept struct {
+	Data []byte    `json:"data"`
+	Ends time.Time `json:"ends"`
+}
+
+// Find is of scs.Store.
+func (s *store) Find(token string) ([]byte, bool, error) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	k, ok := s.by[token]
+	if !ok || !time.Now().Before(k.Ends) {
+		return nil, false, nil
+	}
+	return k.Data, true, nil
+}
+
+// Commit is of scs.Store.
+func (s *store) Commit(token string, b []byte, ends time.Time) error {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.by[token] = kept{b, ends}
+	s.tidy()
+	return writeJSON(s.path, s.by)
+}
+
+// Delete is of scs.Store.
+func (s *store) Delete(token string) error {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if _, ok := s.by[token]; !ok {
+		return nil
+	}
+	delete(s.by, token)
+	return writeJSON(s.path, s.by)
+}
+
+// tidy drops what has ended, then what ends first while there are too many.
+func (s *store) tidy() {
+	now := time.Now()
+	for t, k := range s.by {
+		if !now.Before(k.Ends) {
+			delete(s.by, t)
+		}
+	}
+	for len(s.by) > maxSessions {
+		first := ""
+		for t, k := range s.by {
+			if first == "" || k.Ends.Before(s.by[first].Ends) {
+				first = t
+			}
+		}
+		delete(s.by, first)
+	}
+}
