@@ -3,9 +3,11 @@ package engine
 import (
 	"time"
 
+	"boxd/internal/dosing"
 	"boxd/internal/estimate"
 	"boxd/internal/hydraulics"
 	"boxd/internal/safety"
+	"boxd/internal/say"
 	"boxd/internal/units"
 )
 
@@ -22,6 +24,7 @@ type Config struct {
 	Observe  bool         // readings only count; nobody is asked to confirm
 	Meter    Meter
 	Cooling  Cooling
+	Dose     Dose
 	// RunSuffix ends the name of every run. A board whose clock starts anew at the
 	// same time at each boot would otherwise name two runs alike.
 	RunSuffix string
@@ -33,11 +36,14 @@ type Cooling = estimate.Cooling
 
 // Injector is the water-driven injector in its branch.
 type Injector struct {
-	Ratio      units.Ratio // stock in the branch's total flow
-	RatedFlow  units.LPerH // the branch flow it bears; 0: not said
-	StartsAt   units.KPa   // pressure difference that starts it
-	ECPerGPerL float64     // EC of 1 g/L of the product, µS/cm; 0: not known
-	Strength   units.GPerL // of the stock; 0: not known
+	Ratio      units.Ratio        // stock in the branch's total flow
+	Convention dosing.Convention  // of the dial, for what its flow meter counts
+	Meter      dosing.BranchMeter // where the branch's flow meter sits
+	RatioError units.Ratio        // of the dial, as a bound; 0: 5 %
+	RatedFlow  units.LPerH        // the branch flow it bears; 0: not said
+	StartsAt   units.KPa          // pressure difference that starts it
+	ECPerGPerL float64            // EC of 1 g/L of the product, µS/cm; 0: not known
+	Strength   units.GPerL        // of the stock; 0: not known
 }
 
 // Probe is the end-of-line EC probe; Zone "" means there is none.
@@ -56,4 +62,14 @@ type Plan struct {
 type Meter struct {
 	FlowError     units.Ratio // of the main flow meter, as a bound
 	GeometryError units.Ratio // of the zone's volumes and shares, as a bound
+}
+
+// Dose is what turns litres of stock into grams, and the zone's grams into a
+// plant's. The zero Dose gives litres only.
+type Dose struct {
+	Mix           dosing.Mix  // what the stock holds; empty: not known
+	Why           say.Text    // why it is not known
+	StrengthError units.Ratio // of the stock, as a bound; 0: 1.7 %
+	Due           units.Gram  // of all products, in one run; 0: not planned
+	Plants        float64     // in the zone; 0: not counted
 }

@@ -51,8 +51,7 @@ func New(cfg Config) *Engine {
 		cond:  sensors.New(sensors.Config{Silent: cfg.Limits.Silent, Ranges: sensors.DefaultRanges(), EndVolume: cfg.Zone.FlushVolume()}),
 		est: estimate.New(estimate.Config{
 			Zone: cfg.Zone, Target: cfg.Limits.HeaderTarget, Low: cfg.Limits.HeaderLow,
-			InjectorRatio: cfg.Injector.Ratio, ProbeLag: cfg.Probe.Lag,
-			Cooling: cfg.Cooling, FlowError: cfg.Meter.FlowError, GeometryError: cfg.Meter.GeometryError,
+			ProbeLag: cfg.Probe.Lag, Cooling: cfg.Cooling, FlowError: cfg.Meter.FlowError, GeometryError: cfg.Meter.GeometryError,
 			FilterWarn: cfg.Limits.FilterWarn, FilterClean: cfg.Limits.FilterClean,
 		}),
 		guard: safety.New(cfg.Limits, cfg.Backflow),
@@ -255,7 +254,7 @@ func (g *Engine) tell(o *sequencer.Out) {
 
 func (g *Engine) beginRun() {
 	g.est.BeginRun()
-	g.marks = g.marks[:0]
+	g.marks, g.view = g.marks[:0], viewCache{}
 	g.runAt = g.now
 	g.run = g.runID()
 	g.emit(Event{Kind: RunEvent, State: "started", Name: g.run})
@@ -274,7 +273,6 @@ func (g *Engine) summarise() {
 	e := g.e
 	s := &Summary{
 		VolumeL:    round(float64(e.Volume), 2),
-		StockL:     g.weighings(),
 		Flush:      g.flushWord(),
 		Observed:   g.seq.Observing(),
 		Milestones: append([]MilestoneRecord(nil), g.marks...),
@@ -283,12 +281,7 @@ func (g *Engine) summarise() {
 	if e.Flush.Done {
 		s.FlushWitness = g.voice.Say(e.Flush.By)
 	}
-	if e.Delivery.Known && e.Flush.Degraded.Empty() {
-		if w := g.est.Whole(); w.Known {
-			s.UndeliveredPct = ptr(round(100-w.V.Percent(), 3))
-		}
-		s.LastEmitterDelivered = ptr(round(e.Delivery.LastEmitter.Percent(), 3))
-	}
+	g.sumDose(s)
 	s.BaselineUSCm, s.RiseUSCm = opt(e.Baseline, 1), opt(e.Rise, 1)
 	g.emit(Event{Kind: SummaryEvent, Name: g.run, Sum: s})
 	g.emit(Event{Kind: RunEvent, State: "ended", Name: g.run})
@@ -305,27 +298,6 @@ func (g *Engine) flushWord() string {
 		return "unknown"
 	}
 	return "incomplete"
-}
-
-// weighings are the three measures of the stock that went out. By EC needs the
-// EC that one per cent of this stock gives, which only a known product and
-// strength tell.
-func (g *Engine) weighings() Weighings {
-	e, i := g.e, g.cfg.Injector
-	var w Weighings
-	if !e.EverDrawn {
-		return w
-	}
-	if e.StockMeasured {
-		w.Drawn = ptr(round(float64(e.Drawn), 3))
-	}
-	if e.BranchMeasured && i.Ratio > 0 {
-		w.ByRatio = ptr(round(float64(e.ByRatio), 3))
-	}
-	if per := i.ECPerGPerL * float64(i.Strength); per > 0 && e.Baseline.Known {
-		w.ByEC = ptr(round(e.ECVolume/per, 3))
-	}
-	return w
 }
 
 func ptr(f float64) *float64 { return &f }

@@ -115,6 +115,7 @@ type Summary struct {
 	Observed             bool              `json:"observed"` // the person's word was not asked, or a hold was passed over
 	Milestones           []MilestoneRecord `json:"milestones"`
 	Notes                []string          `json:"notes,omitempty"`
+	Dose                 *DoseView         `json:"dose,omitempty"` // null: nothing was injected
 }
 
 // MilestoneRecord is when a milestone was reached, in core seconds.

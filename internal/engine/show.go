@@ -14,6 +14,8 @@ import (
 type viewCache struct {
 	rows   []RowView
 	whole  *float64
+	stock  Weighings
+	dose   *DoseView
 	at     time.Duration
 	filled bool
 }
@@ -51,6 +53,7 @@ func (g *Engine) View() View {
 	v.Channels = g.channels()
 	v.Progress = g.progress()
 	v.Freeze = g.freeze()
+	v.Dose = g.view.dose
 	v.Estimates = g.estimates()
 	return v
 }
@@ -143,7 +146,7 @@ func (g *Engine) progress() Progress {
 		InjectorDiffKPa: opt(e.InjectorDiff, 1), InjectorStartKPa: float64(g.cfg.Injector.StartsAt), FilterDiffKPa: opt(e.FilterDiff, 1),
 		FieldRatioPct: optPct(e.FieldRatio), BranchRatioPct: optPct(e.BranchRatio),
 		BaselineUSCm: opt(e.Baseline, 0), RiseUSCm: opt(e.Rise, 0), ReturnBandUSCm: opt(e.Band, 0),
-		StockL: g.weighings(), CleanAtBox: e.CleanAtBox, MarginPct: round(e.Flush.Margin.Percent(), 2),
+		CleanAtBox: e.CleanAtBox, MarginPct: round(e.Flush.Margin.Percent(), 2),
 		Flowing: e.Flowing == estimate.Yes,
 	}
 	p.Said.EndWitness, p.Said.VolumeWitness = e.Flush.Probe.Say(), g.est.VolumeWords()
@@ -164,7 +167,7 @@ func (g *Engine) progress() Progress {
 	if p.MinutesLeft != nil && g.seq.Step() == sequencer.Flush {
 		p.MinutesSpread, p.TailMinutes = minutesOf(e.Flush.Spread, e.Flush.Rate), minutesOf(e.Flush.Tail, e.Flush.Rate)
 	}
-	if e.Delivery.Known {
+	if g.lost().Empty() {
 		p.LastEmitterPct = ptr(round(e.Delivery.LastEmitter.Percent(), 2))
 	}
 	if f := &e.Freeze; f.Known && f.Early < estimate.FreezeHorizon {
@@ -197,21 +200,33 @@ func within(d time.Duration) *float64 {
 	return ptr(round(d.Hours(), 2))
 }
 
-// costly fills what walks every emitter; once a second is often enough.
+// costly fills what walks every emitter or searches; once a second is often
+// enough.
 func (g *Engine) costly(p *Progress) {
 	c := &g.view
 	if !c.filled || g.now-c.at >= time.Second || g.now < c.at {
-		c.filled, c.at, c.rows, c.whole = true, g.now, nil, nil
+		*c = viewCache{filled: true, at: g.now}
 		if g.run != "" {
 			g.est.Front(func(row int, front, clean float64) {
 				c.rows = append(c.rows, RowView{row + 1, round(front, 3), round(clean, 3)})
 			})
-			c.whole = optPct(g.est.Whole())
+			g.refreshDose(c)
 		}
 	}
-	p.Rows, p.DeliveredPct = c.rows, c.whole
+	p.Rows, p.DeliveredPct, p.StockL = c.rows, c.whole, c.stock
 	if p.Rows == nil {
 		p.Rows = []RowView{}
+	}
+}
+
+func (g *Engine) refreshDose(c *viewCache) {
+	if !g.e.EverDrawn {
+		return
+	}
+	w, out := g.weigh(), g.est.Whole()
+	c.stock, c.dose = stockLitres(&w), g.dose(&w, out, false)
+	if c.dose.Delivered.Known {
+		c.whole = optPct(out)
 	}
 }
 

@@ -29,6 +29,7 @@ type View struct {
 	Progress  Progress          `json:"progress"`
 	Freeze    FreezeView        `json:"freeze"`
 	Estimates []EstimateView    `json:"estimates"`
+	Dose      *DoseView         `json:"dose"` // null: nothing was injected in this run
 	Past      []MilestoneRecord `json:"milestones"`
 	Cautions  []string          `json:"cautions"`
 
@@ -80,6 +81,7 @@ func (v View) In(voice say.Voice) View {
 	}
 	v.Progress.put(voice)
 	v.Freeze.put(voice)
+	v.Dose = v.Dose.In(voice)
 	return v
 }
 

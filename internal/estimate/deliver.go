@@ -1,8 +1,7 @@
 package estimate
 
 import (
-	"time"
-
+	"boxd/internal/hydraulics"
 	"boxd/internal/units"
 )
 
@@ -12,11 +11,9 @@ type Delivery struct {
 	LastEmitter units.Ratio // of its share, out of the last emitter
 }
 
-// deliver adds up what passes the box, over µS/cm above clean water, and works
-// out what the last emitter has had.
-func (e *Estimator) deliver(dt time.Duration, over float64) {
+// deliver works out what the last emitter has had.
+func (e *Estimator) deliver() {
 	o, f := &e.out, &e.flush
-	o.ECVolume += float64(over * float64(o.Flush.Rate.Over(dt)))
 	o.Delivery = Delivery{}
 	if f.slug.Begun() {
 		o.Delivery = Delivery{true, f.slug.Delivered(f.lastPath)}
@@ -24,13 +21,20 @@ func (e *Estimator) deliver(dt time.Duration, over float64) {
 }
 
 // Whole is the share of all injected that has left the emitters, summed over
-// every emitter.
+// every emitter, with what the errors of flow meter and geometry make of it. It
+// says nothing of a leak: see Flush.Degraded.
 func (e *Estimator) Whole() Value[units.Ratio] {
-	if !e.flush.slug.Begun() {
+	s := e.flush.slug
+	if !s.Begun() {
 		return Value[units.Ratio]{}
 	}
-	return known(1-e.flush.slug.Stop().Undelivered, 0)
+	off := float64(standard(hypot(e.cfg.FlowError, e.cfg.GeometryError)))
+	apart := s.StopIf(1+off).Undelivered - s.StopIf(1-off).Undelivered
+	return known(1-s.Stop().Undelivered, apart/2)
 }
+
+// Slug is the fertilizer on its way through the zone, to look at.
+func (e *Estimator) Slug() *hydraulics.Slug { return e.flush.slug }
 
 // Front is how far along each lateral the first fertilized and the first clean
 // water have come, as fractions of its length; fill is called once a lateral.

@@ -21,7 +21,6 @@ type Config struct {
 	Zone          *hydraulics.Model
 	Target        units.KPa     // header pressure aimed at
 	Low           units.KPa     // lower end of the header's window
-	InjectorRatio units.Ratio   // stock in the branch's flow, nominal
 	ProbeLag      time.Duration // of the end-of-line probe
 	FlowError     units.Ratio   // of the main meter, as a bound
 	GeometryError units.Ratio   // of the zone's volumes, as a bound
@@ -57,10 +56,8 @@ type Estimates struct {
 	FieldRatio         Value[units.Ratio]
 	BranchRatio        Value[units.Ratio]
 	InjectedFor        time.Duration // time stock was drawn
-	Drawn, ByRatio     units.Litre
-	ECVolume           float64 // ∫(EC−baseline)dV, µS/cm·L, over the slug as it passed the box
-	StockMeasured      bool    // Drawn counts
-	BranchMeasured     bool    // ByRatio counts
+	Drawn              units.Litre
+	StockMeasured      bool // Drawn counts
 	DrawStart, DrawEnd time.Duration
 	EverDrawn          bool
 	Unwatched          time.Duration // of the run, in which fertilizer may have gone in unseen
@@ -112,6 +109,8 @@ type Estimator struct {
 	seenAt time.Duration // when it was last seen whether stock goes in
 	flush  flush
 	cool   cooling
+
+	evidence evidence
 }
 
 // heldFor is how long the last flow stands in for the present one across a
@@ -145,17 +144,17 @@ func New(cfg Config) *Estimator {
 // BeginRun forgets what belongs to one run: volumes, slug, baselines.
 func (e *Estimator) BeginRun() {
 	o := &e.out
-	o.Volume, o.Drawn, o.ByRatio, o.ECVolume = 0, 0, 0, 0
+	o.Volume, o.Drawn = 0, 0
 	o.Filled, o.Pressurised, o.CleanAtBox = No, No, false
 	o.Baseline, o.EndBase, o.Rise, o.Band = Value[units.USPerCm]{}, Value[units.USPerCm]{}, Value[units.USPerCm]{}, Value[units.USPerCm]{}
-	o.InjectedFor, o.EverDrawn, o.StockMeasured, o.BranchMeasured = 0, false, false, false
+	o.InjectedFor, o.EverDrawn, o.StockMeasured = 0, false, false
 	o.DrawStart, o.DrawEnd, o.Unwatched = 0, 0, 0
 	e.seenAt = e.now
 	e.baseWin.reset()
 	e.endBaseWin.reset()
 	e.filterWin.reset()
 	e.filterKnown = false
-	e.draw = draws{}
+	e.draw, e.evidence = draws{}, evidence{}
 	e.flush.begin(e.cfg.Zone)
 	o.Flush, o.Delivery = Flush{}, Delivery{}
 }

@@ -151,18 +151,13 @@ func (e *Estimator) drawBegins() {
 	o.Flush.Done, o.Flush.By, o.Flush.Dispute, o.Flush.Verdict = false, say.Text{}, say.Text{}, Verdict{}
 }
 
-// weigh adds up what the stock meter and the branch meter saw, and the rise of
-// EC once the box has mixed (forty seconds: three times mixing and probe lag).
+// weigh adds up what the stock meter saw, and the rise of EC once the box has mixed (forty seconds: three times mixing and probe lag).
 func (e *Estimator) weigh(dt time.Duration, r *box.Readings) {
 	o, d := &e.out, &e.draw
 	o.InjectedFor += dt
 	if r.Stock.Usable() {
 		o.Drawn += r.Stock.Value.Over(dt)
 		o.StockMeasured = true
-	}
-	if r.Branch.Usable() {
-		o.ByRatio += r.Branch.Value.Scale(e.cfg.InjectorRatio).Over(dt)
-		o.BranchMeasured = true
 	}
 	if e.now-d.firstStroke > 40*time.Second && o.BoxEC.Known && o.Baseline.Known && r.BoxEC.Age == 0 {
 		d.rise += float64(float64(o.BoxEC.V-o.Baseline.V) * dt.Seconds())

@@ -173,7 +173,11 @@ type Stop struct {
 
 // Stop tells what stopping now would leave. It is all zero before the slug.
 // Work is one pass over emitters and knots; nothing is allocated.
-func (s *Slug) Stop() Stop {
+func (s *Slug) Stop() Stop { return s.StopIf(1) }
+
+// StopIf is Stop if the way to every emitter took so many times the volume it is
+// reckoned to take: what an error of the pipes' bores or of the meter does.
+func (s *Slug) StopIf(longer float64) Stop {
 	total := s.total()
 	if !(total > 0) {
 		return Stop{}
@@ -184,7 +188,7 @@ func (s *Slug) Stop() Stop {
 	part := 0.0
 	for i := len(byVolume) - 1; i >= 0; i-- { // furthest first
 		e := &paths[byVolume[i]]
-		x := s.passed - float64(e.Volume)
+		x := s.passed - float64(longer*float64(e.Volume))
 		for knot < len(s.at) && s.at[knot] < x {
 			knot++
 		}
@@ -204,9 +208,40 @@ func (s *Slug) Stop() Stop {
 		}
 	}
 	out := Stop{Undelivered: units.Ratio(math.Max(0, 1-got/due)), Short: units.Ratio(float64(short) / float64(len(paths)))}
-	out.LastEmitter = s.Delivered(paths[byVolume[len(byVolume)-1]])
+	last := paths[byVolume[len(byVolume)-1]].Volume
+	out.LastEmitter = units.Ratio(s.gone(last.Scale(units.Ratio(longer))) / total)
 	if short > 0 {
 		out.ShortBy = units.Ratio(lack / float64(short))
+	}
+	return out
+}
+
+// Short is the far part of a lateral that has less than nine tenths of its due.
+type Short struct {
+	From int         // its first emitter, from the tee; the lateral's number of emitters where none is short
+	Lack units.Ratio // what this part lacks, on average
+}
+
+// Short tells which part of a lateral is short. Along a lateral nobody has had
+// more of his due than the one before him, so the part reaches to the end.
+func (s *Slug) Short(lateral int) Short {
+	if lateral < 0 || lateral >= len(s.model.rows) {
+		return Short{}
+	}
+	r := s.model.rows[lateral]
+	out, due, lack := Short{From: r.Emitters}, 0.0, 0.0
+	for out.From > 0 {
+		e := &s.model.paths[r.First+out.From-1]
+		had := float64(s.Delivered(*e))
+		if !s.Begun() || had >= shortBelow {
+			break
+		}
+		out.From--
+		due += e.Share
+		lack += e.Share * (1 - had)
+	}
+	if due > 0 {
+		out.Lack = units.Ratio(lack / due)
 	}
 	return out
 }
