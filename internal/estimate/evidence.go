@@ -46,24 +46,27 @@ func (t *tally) missed() units.Ratio {
 // Common practice, no source.
 const mostMissed units.Ratio = 0.05
 
-// why says why the tally can't be used; empty when it can.
-func (t *tally) why(meter say.Text) say.Text {
+// litres is the tally with the meter's bound and what it missed as doubt; gone is
+// the part of the injection that nobody watched.
+func (t *tally) litres(meter say.Text, bound, gone units.Ratio) dosing.Quantity[units.Litre] {
+	missed := max(t.missed(), gone)
 	switch {
 	case t.blind > 0 && t.blind >= t.span:
-		return say.T("%v was not read", meter)
-	case t.missed() > mostMissed:
-		return say.T("%v could not be read for %v of the injection", meter, t.missed())
+		return dosing.Absent[units.Litre](say.T("%v was not read", meter))
+	case missed > mostMissed:
+		return dosing.Absent[units.Litre](say.T("%v could not be read for %v of the injection", meter, missed))
 	}
-	return say.Text{}
+	rel := math.Hypot(float64(standard(bound)), float64(missed))
+	return dosing.Quantity[units.Litre]{Value: t.sum, Std: units.Litre(float64(t.sum) * rel)}
 }
 
-// litres is the tally with the meter's bound and what it missed as doubt.
-func (t *tally) litres(meter say.Text, bound units.Ratio) dosing.Quantity[units.Litre] {
-	if why := t.why(meter); !why.Empty() {
-		return dosing.Absent[units.Litre](why)
+// gone is the part of the injection in which boxd itself was not there to see.
+func (e *Estimator) gone() units.Ratio {
+	o := &e.out
+	if o.Unwatched <= 0 {
+		return 0
 	}
-	rel := math.Hypot(float64(standard(bound)), float64(t.missed()))
-	return dosing.Quantity[units.Litre]{Value: t.sum, Std: units.Litre(float64(t.sum) * rel)}
+	return units.Ratio(o.Unwatched.Seconds() / (o.Unwatched + o.InjectedFor).Seconds())
 }
 
 // count adds up this turn's evidence. The flow counted is the meter's own, not
@@ -98,17 +101,17 @@ func (e *Estimator) count(dt time.Duration, r *box.Readings, over float64) {
 // The ends, where the box mixes, are in it: as EC goes nearly straight with
 // concentration there, they move the dose by a thousandth at most.
 func (e *Estimator) Evidence() dosing.Evidence {
-	w, acc, base := &e.evidence, e.cfg.Accuracy, e.out.Baseline
+	w, acc, base, gone := &e.evidence, e.cfg.Accuracy, e.out.Baseline, e.gone()
 	out := dosing.Evidence{
-		Drawn:  w.stock.litres(say.T("the stock meter"), acc.Stock),
-		Branch: w.branch.litres(say.T("the injector's flow meter"), acc.Branch),
+		Drawn:  w.stock.litres(say.T("the stock meter"), acc.Stock, gone),
+		Branch: w.branch.litres(say.T("the injector's flow meter"), acc.Branch, gone),
 	}
 	if !base.Known {
 		why := say.T("no clean water was seen before the injection")
 		out.Rise, out.Passed = dosing.Absent[units.USPerCm](why), dosing.Absent[units.Litre](why)
 		return out
 	}
-	out.Passed = w.water.litres(say.T("the main flow or the EC at the box"), acc.Main)
+	out.Passed = w.water.litres(say.T("the main flow or the EC at the box"), acc.Main, gone)
 	mean := 0.0
 	if w.water.sum > 0 {
 		mean = w.rise / float64(w.water.sum)
