@@ -271,8 +271,15 @@ func (c *Config) Engine(zone string) (engine.Config, error) {
 	if err != nil {
 		return engine.Config{}, err
 	}
+	limits, stock := c.ZoneLimits(z), engine.Stock{}
+	if f := c.planned(z); f != nil {
+		stock = engine.Stock{Known: true, Hazards: dosing.HazardsOf(f.products())}
+		if limits.ECLimit == 0 {
+			limits.ECLimit = f.Limits.LineEC
+		}
+	}
 	return engine.Config{
-		Box: c.Box.Name, Zone: m, Limits: c.ZoneLimits(z), Backflow: c.Backflow,
+		Box: c.Box.Name, Zone: m, Limits: limits, Backflow: c.Backflow, Stock: stock,
 		Injector: engine.Injector{
 			Ratio:      c.Injector.Convention.InTotal(c.Injector.Ratio),
 			RatedFlow:  c.Injector.RatedFlow,

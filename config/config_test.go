@@ -309,6 +309,10 @@ func TestPlanFollowsFeed(t *testing.T) {
 	if e.Plan.Injection != 20*time.Minute || math.Abs(float64(e.Plan.Stock)-4.959) > 0.002 || e.Injector.Strength != 140 {
 		t.Errorf("got %+v %+v", e.Plan, e.Injector)
 	}
+	// What the label warns of and what the crop bears come with the feed too.
+	if !e.Stock.Known || !e.Stock.Oxidiser || e.Stock.StrongAcid || e.Limits.ECLimit != 2500 {
+		t.Errorf("stock %+v, EC limit %v", e.Stock, e.Limits.ECLimit)
+	}
 	// EC of 1 g/L: 1.19 mS/cm by Kohlrausch and Onsager (Robinson and Stokes); a
 	// little less at the line's 1.7 g/L.
 	if per := e.Injector.ECPerGPerL; per < 1130 || per > 1190 {

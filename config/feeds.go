@@ -87,16 +87,32 @@ func (c *Config) DosePlan(f *Feed, m *hydraulics.Model) (dosing.Plan, error) {
 	return p, fs
 }
 
+// planned is the feed that the plan names for the zone, nil where it names none.
+func (c *Config) planned(z *Zone) *Feed {
+	if c.Plan.Feed == "" {
+		return nil
+	}
+	f, err := c.Feed(c.Plan.Feed)
+	if err != nil || f.Zone != "" && f.Zone != z.Name {
+		return nil
+	}
+	return f
+}
+
+func (f *Feed) products() []dosing.Product {
+	out := make([]dosing.Product, len(f.Products))
+	for i, p := range f.Products {
+		out[i] = p.Product
+	}
+	return out
+}
+
 // planFor is the plan for a zone: as written, and for the rest as the feed it
 // names gives it. A feed of two tanks has no one strength: it stays unknown.
 func (c *Config) planFor(z *Zone, m *hydraulics.Model) (Plan, error) {
-	out := c.Plan
-	if out.Feed == "" {
+	out, f := c.Plan, c.planned(z)
+	if f == nil {
 		return out, nil
-	}
-	f, err := c.Feed(out.Feed)
-	if err != nil || f.Zone != "" && f.Zone != z.Name {
-		return out, err
 	}
 	p, err := c.DosePlan(f, m)
 	if err != nil || len(p.Tanks) != 1 {

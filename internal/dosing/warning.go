@@ -69,26 +69,32 @@ const (
 	CautionCode     = "local-code"
 )
 
+// HazardsOf are the hazards of any of the products. A nitrate is an oxidiser
+// whether its label says so or not.
+func HazardsOf(products []Product) (h Hazards) {
+	for _, p := range products {
+		h.StrongAcid = h.StrongAcid || p.Hazards.StrongAcid
+		h.Chlorine = h.Chlorine || p.Hazards.Chlorine
+		h.Oxidiser = h.Oxidiser || p.Hazards.Oxidiser || p.ions(1)[Nitrate] > 0
+	}
+	return h
+}
+
 // cautions are the standing ones that fit these products, where the hazard is.
 // Acid to water: Alabama Extension ANR-652. The others: extension bulletins
 // and safety data sheets, from memory.
 func cautions(products []Product) []Warning {
-	var acid, chlorine, oxidiser bool
-	for _, p := range products {
-		acid = acid || p.Hazards.StrongAcid
-		chlorine = chlorine || p.Hazards.Chlorine
-		oxidiser = oxidiser || p.Hazards.Oxidiser || p.ions(1)[Nitrate] > 0
-	}
+	h := HazardsOf(products)
 	out := []Warning{{Code: CautionEyes, Severity: Caution, Text: "Wear eye protection and gloves with concentrated stock; follow the safety data sheet."}}
-	if acid {
+	if h.StrongAcid {
 		out = append(out,
 			Warning{Code: CautionAcid, Severity: Caution, Text: "Always add acid to water, never water to acid. Face shield, gloves, apron; keep everybody else away."})
 	}
-	if acid || chlorine {
+	if h.StrongAcid || h.Chlorine {
 		out = append(out,
 			Warning{Code: CautionChlorine, Severity: Caution, Text: "Never bring acid and chlorine together, in a tank or in the line: poisonous gas. Flush between."})
 	}
-	if oxidiser {
+	if h.Oxidiser {
 		out = append(out,
 			Warning{Code: CautionOxidiser, Severity: Caution, Text: "Nitrates and other oxidisers feed fire: keep fuel, sawdust and other organic matter away."})
 	}

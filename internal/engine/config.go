@@ -20,6 +20,7 @@ type Config struct {
 	Injector Injector
 	Probe    Probe
 	Plan     Plan
+	Stock    Stock
 	Units    units.System // for sentences only
 	Observe  bool         // readings only count; nobody is asked to confirm
 	Meter    Meter

@@ -27,7 +27,7 @@ func (g *Engine) View() View {
 		Step: g.seq.Step().String(), StepWhy: g.voice.Say(g.stepAt), Observe: g.seq.Observing(),
 		Estimates: []EstimateView{}, Holds: []HoldView{}, Alarms: []AlarmView{}, Past: append([]MilestoneRecord{}, g.marks...),
 	}
-	v.Said.StepWhy, v.Said.Cautions = g.stepAt, cautions(g.seq.Step())
+	v.Said.StepWhy, v.Said.Cautions = g.stepAt, cautionsAt(g.here(), g.cfg.Stock)
 	v.Cautions = g.voice.Each(v.Said.Cautions)
 	if g.e == nil {
 		return v
@@ -228,24 +228,4 @@ func (g *Engine) refreshDose(c *viewCache) {
 	if c.dose.Delivered.Known {
 		c.whole = optPct(out)
 	}
-}
-
-// cautions are said where the person meets the hazard. They defer to labels,
-// local codes and licensed practice.
-func cautions(s sequencer.Step) []say.Text {
-	switch s {
-	case sequencer.Ready:
-		return []say.Text{say.T("Mixing stock: goggles and gloves; add acid to water, never water to acid; never acid and chlorine together; the label is the law."),
-			say.T("Mains electricity does not belong in a wet box.")}
-	case sequencer.Pressurise:
-		return []say.Text{say.T("Relieve the pressure before opening the filter. Stay out of pits that have not been aired and checked.")}
-	case sequencer.Inject:
-		return []say.Text{say.T("Nobody drinks or washes with this water while fertilizer is in it. The box advises; local codes and a licensed tester decide on backflow protection.")}
-	case sequencer.Flush:
-		return []say.Text{say.T("Fertilizer is still in the lines: keep people from drinking at the rows.")}
-	case sequencer.Secure:
-		return []say.Text{say.T("Close the stock tank against children and animals. In frost, the backflow device and the filter bowl freeze first.")}
-	case sequencer.Unknown:
-	}
-	return nil
 }
