@@ -244,6 +244,10 @@ const (
 	Reset                    // latched alarm Alarm may go; Note says what was inspected
 	Override                 // hold Alarm is lifted for this run; Note says why
 	Post                     // the station posted Forecast
+	Shelve                   // set alarm Alarm aside for the time For; Note says why
+	Unshelve                 // end that before its time
+	TakeOut                  // take alarm Alarm out of service until it is put back; Note says why
+	PutBack                  // put it back in service
 )
 
 func (k ActionKind) String() string {
@@ -260,6 +264,14 @@ func (k ActionKind) String() string {
 		return "override"
 	case Post:
 		return "forecast"
+	case Shelve:
+		return "shelve"
+	case Unshelve:
+		return "unshelve"
+	case TakeOut:
+		return "out-of-service"
+	case PutBack:
+		return "in-service"
 	case UnknownAction:
 	}
 	return "unknown"
@@ -275,9 +287,10 @@ type Action struct {
 	Kind   ActionKind
 	Advice uint64 // Confirm: the number of the advice that was on the screen
 	Deed   Deed   // Report
-	Alarm  string // Acknowledge, Reset: the alarm id; Override: the hold id
+	Alarm  string // the alarm id, for all kinds about an alarm; Override: the hold id
 	By     string // the person's name; empty is "not named"
 	Note   string
+	For    time.Duration // Shelve
 	// Forecast is what Post posts.
 	Forecast Forecast
 }
@@ -287,4 +300,32 @@ type Action struct {
 type Forecast struct {
 	Low units.Celsius
 	At  time.Time
+}
+
+// Health is how something around the core fares: the archive, a link. The zero
+// value is HealthUnknown: nobody has said.
+type Health uint8
+
+const (
+	HealthUnknown Health = iota
+	Well
+	Failing
+)
+
+func (h Health) String() string {
+	switch h {
+	case Well:
+		return "well"
+	case Failing:
+		return "failing"
+	case HealthUnknown:
+	}
+	return "unknown"
+}
+
+// Surrounding is how one of them fares; Why is of a failing one, in the words of
+// whatever failed.
+type Surrounding struct {
+	Health Health
+	Why    string
 }

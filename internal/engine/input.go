@@ -12,6 +12,9 @@ type Input struct {
 	Wall    time.Time     // the clock's word, for labels
 	Samples []box.Sample  // in the order they were taken
 	Actions []box.Action  // what persons said, in the order it came
+	// Archive and Link are how the archive and the link to the broker fared before
+	// this turn. Unknown means that nobody looked, as in a replay.
+	Archive, Link box.Surrounding
 }
 
 // Output is what one turn made. Events are to be saved before they are shown.

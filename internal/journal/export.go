@@ -177,7 +177,7 @@ func (x *story) appendDeeds(deeds []box.Deed, actions []box.Action) []box.Deed {
 			d = a.Deed
 		case box.Confirm:
 			d = x.deeds[a.ID]
-		case box.UnknownAction, box.Acknowledge, box.Reset, box.Override, box.Post:
+		case box.UnknownAction, box.Acknowledge, box.Reset, box.Override, box.Post, box.Shelve, box.Unshelve, box.TakeOut, box.PutBack:
 		}
 		if d > box.UnknownDeed && d < box.NumDeeds {
 			deeds = append(deeds, d)

@@ -19,9 +19,12 @@ import (
 //	version (1 byte) · payload length (4 bytes, little endian) · payload · CRC-32C of all before it (4 bytes)
 //
 // Whole records can be joined in any number; a log that ends inside a record is
-// good up to there. Version 1 of the payload is written by appendPayload.
+// good up to there. The payload is written by appendPayload. Version 2 ends with
+// how archive and link fared; where nobody has said, as in all logs before it, a
+// record is of version 1.
 const (
 	logVersion = 1
+	withAround = 2
 	headSize   = 5
 	sumSize    = 4
 	// maxPayload bounds a record: a turn has about 150 bytes.
@@ -49,7 +52,7 @@ func checksum(b []byte) uint32 {
 // ErrTooLong dst comes back as it was.
 func AppendInput(dst []byte, in *engine.Input) ([]byte, error) {
 	start := len(dst)
-	b := append(dst, logVersion, 0, 0, 0, 0)
+	b := append(dst, versionOf(in), 0, 0, 0, 0)
 	b = appendPayload(b, in)
 	n := len(b) - start - headSize
 	if n > maxPayload {
@@ -57,6 +60,13 @@ func AppendInput(dst []byte, in *engine.Input) ([]byte, error) {
 	}
 	binary.LittleEndian.PutUint32(b[start+1:], uint32(n))
 	return binary.LittleEndian.AppendUint32(b, checksum(b[start:])), nil
+}
+
+func versionOf(in *engine.Input) byte {
+	if in.Archive == (box.Surrounding{}) && in.Link == (box.Surrounding{}) {
+		return logVersion
+	}
+	return withAround
 }
 
 func appendPayload(b []byte, in *engine.Input) []byte {
@@ -70,7 +80,15 @@ func appendPayload(b []byte, in *engine.Input) []byte {
 	for i := range in.Actions {
 		b = appendAction(b, &in.Actions[i])
 	}
+	if versionOf(in) == withAround {
+		b = appendSurrounding(b, in.Archive)
+		b = appendSurrounding(b, in.Link)
+	}
 	return b
+}
+
+func appendSurrounding(b []byte, s box.Surrounding) []byte {
+	return appendString(append(b, byte(s.Health)), s.Why)
 }
 
 func appendWall(b []byte, t time.Time) []byte {
@@ -110,6 +128,9 @@ func appendAction(b []byte, a *box.Action) []byte {
 		b = binary.LittleEndian.AppendUint64(b, math.Float64bits(float64(a.Forecast.Low)))
 		b = appendWall(b, a.Forecast.At)
 	}
+	if a.Kind == box.Shelve {
+		b = binary.AppendVarint(b, int64(a.For))
+	}
 	return b
 }
 
@@ -134,7 +155,7 @@ func ReadInput(b []byte, in *engine.Input) (int, error) {
 		return 0, ErrDamaged
 	}
 	d := decoder{b: b[headSize : n-sumSize]}
-	d.input(in)
+	d.input(in, b[0])
 	if d.bad || len(d.b) != 0 {
 		return 0, ErrDamaged
 	}
@@ -148,7 +169,7 @@ func recordSize(b []byte) (int, error) {
 		return 0, ErrTorn
 	case b[0] == 0:
 		return 0, ErrDamaged
-	case b[0] != logVersion:
+	case b[0] > withAround:
 		return 0, ErrVersion
 	case len(b) < headSize:
 		return 0, ErrTorn
@@ -166,7 +187,7 @@ type decoder struct {
 	bad bool
 }
 
-func (d *decoder) input(in *engine.Input) {
+func (d *decoder) input(in *engine.Input, version byte) {
 	in.Mono = time.Duration(d.varint())
 	in.Wall = d.wall()
 	in.Samples = in.Samples[:0]
@@ -177,6 +198,14 @@ func (d *decoder) input(in *engine.Input) {
 	for n := d.uvarint(); n > 0 && !d.bad; n-- {
 		in.Actions = append(in.Actions, d.action())
 	}
+	in.Archive, in.Link = box.Surrounding{}, box.Surrounding{}
+	if version == withAround {
+		in.Archive, in.Link = d.surrounding(), d.surrounding()
+	}
+}
+
+func (d *decoder) surrounding() box.Surrounding {
+	return box.Surrounding{Health: box.Health(d.byte()), Why: d.string()}
 }
 
 func (d *decoder) wall() time.Time {
@@ -212,6 +241,9 @@ func (d *decoder) action() box.Action {
 	}
 	if a.Kind == box.Post {
 		a.Forecast = box.Forecast{Low: units.Celsius(math.Float64frombits(d.uint64())), At: d.wall()}
+	}
+	if a.Kind == box.Shelve {
+		a.For = time.Duration(d.varint())
 	}
 	return a
 }

@@ -62,7 +62,7 @@ func sameInput(a, b *engine.Input) bool {
 			return false
 		}
 	}
-	return offA == offB && (len(a.Actions) == 0 || reflect.DeepEqual(a.Actions, b.Actions))
+	return offA == offB && a.Archive == b.Archive && a.Link == b.Link && (len(a.Actions) == 0 || reflect.DeepEqual(a.Actions, b.Actions))
 }
 
 func anyInput() *rapid.Generator[engine.Input] {
@@ -78,6 +78,9 @@ func anyInput() *rapid.Generator[engine.Input] {
 		if a.Kind == box.Post {
 			a.Forecast = box.Forecast{Low: units.Celsius(rapid.Float64().Draw(t, "low")), At: time.Unix(rapid.Int64Range(-1e10, 1e11).Draw(t, "at"), 0).UTC()}
 		}
+		if a.Kind == box.Shelve {
+			a.For = time.Duration(rapid.Int64().Draw(t, "for"))
+		}
 		return a
 	})
 	return rapid.Custom(func(t *rapid.T) engine.Input {
@@ -86,6 +89,10 @@ func anyInput() *rapid.Generator[engine.Input] {
 		if rapid.Bool().Draw(t, "clock") {
 			zone := time.FixedZone("", 900*rapid.IntRange(-56, 56).Draw(t, "zone"))
 			in.Wall = time.Unix(rapid.Int64Range(-1e10, 1e11).Draw(t, "wall"), rapid.Int64Range(0, 999999999).Draw(t, "nanos")).In(zone)
+		}
+		if rapid.Bool().Draw(t, "watched") {
+			in.Archive = box.Surrounding{Health: box.Failing, Why: word.Draw(t, "archive")}
+			in.Link = box.Surrounding{Health: box.Health(rapid.IntRange(0, 2).Draw(t, "link"))}
 		}
 		return in
 	})
@@ -103,6 +110,27 @@ func TestForecastInTheLog(t *testing.T) {
 	var back engine.Input
 	if _, err := ReadInput(log, &back); err != nil || len(back.Actions) != 2 || back.Actions[0] != want || back.Actions[1] != in.Actions[1] {
 		t.Errorf("read back as %+v, %v", back.Actions, err)
+	}
+}
+
+// TestOldLog: a turn in which nobody told of archive and link is written as it
+// always was, byte for byte, and what is written since then says so.
+func TestOldLog(t *testing.T) {
+	in := engine.Input{Mono: time.Second, Actions: []box.Action{{ID: "a", Kind: box.Reset, Alarm: "x", By: "Ada", Note: "n"}}}
+	const old = "\x01\x15\x00\x00\x00" + "\x80\xa8\xd6\xb9\x07" + "\x00" + "\x00" + "\x01" + "\x04\x00\x00" + "\x01a" + "\x01x" + "\x03Ada" + "\x01n"
+	log, err := AppendInput(nil, &in)
+	if err != nil || string(log[:len(log)-sumSize]) != old {
+		t.Errorf("%q, %v", log, err)
+	}
+	in.Archive.Health = box.Well
+	log, _ = AppendInput(nil, &in)
+	back := engine.Input{Link: box.Surrounding{Health: box.Failing}}
+	if _, err := ReadInput(log, &back); err != nil || log[0] != 2 || back.Archive != in.Archive || back.Link != in.Link {
+		t.Errorf("version %d, %+v, %v", log[0], back, err)
+	}
+	log[0] = 3
+	if _, err := ReadInput(log, &back); !errors.Is(err, ErrVersion) {
+		t.Errorf("a later version: %v", err)
 	}
 }
 
@@ -183,7 +211,7 @@ func TestLogDamageInTheMiddle(t *testing.T) {
 
 func TestLogNewerVersion(t *testing.T) {
 	var in engine.Input
-	if _, err := ReadInput([]byte{2, 0, 0, 0, 0}, &in); !errors.Is(err, ErrVersion) {
+	if _, err := ReadInput([]byte{withAround + 1, 0, 0, 0, 0}, &in); !errors.Is(err, ErrVersion) {
 		t.Errorf("error %v, want one about the version", err)
 	}
 }
@@ -204,7 +232,7 @@ func FuzzLog(f *testing.F) {
 	f.Fuzz(func(t *testing.T, payload []byte) {
 		d := decoder{b: payload}
 		var first, second engine.Input
-		if d.input(&first); d.bad {
+		if d.input(&first, withAround); d.bad { // what is there of both versions
 			return
 		}
 		again, err := AppendInput(nil, &first)
