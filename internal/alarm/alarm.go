@@ -1,7 +1,8 @@
 // Package alarm is the life cycle of any alarm, after ANSI/ISA-18.2-2016 and
-// IEC 62682: raised with an on-delay, returned with an off-delay, acknowledged
-// and, where it latches, reset by a person. It knows nothing of flow or
-// pressure, keeps no clock and makes no noise: it is told the time.
+// IEC 62682: raised with an on-delay, returned with an off-delay, acknowledged,
+// reset where it latches, set aside by a person or by design, and grouped under
+// its cause. It knows nothing of flow or pressure, keeps no clock and makes no
+// noise: it is told the time. It refuses to set aside what protects people.
 package alarm
 
 import (
@@ -10,100 +11,6 @@ import (
 	"boxd/internal/say"
 )
 
-// Priority of an alarm.
-type Priority uint8
-
-// The priorities.
-const (
-	UnknownPriority Priority = iota
-	Critical
-	High
-	Low
-)
-
-func (p Priority) String() string {
-	switch p {
-	case Critical:
-		return "critical"
-	case High:
-		return "high"
-	case Low:
-		return "low"
-	case UnknownPriority:
-	}
-	return "unknown"
-}
-
-// State is an ISA-18.2 alarm state.
-type State uint8
-
-// The states of ISA-18.2 that this package lives through.
-const (
-	Unknown               State = iota
-	Normal                      // A
-	Unacknowledged              // B
-	Acknowledged                // C
-	ReturnedUnack               // D
-	LatchedUnacknowledged       // E
-	LatchedAcknowledged         // F
-)
-
-var stateNames = [...]string{"unknown", "normal", "unacknowledged", "acknowledged", "returned unacknowledged",
-	"latched unacknowledged", "latched acknowledged"}
-
-func (s State) String() string { return stateNames[s] }
-
-// Say is the state in words, for a person.
-func (s State) Say() say.Text { return say.T(stateNames[s]) }
-
-// Stands reports whether an alarm in this state is to be shown.
-func (s State) Stands() bool { return s > Normal }
-
-// Signal is what moves an alarm.
-type Signal uint8
-
-// The signals.
-const (
-	NoSignal    Signal = iota
-	Rise               // the condition stands, on-delay over
-	Fall               // the condition is gone, off-delay over
-	Ack                // a person has seen it
-	PersonReset        // a person says a latched alarm may go
-)
-
-type move struct {
-	from State
-	on   Signal
-}
-
-// next is the state that a signal leads to, for alarms that latch and those that
-// do not (ISA-18.2-2016 figure of the alarm state machine; from memory).
-func next(latches bool, from State, on Signal) State {
-	switch (move{from, on}) {
-	case move{Normal, Rise}, move{ReturnedUnack, Rise}, move{LatchedUnacknowledged, Rise}, move{LatchedAcknowledged, Rise}:
-		return Unacknowledged
-	case move{Unacknowledged, Ack}:
-		return Acknowledged
-	case move{ReturnedUnack, Ack}:
-		return Normal
-	case move{LatchedUnacknowledged, Ack}:
-		return LatchedAcknowledged
-	case move{LatchedAcknowledged, PersonReset}:
-		return Normal
-	case move{Unacknowledged, Fall}:
-		if latches {
-			return LatchedUnacknowledged
-		}
-		return ReturnedUnack
-	case move{Acknowledged, Fall}:
-		if latches {
-			return LatchedAcknowledged
-		}
-		return Normal
-	}
-	return from
-}
-
 // Definition says what an alarm is, once.
 type Definition struct {
 	ID          string
@@ -111,89 +18,185 @@ type Definition struct {
 	OnDelay     time.Duration
 	OffDelay    time.Duration
 	Latches     bool
-	Consequence say.Text
-	Do          say.Text // what to do
+	Realarm     time.Duration // said anew when it stands this long after it was acknowledged; 0: never
+	Respond     time.Duration // time to respond before harm is done; 0: not said
+	Silenceable bool          // may be shelved or taken out of service; never where it latches
+	CausedBy    []string      // alarms this one follows from, the likeliest first; no cycles
+	Cause       say.Text      // what commonly brings it about
+	Consequence say.Text      // what comes of it if nobody acts
+	Do          say.Text      // what to do
+}
+
+// Told is what an alarm is told in one turn.
+type Told struct {
+	Judged     bool // whether the condition can be judged at all; if not, Active counts for nothing
+	Active     bool // the condition stands
+	Grown      bool // it stands for more than what was said of it
+	Suppressed bool // the logic of suppression by design holds
+}
+
+// Aside is who set an alarm aside, why, and until when.
+type Aside struct {
+	By     string
+	Reason string
+	Until  time.Duration // 0: until it is put back
+}
+
+// Move is what one turn did. On is NoSignal when nothing happened; a condition
+// that rises or falls while its alarm is aside moves nothing and is told all
+// the same.
+type Move struct {
+	From, To State
+	On       Signal
 }
 
 // Alarm is one alarm's life.
 type Alarm struct {
-	Def    Definition
-	State  State
-	Text   say.Text      // what was seen, with numbers, at the moment it was raised
-	Since  time.Duration // when it was raised
-	active bool          // the condition, as last told
-	change time.Duration // when active last changed
-	held   bool          // active, after the delays
-	last   time.Duration // of the last word, judged or not
+	Def        Definition
+	State      State
+	Text       say.Text      // what was seen, with numbers, at the moment it was raised
+	Since      time.Duration // when it was raised
+	Cause      string        // the alarm it is a consequence of; empty: it speaks for itself
+	FirstOut   bool          // the first of a burst
+	Chattering bool
+	Aside      Aside         // while State.Aside
+	active     bool          // the condition, as last told
+	judged     bool          // in the last turn
+	change     time.Duration // when active last changed
+	began      time.Duration // when the condition began that stands, or stood last
+	held       bool          // active, after the delays
+	fell       time.Duration // when held ended; with everHeld
+	everHeld   bool
+	acked      time.Duration
+	last       time.Duration // of the last word, judged or not
+	over       bool          // a person has ended Aside
+	rises      riseRing
+	burst      uint64
 }
 
 // New makes an alarm in the normal state.
 func New(d Definition) *Alarm { return &Alarm{Def: d, State: Normal} }
 
-// Update tells whether the condition stands at time now and what is seen. It
-// reports the state passed to, or Unknown when nothing changed. A condition
-// that can't be judged is not told at all: the alarm stays as it is.
-func (a *Alarm) Update(now time.Duration, active bool, text func() say.Text) State {
-	a.last = now
-	if active != a.active {
-		a.active, a.change = active, now
+// Active reports the condition as last told, without its delays.
+func (a *Alarm) Active() bool { return a.active }
+
+// Standing reports whether the condition stands, its delays counted, whether
+// anybody is told of it or not.
+func (a *Alarm) Standing() bool { return a.held }
+
+// Turn tells what holds at time now. text is asked when the alarm is raised.
+func (a *Alarm) Turn(now time.Duration, w Told, text func() say.Text) Move {
+	m := Move{From: a.State, On: a.own(now, w)}
+	moved := a.judge(now, w)
+	if m.On == NoSignal {
+		m.On = moved
+	}
+	if m.On == NoSignal {
+		m.On = a.anew(now, w)
+	}
+	raised := m.On != NoSignal && a.signal(m.On) && a.State == Unacknowledged
+	if raised || moved == Rise {
+		a.say(now, text)
+	}
+	m.To = a.State
+	return m
+}
+
+// say notes what is seen; where nothing can be seen now, what was seen last
+// stays.
+func (a *Alarm) say(now time.Duration, text func() say.Text) {
+	a.Since = now
+	if a.judged && a.active {
+		a.Text = text()
+	}
+}
+
+// own is the end or the beginning of being aside, which come before the
+// condition's own moves.
+func (a *Alarm) own(now time.Duration, w Told) Signal {
+	switch {
+	case a.State == Shelved && (a.over || now >= a.Aside.Until):
+		return Unshelve
+	case a.State == OutOfService && a.over:
+		return Restore
+	case a.State == Suppressed && !w.Suppressed:
+		return Unsuppress
+	case w.Suppressed && a.Def.Silenceable && (a.State == Normal || a.State == Acknowledged):
+		return Suppress
+	}
+	return NoSignal
+}
+
+// judge follows the condition through its delays. Time in which it can't be
+// judged does not count towards them.
+func (a *Alarm) judge(now time.Duration, w Told) Signal {
+	dead := now - a.last
+	a.last, a.judged = now, w.Judged
+	if !w.Judged {
+		a.change += dead
+		return NoSignal
+	}
+	if w.Active != a.active {
+		a.active, a.change = w.Active, now
+		if a.active && !a.held {
+			a.began = now
+		}
 	}
 	since := now - a.change
 	switch {
 	case a.active && !a.held && since >= a.Def.OnDelay:
 		a.held = true
-		a.Text, a.Since = text(), now
-		return a.signal(Rise)
+		a.rises.add(now)
+		return Rise
 	case !a.active && a.held && since >= a.Def.OffDelay:
-		a.held = false
-		return a.signal(Fall)
+		a.held, a.fell, a.everHeld = false, now, true
+		return Fall
 	}
-	return Unknown
+	return NoSignal
 }
 
-// Again raises a standing alarm anew, because its cause has grown: whoever had
-// acknowledged it has not seen this. An alarm that does not stand stays as it is.
-func (a *Alarm) Again(now time.Duration, text say.Text) State {
-	if a.State != Unacknowledged && a.State != Acknowledged {
-		return Unknown
+// anew reports whether a standing alarm is to be said anew: for more than was
+// said, or because it stands long after it was seen.
+func (a *Alarm) anew(now time.Duration, w Told) Signal {
+	grown := w.Grown && (a.State == Unacknowledged || a.State == Acknowledged)
+	late := a.State == Acknowledged && a.Def.Realarm > 0 && now-a.acked >= a.Def.Realarm && w.Judged && w.Active
+	if grown || late {
+		return Renew
 	}
-	a.State, a.Text, a.Since = Unacknowledged, text, now
-	return a.State
-}
-
-// Unjudged tells that the condition can't be judged at time now: the alarm
-// stays as it is, and the time does not count towards its delays.
-func (a *Alarm) Unjudged(now time.Duration) {
-	a.change += now - a.last
-	a.last = now
+	return NoSignal
 }
 
 // Acknowledge notes that a person has seen the alarm.
-func (a *Alarm) Acknowledge() error {
-	if a.signal(Ack) == Unknown {
+func (a *Alarm) Acknowledge(now time.Duration) error {
+	if !a.signal(Ack) {
 		return say.Refuse("alarm %s is %s: nothing to acknowledge", a.Def.ID, a.State.Say())
 	}
+	a.acked = now
 	return nil
 }
 
 // Reset clears a latched alarm on a person's word.
 func (a *Alarm) Reset() error {
-	switch a.State {
-	case LatchedAcknowledged:
-		a.signal(PersonReset)
+	if a.signal(PersonReset) {
 		return nil
-	case LatchedUnacknowledged:
+	}
+	if a.State == LatchedUnacknowledged {
 		return say.Refuse("alarm %s is not acknowledged: acknowledge it first", a.Def.ID)
-	case Unknown, Normal, Unacknowledged, Acknowledged, ReturnedUnack:
 	}
 	return say.Refuse("alarm %s is %s: it can be reset once its cause is gone", a.Def.ID, a.State.Say())
 }
 
-func (a *Alarm) signal(s Signal) State {
-	to := next(a.Def.Latches, a.State, s)
-	if to == a.State {
-		return Unknown
+func (a *Alarm) signal(s Signal) bool {
+	to, ok := next(a.State, s, a.Def.Latches, a.held)
+	if !ok {
+		return false
 	}
 	a.State = to
-	return to
+	if !to.Aside() {
+		a.Aside, a.over = Aside{}, false
+	}
+	if !to.Stands() {
+		a.Cause, a.FirstOut = "", false
+	}
+	return true
 }

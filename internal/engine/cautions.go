@@ -113,7 +113,7 @@ type Stock struct {
 // here tells where the advice and the standing alarms send the person.
 func (g *Engine) here() (at [numPlaces]bool) {
 	at[g.whereAdvised()] = true
-	for _, a := range g.guard.Alarms() {
+	for _, a := range g.guard.Panel().Alarms() {
 		if p := placeOf(a.Def.ID); p != nowhere && a.State != alarm.Normal {
 			at[p] = true
 		}

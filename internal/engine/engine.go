@@ -9,7 +9,6 @@ import (
 	"fmt"
 	"time"
 
-	"boxd/internal/alarm"
 	"boxd/internal/box"
 	"boxd/internal/estimate"
 	"boxd/internal/safety"
@@ -28,6 +27,7 @@ type Engine struct {
 	seq    *sequencer.Sequencer
 	now    time.Duration
 	wall   time.Time
+	clock  lastClock
 	turns  uint64
 	events []Event
 	stepAt say.Text
@@ -80,10 +80,9 @@ func (g *Engine) Step(in Input) Output {
 	for i := range in.Actions {
 		g.act(&in.Actions[i])
 	}
+	g.guard.Surroundings(g.surroundings(&in))
 	g.a = g.guard.Step(in.Mono, in.Wall, g.r, g.e, g.seq.Scene())
-	for _, c := range g.a.Changes {
-		g.alarmEvent(c.Alarm, alarmWord(c.Alarm.State))
-	}
+	g.tellAlarms()
 	g.tell(g.seq.Turn(in.Mono, g.e, g.a.Holds))
 	return Output{Events: g.events}
 }
@@ -134,9 +133,15 @@ func (g *Engine) act(a *box.Action) {
 	case box.Report:
 		err = g.seq.Report(g.now, a.Deed, a.By)
 	case box.Acknowledge:
-		err = g.answer("acknowledged")(g.guard.Acknowledge(a.Alarm))
+		err = g.acknowledge(a)
 	case box.Reset:
 		err = g.reset(a)
+	case box.Shelve:
+		err = g.shelve(a)
+	case box.TakeOut:
+		err = g.takeOut(a)
+	case box.Unshelve, box.PutBack:
+		err = g.takeBack(a)
 	case box.Override:
 		err = say.Refuse("no hold can be overridden on this box")
 	case box.Post:
@@ -152,13 +157,6 @@ func (g *Engine) act(a *box.Action) {
 		e.Kind, e.Said.Reason = RefusalEvent, say.Of(err)
 	}
 	g.emit(e)
-}
-
-func (g *Engine) reset(a *box.Action) error {
-	if a.By == "" || a.Note == "" {
-		return say.Refuse("a latched alarm is reset by a named person with a note of what was found: give both")
-	}
-	return g.answer("cleared")(g.guard.Reset(a.Alarm))
 }
 
 // A forecast reaches no further ahead than this, nor beyond these temperatures.
@@ -186,36 +184,6 @@ func (g *Engine) forecast(a *box.Action) error {
 	g.est.SetForecast(f.Low, g.now+ahead)
 	g.emit(Event{Kind: ForecastEvent, By: a.By, Forecast: &ForecastRecord{LowC: round(float64(f.Low), 2), At: f.At}})
 	return nil
-}
-
-// answer tells of an alarm that a person's word moved.
-func (g *Engine) answer(word string) func(*alarm.Alarm, error) error {
-	return func(a *alarm.Alarm, err error) error {
-		if err == nil {
-			g.alarmEvent(a, word)
-		}
-		return err
-	}
-}
-
-func (g *Engine) alarmEvent(a *alarm.Alarm, word string) {
-	g.emit(Event{Kind: AlarmEvent, ID: a.Def.ID, State: word, Priority: a.Def.Priority.String(), Said: Said{Text: say.T("%v %v", a.Text, a.Def.Do)}})
-}
-
-// alarmWord is the contract's word for an ISA-18.2 state.
-func alarmWord(s alarm.State) string {
-	switch s {
-	case alarm.Unacknowledged:
-		return "raised"
-	case alarm.Acknowledged:
-		return "acknowledged"
-	case alarm.LatchedUnacknowledged, alarm.LatchedAcknowledged:
-		return "latched"
-	case alarm.Normal, alarm.ReturnedUnack:
-		return "cleared"
-	case alarm.Unknown:
-	}
-	return "unknown"
 }
 
 // tell writes down what the sequencer found.

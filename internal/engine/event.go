@@ -19,8 +19,11 @@ type Event struct {
 	Name string `json:"name,omitempty"` // milestone
 
 	ID       string `json:"id,omitempty"`       // alarm id
-	State    string `json:"state,omitempty"`    // alarm: raised, cleared, acknowledged, latched
+	State    string `json:"state,omitempty"`    // alarm: raised, cleared, acknowledged, latched, shelved, unshelved, suppressed, out-of-service, in-service
 	Priority string `json:"priority,omitempty"` // alarm: critical, high, low
+	Cause    string `json:"cause,omitempty"`    // alarm: the id of the alarm it follows from; it is then no news of its own
+
+	UntilT *float64 `json:"until_t,omitempty"` // alarm shelved: until when
 
 	Number uint64 `json:"number,omitempty"` // advice number
 	Deed   string `json:"deed,omitempty"`   // action, advice: the trace word

@@ -25,7 +25,7 @@ func (g *Engine) View() View {
 	v := View{
 		Seq: g.turns, T: seconds(g.now), Wall: g.wall, Box: g.cfg.Box, Zone: g.cfg.Zone.Zone().Name, Run: g.run,
 		Step: g.seq.Step().String(), StepWhy: g.voice.Say(g.stepAt), Observe: g.seq.Observing(),
-		Estimates: []EstimateView{}, Holds: []HoldView{}, Alarms: []AlarmView{}, Past: append([]MilestoneRecord{}, g.marks...),
+		Estimates: []EstimateView{}, Holds: []HoldView{}, Alarms: []AlarmView{}, Aside: []AlarmView{}, Past: append([]MilestoneRecord{}, g.marks...),
 	}
 	v.Said.StepWhy, v.Said.Cautions = g.stepAt, cautionsAt(g.here(), g.cfg.Stock)
 	v.Cautions = g.voice.Each(v.Said.Cautions)
@@ -42,14 +42,7 @@ func (g *Engine) View() View {
 		hv.put(g.voice)
 		v.Holds = append(v.Holds, hv)
 	}
-	for _, a := range g.guard.Alarms() {
-		if a.State.Stands() {
-			av := AlarmView{ID: a.Def.ID, State: a.State.String(), Priority: a.Def.Priority.String(), SinceT: seconds(a.Since), Latched: a.Def.Latches, Acked: a.State.String() == "acknowledged" || a.State.String() == "latched acknowledged"}
-			av.Said.Text, av.Said.Do = a.Text, a.Def.Do
-			av.put(g.voice)
-			v.Alarms = append(v.Alarms, av)
-		}
-	}
+	g.viewAlarms(&v)
 	v.Channels = g.channels()
 	v.Progress = g.progress()
 	v.Freeze = g.freeze()

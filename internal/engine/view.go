@@ -33,6 +33,9 @@ type View struct {
 	Past      []MilestoneRecord `json:"milestones"`
 	Cautions  []string          `json:"cautions"`
 
+	Aside      []AlarmView `json:"alarms_aside"` // shelved, suppressed by design, out of service
+	AlarmRates AlarmRates  `json:"alarm_rates"`
+
 	Said ViewSaid `json:"-"`
 }
 
@@ -52,7 +55,7 @@ type (
 	// HoldSaid are a hold's sentences.
 	HoldSaid struct{ Reason, WayOut say.Text }
 	// AlarmSaid are an alarm's sentences.
-	AlarmSaid struct{ Text, Do say.Text }
+	AlarmSaid struct{ Text, Do, Consequence, LikelyCause say.Text }
 	// ChannelSaid are a channel's sentences.
 	ChannelSaid struct{ Why say.Text }
 	// FreezeSaid are a freeze view's sentences.
@@ -69,12 +72,15 @@ func (v View) In(voice say.Voice) View {
 		a.put(voice)
 		v.Advice = &a
 	}
-	v.Holds, v.Alarms, v.Channels = slices.Clone(v.Holds), slices.Clone(v.Alarms), slices.Clone(v.Channels)
+	v.Holds, v.Alarms, v.Aside, v.Channels = slices.Clone(v.Holds), slices.Clone(v.Alarms), slices.Clone(v.Aside), slices.Clone(v.Channels)
 	for i := range v.Holds {
 		v.Holds[i].put(voice)
 	}
 	for i := range v.Alarms {
 		v.Alarms[i].put(voice)
+	}
+	for i := range v.Aside {
+		v.Aside[i].put(voice)
 	}
 	for i := range v.Channels {
 		v.Channels[i].put(voice)
@@ -93,7 +99,10 @@ func (h *HoldView) put(v say.Voice) {
 	h.Reason, h.WayOut = v.Say(h.Said.Reason), v.Say(h.Said.WayOut)
 }
 
-func (a *AlarmView) put(v say.Voice) { a.Text, a.Do = v.Say(a.Said.Text), v.Say(a.Said.Do) }
+func (a *AlarmView) put(v say.Voice) {
+	a.Text, a.Do = v.Say(a.Said.Text), v.Say(a.Said.Do)
+	a.Consequence, a.LikelyCause = v.Say(a.Said.Consequence), v.Say(a.Said.LikelyCause)
+}
 
 func (c *ChannelView) put(v say.Voice) { c.Why = v.Say(c.Said.Why) }
 
@@ -125,7 +134,7 @@ type HoldView struct {
 	Said HoldSaid `json:"-"`
 }
 
-// AlarmView is one standing alarm.
+// AlarmView is one alarm that stands or is set aside.
 type AlarmView struct {
 	ID       string  `json:"id"`
 	State    string  `json:"state"` // the ISA-18.2 state
@@ -136,7 +145,30 @@ type AlarmView struct {
 	Latched  bool    `json:"latched"`
 	Acked    bool    `json:"acknowledged"`
 
+	Cause         string   `json:"cause,omitempty"`        // the id of the alarm it follows from: shown under that one, no news of its own
+	LikelyCause   string   `json:"likely_cause,omitempty"` // what commonly brings it about
+	Consequence   string   `json:"consequence,omitempty"`  // what comes of it if nobody acts
+	RespondMin    float64  `json:"respond_min,omitempty"`  // time to respond, minutes
+	FirstOut      bool     `json:"first_out"`              // the first of a burst
+	Chattering    bool     `json:"chattering"`
+	Active        bool     `json:"active"`      // its condition stands, whatever its state
+	Silenceable   bool     `json:"silenceable"` // may be shelved or taken out of service
+	ShelvedUntilT *float64 `json:"shelved_until_t,omitempty"`
+	AsideBy       string   `json:"aside_by,omitempty"`
+	AsideWhy      string   `json:"aside_why,omitempty"`
+
 	Said AlarmSaid `json:"-"`
+}
+
+// AlarmRates are how often the box calls, of alarms that were announced.
+type AlarmRates struct {
+	LastTenMinutes int     `json:"last_10_min"`
+	LastHour       int     `json:"last_hour"`
+	LastDay        int     `json:"last_day"`
+	PerHour        float64 `json:"per_hour"` // mean over what was observed of the last day
+	Flood          bool    `json:"flood"`
+	FloodPct       float64 `json:"flood_pct"`  // of the time observed
+	ObservedH      float64 `json:"observed_h"` // of the last day
 }
 
 // ChannelView is one channel's reading. Value is in Unit, the unit of the trace column.

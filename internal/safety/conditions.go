@@ -16,7 +16,7 @@ import (
 // what can hurt: backflow signs within five seconds (common practice, no source).
 func Definitions() []alarm.Definition {
 	s := time.Second
-	return []alarm.Definition{
+	return withLives([]alarm.Definition{
 		{ID: "backflow-protection-missing", Priority: alarm.Critical, Consequence: say.T("fertilizer could reach drinking water"), Do: say.T("Do not inject. Have the protection tested by a licensed tester; local codes decide.")},
 		{ID: "backflow-sign", Priority: alarm.Critical, OnDelay: 5 * s, OffDelay: 10 * s, Latches: true, Consequence: say.T("line water may be flowing back to the supply"), Do: say.T("Close the shutoff valve now. Do not use the supply for drinking until it has been checked.")},
 		{ID: "supply-pressure-low", Priority: alarm.Critical, OnDelay: 5 * s, OffDelay: 15 * s, Consequence: say.T("the line can siphon back and the rows are not fed"), Do: say.T("Close the shutoff valve, find out why the supply sags.")},
@@ -33,16 +33,16 @@ func Definitions() []alarm.Definition {
 		{ID: "flush-incomplete", Priority: alarm.High, OnDelay: 30 * s, OffDelay: 10 * s, Consequence: say.T("fertilizer stays in the lines and the last plants miss their share"), Do: say.T("Open the shutoff valve again and flush until the box says it is done.")},
 		{ID: "freeze-risk", Priority: alarm.High, OnDelay: 60 * s, OffDelay: 600 * s, Consequence: say.T("filter bowl, injector and backflow device can burst"), Do: say.T("Drain or heat the box; the backflow device and the filter bowl freeze first.")},
 		{ID: "sensor-fault", Priority: alarm.High, OffDelay: 5 * s, Consequence: say.T("the box is blind there"), Do: say.T("Check the sensor, its wiring and power.")},
-	}
+	})
 }
 
 // condition tells whether the alarm's condition stands, and whether it can be
 // judged at all. Unknown readings judge nothing: they are sensor faults.
-func (g *Guard) condition(id string) (active, judged bool) {
-	e, l, s := g.in.e, &g.limits, g.in.s
+func (g *Guard) condition(a *alarm.Alarm) (active, judged bool) {
+	e, l, s, band, stood := g.in.e, &g.limits, g.in.s, &g.limits.Deadband, a.Active()
 	wet := e.Filled == estimate.Yes && e.Flowing == estimate.Yes
-	steady := e.Pressurised == estimate.Yes && e.Flowing == estimate.Yes && !s.MainClosed
-	switch id {
+	steady := e.Pressurised == estimate.Yes && e.Flowing == estimate.Yes
+	switch a.Def.ID {
 	case "backflow-protection-missing":
 		return !g.papers().Empty(), true
 	case "backflow-sign":
@@ -51,26 +51,26 @@ func (g *Guard) condition(id string) (active, judged bool) {
 		// With the shutoff valve closed the supply is nobody's concern. Where nobody
 		// says so, full lines in a run tell that it was opened.
 		open := s.MainOpen || s.Running && !s.MainClosed && e.Filled == estimate.Yes
-		return open && e.Supply.V < l.SupplyLow, e.Supply.Known || !open
+		return open && below(e.Supply.V, l.SupplyLow, band.Pressure, stood), e.Supply.Known || !open
 	case "header-pressure-low":
-		return wet && !s.MainClosed && e.Header.V < l.HeaderLow, e.Header.Known
+		return wet && below(e.Header.V, l.HeaderLow, band.Pressure, stood), e.Header.Known
 	case "header-pressure-high":
-		return e.Header.V > l.HeaderHigh, e.Header.Known
+		return above(e.Header.V, l.HeaderHigh, band.Pressure, stood), e.Header.Known
 	case "filter-clogging":
-		return steady && e.FilterExcess.Known && e.FilterExcess.V > l.FilterWarn, !steady || e.FilterExcess.Known
+		return steady && e.FilterExcess.Known && above(e.FilterExcess.V, l.FilterWarn, band.Pressure, stood), !steady || e.FilterExcess.Known
 	case "filter-torn":
 		clean := e.FilterDiff.V - e.FilterExcess.V
 		return steady && e.FilterExcess.Known && clean > 5 && e.FilterDiff.V < clean/2, !steady || e.FilterExcess.Known
 	case "injector-not-cycling":
 		return s.InjectorOn && steady && e.Drawing == estimate.No, e.Drawing != estimate.Unknown
 	case "ratio-off":
-		return e.BranchRatio.Known && math.Abs(g.ratioError()) > float64(l.RatioWarn), true
+		return e.BranchRatio.Known && above(units.Ratio(math.Abs(g.ratioError())), l.RatioWarn, band.Ratio, stood), true
 	case "flow-above-expected":
-		return steady && e.FlowRatio.V-1 > l.FlowHigh, !steady || e.FlowRatio.Known
+		return steady && above(e.FlowRatio.V-1, l.FlowHigh, band.Flow, stood), !steady || e.FlowRatio.Known
 	case "flow-below-expected":
-		return steady && 1-e.FlowRatio.V > l.FlowLow, !steady || e.FlowRatio.Known
+		return steady && above(1-e.FlowRatio.V, l.FlowLow, band.Flow, stood), !steady || e.FlowRatio.Known
 	case "ec-above-limit":
-		return l.ECLimit > 0 && e.BoxEC.V > l.ECLimit, e.BoxEC.Known
+		return l.ECLimit > 0 && above(e.BoxEC.V, l.ECLimit, l.ECLimit*units.USPerCm(band.EC), stood), e.BoxEC.Known
 	case "stock-empty":
 		return s.InjectorOn && steady && e.Drawing == estimate.No && e.Branch.Known && e.Branch.V > units.LPerMin(0.15), e.Drawing != estimate.Unknown
 	case "flush-incomplete":
@@ -81,7 +81,7 @@ func (g *Guard) condition(id string) (active, judged bool) {
 	case "sensor-fault":
 		return g.badChannels() != 0, true
 	}
-	return false, false
+	return g.surroundings(a.Def.ID)
 }
 
 // backflowSign: line pressure above supply pressure by more than the two
@@ -162,7 +162,7 @@ func (g *Guard) seen(id string) say.Text {
 	case "sensor-fault":
 		return say.T("No trustworthy reading: %v.", g.FaultText())
 	}
-	return say.T(id)
+	return g.seenAround(id)
 }
 
 func (g *Guard) temperature(ok bool, t units.Celsius) say.Text {

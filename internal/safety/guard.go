@@ -18,24 +18,27 @@ type Scene struct {
 	Running    bool // a run is under way
 }
 
-// Change is an alarm that passed to another state.
-type Change struct {
-	Alarm *alarm.Alarm
-	To    alarm.State
+// Around is what the box knows of its surroundings besides the water.
+type Around struct {
+	Archive, Link box.Surrounding
+	ClockKnown    bool
+	ClockStep     time.Duration // by how much the clock was set since the last turn; ahead is positive
 }
 
 // Assessment is the guard's word for one turn. It belongs to the guard until
 // the next.
 type Assessment struct {
 	Holds   []Hold
-	Changes []Change
+	Changes []alarm.Change
+	Notes   []alarm.Note
 }
 
 // Guard judges estimates. It must be told every turn.
 type Guard struct {
 	limits   Limits
 	backflow Backflow
-	alarms   []*alarm.Alarm
+	panel    *alarm.Panel
+	around   Around
 	out      Assessment
 	in       scene
 	named    uint32 // bad channels that sensor-fault has named since it was raised
@@ -52,61 +55,23 @@ type scene struct {
 
 // New makes a guard.
 func New(l Limits, b Backflow) *Guard {
-	g := &Guard{limits: l, backflow: b}
-	for _, d := range Definitions() {
-		g.alarms = append(g.alarms, alarm.New(d))
-	}
-	return g
+	return &Guard{limits: l, backflow: b, panel: alarm.NewPanel(Definitions(), l.MaxShelving)}
 }
 
-// Alarms are all alarms, standing or not, in the order of Definitions.
-func (g *Guard) Alarms() []*alarm.Alarm { return g.alarms }
+// Panel are the box's alarms: a person's word about them goes to it.
+func (g *Guard) Panel() *alarm.Panel { return g.panel }
 
 // Find is the alarm with this id, nil when there is none.
-func (g *Guard) Find(id string) *alarm.Alarm {
-	for _, a := range g.alarms {
-		if a.Def.ID == id {
-			return a
-		}
-	}
-	return nil
-}
+func (g *Guard) Find(id string) *alarm.Alarm { return g.panel.Find(id) }
 
-// Acknowledge and Reset act on an alarm by id and report its new state.
-func (g *Guard) Acknowledge(id string) (*alarm.Alarm, error) {
-	return g.act(id, (*alarm.Alarm).Acknowledge)
-}
-
-// Reset lets a latched alarm go.
-func (g *Guard) Reset(id string) (*alarm.Alarm, error) { return g.act(id, (*alarm.Alarm).Reset) }
-
-func (g *Guard) act(id string, do func(*alarm.Alarm) error) (*alarm.Alarm, error) {
-	a := g.Find(id)
-	if a == nil {
-		return nil, say.Refuse("there is no alarm %q", id)
-	}
-	return a, do(a)
-}
+// Surroundings tells what is around in the turn to come.
+func (g *Guard) Surroundings(a Around) { g.around = a }
 
 // Step judges one turn.
 func (g *Guard) Step(now time.Duration, wall time.Time, r *box.Readings, e *estimate.Estimates, s Scene) *Assessment {
 	g.in = scene{now, wall, r, e, s}
-	g.out.Changes, g.out.Holds = g.out.Changes[:0], g.out.Holds[:0]
-	for _, a := range g.alarms {
-		active, judged := g.condition(a.Def.ID)
-		if !judged {
-			a.Unjudged(now)
-			continue
-		}
-		text := func() say.Text { return g.seen(a.Def.ID) }
-		to := a.Update(now, active, text)
-		if g.another(a) && to == alarm.Unknown {
-			to = a.Again(now, text())
-		}
-		if to != alarm.Unknown {
-			g.out.Changes = append(g.out.Changes, Change{a, to})
-		}
-	}
+	g.out.Holds = g.out.Holds[:0]
+	g.out.Changes, g.out.Notes = g.panel.Turn(now, judge{g})
 	g.holds()
 	return &g.out
 }
@@ -140,21 +105,33 @@ func (g *Guard) badChannels() (mask uint32) {
 	return mask
 }
 
+// judge tells the panel what the guard sees.
+type judge struct{ g *Guard }
+
+func (j judge) Tell(a *alarm.Alarm) alarm.Told {
+	var w alarm.Told
+	w.Active, w.Judged = j.g.condition(a)
+	w.Suppressed = j.g.suppressed(a.Def.ID)
+	w.Grown = a.Def.ID == "sensor-fault" && j.g.another(a)
+	return w
+}
+
+func (j judge) Seen(a *alarm.Alarm) say.Text {
+	if a.Def.ID == "sensor-fault" {
+		j.g.named |= j.g.badChannels()
+	}
+	return j.g.seen(a.Def.ID)
+}
+
 // another reports whether a sensor fails that the standing alarm has not named:
 // one alarm stands for all sensors, and a second fault must not hide behind the
 // first.
 func (g *Guard) another(a *alarm.Alarm) bool {
-	if a.Def.ID != "sensor-fault" {
-		return false
-	}
-	bad := g.badChannels()
 	if a.State != alarm.Unacknowledged && a.State != alarm.Acknowledged {
 		g.named = 0
 		return false
 	}
-	more := g.named != 0 && bad&^g.named != 0
-	g.named |= bad
-	return more
+	return g.badChannels()&^g.named != 0
 }
 
 // FaultText names the faulty channels.

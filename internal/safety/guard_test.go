@@ -219,29 +219,28 @@ func TestSignStaysHeld(t *testing.T) {
 	held := func() bool {
 		return slices.ContainsFunc(b.a.Holds, func(h Hold) bool { return h.ID == "backflow-sign" })
 	}
-	if a, err := b.g.Acknowledge("backflow-sign"); err != nil || a.State != alarm.LatchedAcknowledged {
+	if a, err := b.g.Panel().Acknowledge(b.t, "backflow-sign"); err != nil || a[0].State != alarm.LatchedAcknowledged {
 		t.Fatalf("%v", err)
 	}
 	if b.wait(1); !held() {
 		t.Error("acknowledged is not reset")
 	}
-	if _, err := b.g.Reset("backflow-sign"); err != nil {
+	if _, err := b.g.Panel().Reset("backflow-sign"); err != nil {
 		t.Fatal(err)
 	}
 	if b.wait(1); held() {
 		t.Error("reset, and still held")
 	}
-	if _, err := b.g.Reset("no-such"); err == nil {
+	if _, err := b.g.Panel().Reset("no-such"); err == nil {
 		t.Error("an unknown alarm was reset")
 	}
 }
 
-// TestDefinitions: the contract's ids, each once, each with what to do; those
-// about machines other than the box are not the core's.
+// TestDefinitions: the contract's ids, each once, each with what to do.
 func TestDefinitions(t *testing.T) {
 	want := strings.Fields(`backflow-protection-missing backflow-sign supply-pressure-low header-pressure-low header-pressure-high
 		filter-clogging filter-torn injector-not-cycling ratio-off flow-above-expected flow-below-expected ec-above-limit
-		stock-empty flush-incomplete freeze-risk sensor-fault`)
+		stock-empty flush-incomplete freeze-risk sensor-fault archive-failing link-down clock-jump`)
 	var got []string
 	for _, d := range Definitions() {
 		got = append(got, d.ID)
@@ -280,7 +279,7 @@ func TestAnotherFault(t *testing.T) {
 	if rose := b.wait(5); !slices.Equal(rose, []string{"sensor-fault"}) {
 		t.Fatalf("raised %v", rose)
 	}
-	if _, err := b.g.Acknowledge("sensor-fault"); err != nil {
+	if _, err := b.g.Panel().Acknowledge(b.t, "sensor-fault"); err != nil {
 		t.Fatal(err)
 	}
 	b.r.FilterOut = silent

@@ -37,9 +37,16 @@ func (g *Guard) holds() {
 	switch {
 	case !e.Header.Known:
 		hold("header-unknown", say.T("the header pressure can't be read"), say.T("Check sensor PT-201 and its wiring."))
-	case g.Find("header-pressure-low").State == alarm.Unacknowledged || g.Find("header-pressure-low").State == alarm.Acknowledged:
+	case g.headerLow():
 		hold("header-pressure-low", say.T("the header pressure is too low to spread fertilizer evenly"), say.T("Bring the header into its window first."))
 	}
+}
+
+// headerLow reports whether the header stands too low, whether or not somebody
+// has silenced its alarm: a shelf hides a sound, never a hold.
+func (g *Guard) headerLow() bool {
+	a := g.Find("header-pressure-low")
+	return a.Standing() && a.State != alarm.Suppressed
 }
 
 // papers says what is wrong with the declared backflow protection, nothing when

@@ -9,6 +9,7 @@ package safety
 import (
 	"time"
 
+	"boxd/internal/alarm"
 	"boxd/internal/units"
 )
 
@@ -27,12 +28,27 @@ type Limits struct {
 	FreezeAir                           units.Celsius // box air at or below this is a freeze risk
 	FreezeLead                          time.Duration // alarm this long before 0 °C is reached
 	Silent                              time.Duration // a channel silent this long is faulty
+	Deadband                            Deadbands
+	MaxShelving                         time.Duration // the longest an alarm may be shelved; 0: alarm.MaxShelving
+}
+
+// Deadbands are by how much a value must have come back behind its limit before
+// its condition counts as gone.
+type Deadbands struct {
+	Pressure units.KPa
+	Flow     units.Ratio // of the expected flow
+	Ratio    units.Ratio // of the injector's ratio
+	EC       units.Ratio // of the limit
 }
 
 // DefaultLimits are the defaults. Filter +3/+5 psi over clean: University of
 // California, Maintenance of Microirrigation Systems (3–5 psi over clean).
 // Freeze: 3 °C water, 0 °C air, 2 h lead: common practice, no source. Ratio
 // 10 %: common practice, no source. Flow ±12 %: common practice, no source.
+// Deadbands: pressure 2 % and flow 5 % of the operating range, the starting
+// points of ISA-18.2 and EEMUA 191 (from memory), taken of the 100 kPa a tape's
+// header works in and of the expected flow; ratio and EC: common practice, no
+// source.
 func DefaultLimits() Limits {
 	return Limits{
 		HeaderLow: 55, HeaderTarget: 68.95, HeaderHigh: 83,
@@ -42,7 +58,9 @@ func DefaultLimits() Limits {
 		FlowHigh: 0.12, FlowLow: 0.12,
 		RatioWarn: 0.10, RatioAlarm: 0.25,
 		FreezeWater: 3, FreezeAir: 0, FreezeLead: 2 * time.Hour,
-		Silent: 30 * time.Second,
+		Silent:      30 * time.Second,
+		Deadband:    Deadbands{Pressure: 2, Flow: 0.05, Ratio: 0.02, EC: 0.05},
+		MaxShelving: alarm.MaxShelving,
 	}
 }
 

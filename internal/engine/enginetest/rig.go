@@ -156,7 +156,7 @@ func Line(e *engine.Event) string {
 	case engine.StepEvent:
 		return w(e.Step, "("+e.Why[0]+")")
 	case engine.AlarmEvent:
-		return w(e.ID, e.State, "("+e.Priority+"):", e.Text)
+		return w(e.ID, e.State, "("+about(e)+"):", e.Text)
 	case engine.AdviceEvent:
 		return w(fmt.Sprintf("#%d", e.Number), e.Deed, "|", e.Text)
 	case engine.HoldEvent, engine.ReleaseEvent:
@@ -173,6 +173,21 @@ func Line(e *engine.Event) string {
 	case engine.MilestoneEvent, engine.NoteEvent, engine.RunEvent:
 	}
 	return w(e.Name, e.State, e.Text)
+}
+
+// about is what an alarm event says besides its text.
+func about(e *engine.Event) string {
+	s := e.Priority
+	if e.Cause != "" {
+		s += ", follows " + e.Cause
+	}
+	if e.UntilT != nil {
+		s += fmt.Sprintf(", until %.0f", *e.UntilT)
+	}
+	if e.Reason != "" {
+		s += ", " + e.Reason
+	}
+	return s
 }
 
 func by(name string) string {

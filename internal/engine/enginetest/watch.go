@@ -4,6 +4,8 @@ import (
 	"bytes"
 	"encoding/json"
 	"fmt"
+	"slices"
+	"strings"
 
 	"boxd/internal/box"
 	"boxd/internal/engine"
@@ -15,10 +17,11 @@ import (
 type Watch struct {
 	rig   *Rig
 	step  string
-	said  map[string]bool // words taken in this run
-	clean bool            // clean_at_box since injection last started
-	alarm map[string]string
-	log   bytes.Buffer // events as JSON Lines
+	said  map[string]bool   // words taken in this run
+	clean bool              // clean_at_box since injection last started
+	alarm map[string]string // state by id
+	under map[string]string // cause by id
+	log   bytes.Buffer      // events as JSON Lines
 	input []engine.Input
 	Found []string // what was broken, with its time
 	// Tolerance of the water at the last emitter when the flush is called done.
@@ -125,15 +128,32 @@ func (w *Watch) advice(e *engine.Event, v *engine.View) {
 // alarms: none goes unseen.
 func (w *Watch) alarms(v *engine.View, words []box.Action) {
 	now := map[string]string{}
-	for _, a := range v.Alarms {
-		now[a.ID] = a.State
-	}
 	answered := map[string]bool{}
 	for _, a := range words {
 		answered[a.Alarm] = true
 	}
+	for id, cause := range w.under { // seen along with its cause
+		answered[id] = answered[id] || answered[cause]
+	}
+	w.under = map[string]string{}
+	for _, a := range v.Alarms {
+		now[a.ID], w.under[a.ID] = a.State, a.Cause
+		if a.Cause != "" && (strings.HasPrefix(a.ID, "backflow") || a.ID == "freeze-risk") {
+			w.broken("alarm %s is hidden under %s", a.ID, a.Cause)
+		}
+	}
+	for _, a := range v.Aside {
+		now[a.ID] = a.State
+		if a.Priority == "critical" {
+			w.broken("critical alarm %s is %s", a.ID, a.State)
+		}
+		if a.ShelvedUntilT != nil && *a.ShelvedUntilT <= v.T {
+			w.broken("alarm %s was shelved until %v", a.ID, *a.ShelvedUntilT)
+		}
+	}
+	seen := []string{"acknowledged", "shelved", "suppressed by design", "out of service"}
 	for id, before := range w.alarm {
-		if now[id] == "" && before != "acknowledged" && !answered[id] {
+		if now[id] == "" && !slices.Contains(seen, before) && !answered[id] {
 			w.broken("alarm %s was %s and vanished", id, before)
 		}
 	}

@@ -1,0 +1,289 @@
+package alarm
+
+import (
+	"time"
+
+	"boxd/internal/say"
+)
+
+// How alarms are grouped (common practice, no source).
+const (
+	// before is how much earlier than its cause a consequence's condition may
+	// begin: gauges and filters are not equally quick.
+	before = time.Minute
+	// linger is how long after its cause's end a consequence may take to recover
+	// before it speaks for itself.
+	linger = 30 * time.Second
+	// burstGap without a new alarm ends a burst.
+	burstGap = time.Minute
+)
+
+// Judge knows the conditions.
+type Judge interface {
+	// Tell says what holds of an alarm now.
+	Tell(a *Alarm) Told
+	// Seen is what is said of it when it is raised.
+	Seen(a *Alarm) say.Text
+}
+
+// Change is something that befell an alarm. A raised alarm with a Cause is kept
+// and shown, but not announced.
+type Change struct {
+	Alarm *Alarm
+	Move
+	Cause string // the alarm's cause after the change, or before where it went
+}
+
+// Note is a finding about alarms. ID and Cause are alarms, where it is about any.
+type Note struct {
+	ID, Cause string
+	Text      say.Text
+}
+
+// Panel is all alarms of a box together.
+type Panel struct {
+	alarms  []*Alarm
+	most    time.Duration // of shelving
+	rates   Rates
+	changes []Change
+	notes   []Note
+	burst   uint64
+	raised  time.Duration // when an alarm was last raised
+}
+
+// NewPanel makes the alarms, all normal. An alarm is shelved for at most most;
+// 0 is MaxShelving.
+func NewPanel(defs []Definition, most time.Duration) *Panel {
+	if most <= 0 {
+		most = MaxShelving
+	}
+	p := &Panel{most: most}
+	for _, d := range defs {
+		p.alarms = append(p.alarms, New(d))
+	}
+	return p
+}
+
+// Alarms are all alarms in the order of their definitions.
+func (p *Panel) Alarms() []*Alarm { return p.alarms }
+
+// Find is the alarm with this id, nil when there is none.
+func (p *Panel) Find(id string) *Alarm {
+	for _, a := range p.alarms {
+		if a.Def.ID == id {
+			return a
+		}
+	}
+	return nil
+}
+
+// Figures are the alarm rates now.
+func (p *Panel) Figures() Figures { return p.rates.Figures() }
+
+// Turn passes to time now. What it returns is the panel's until the next Turn.
+func (p *Panel) Turn(now time.Duration, j Judge) ([]Change, []Note) {
+	p.changes, p.notes = p.changes[:0], p.notes[:0]
+	for _, a := range p.alarms {
+		cause := a.Cause
+		if m := a.Turn(now, j.Tell(a), func() say.Text { return j.Seen(a) }); m.On != NoSignal {
+			p.changes = append(p.changes, Change{Alarm: a, Move: m, Cause: cause})
+		}
+	}
+	p.group(now)
+	p.regroup(now, j)
+	p.mark(now)
+	p.count(now)
+	return p.changes, p.notes
+}
+
+// group puts what was raised in this turn under its cause.
+func (p *Panel) group(now time.Duration) {
+	for i := range p.changes {
+		c := &p.changes[i]
+		if !c.Raises() {
+			continue
+		}
+		c.Alarm.Cause = p.causeOf(now, c.Alarm)
+		c.Cause = c.Alarm.Cause
+	}
+}
+
+// Raises reports whether the change brought the alarm up.
+func (c *Change) Raises() bool { return c.To == Unacknowledged }
+
+// regroup looks at what stood before: a consequence whose cause is gone speaks
+// for itself, and what came just before its cause is put under it.
+func (p *Panel) regroup(now time.Duration, j Judge) {
+	for _, a := range p.alarms {
+		if !a.held || a.State != Unacknowledged && a.State != Acknowledged {
+			continue
+		}
+		cause := p.causeOf(now, a)
+		switch {
+		case a.Cause == cause:
+		case a.Cause != "" && cause != "":
+			a.Cause = cause
+		case cause == "":
+			p.alone(now, a, j)
+		case p.Find(cause).spoken():
+			a.Cause = cause
+			p.notes = append(p.notes, Note{a.Def.ID, cause, say.T("%s is taken as a consequence of %s, which came at the same time.", a.Def.ID, cause)})
+		}
+	}
+}
+
+// alone raises a consequence anew, whoever had acknowledged it along with its
+// cause.
+func (p *Panel) alone(now time.Duration, a *Alarm, j Judge) {
+	from := a.State
+	a.Cause = ""
+	a.signal(Renew)
+	a.say(now, func() say.Text { return j.Seen(a) })
+	p.changes = append(p.changes, Change{Alarm: a, Move: Move{from, a.State, Renew}})
+}
+
+// causeOf is the alarm at the root of a, empty when there is none.
+func (p *Panel) causeOf(now time.Duration, a *Alarm) string {
+	for _, id := range a.Def.CausedBy {
+		c := p.Find(id)
+		if c == nil || !c.causes(now) || a.began < c.began-before {
+			continue
+		}
+		if root := p.causeOf(now, c); root != "" {
+			return root
+		}
+		return id
+	}
+	return ""
+}
+
+// causes reports whether the alarm can be the cause of others now: it stands,
+// is about to, or is only just over. One that is set aside is none, for nobody
+// would be told of either.
+func (a *Alarm) causes(now time.Duration) bool {
+	if a.State.Aside() {
+		return false
+	}
+	coming := a.active && a.judged
+	latched := a.State == LatchedUnacknowledged || a.State == LatchedAcknowledged
+	return a.held || coming || latched || a.everHeld && now-a.fell < linger
+}
+
+// spoken reports whether the alarm has been announced and stands.
+func (a *Alarm) spoken() bool { return a.held && a.State.Stands() }
+
+// mark finds the first of a burst: the alarm whose condition began first among
+// those that are nobody's consequence.
+func (p *Panel) mark(now time.Duration) {
+	news := false
+	for i := range p.changes {
+		c := &p.changes[i]
+		if !c.Raises() || c.On == Renew {
+			continue
+		}
+		if p.burst == 0 || now-p.raised > burstGap {
+			p.burst++
+		}
+		c.Alarm.burst, p.raised, news = p.burst, now, true
+	}
+	if news {
+		p.firstOut()
+	}
+}
+
+func (p *Panel) firstOut() {
+	var first *Alarm
+	n := 0
+	for _, a := range p.alarms {
+		if a.burst != p.burst || !a.State.Stands() {
+			continue
+		}
+		n++
+		a.FirstOut = false
+		if a.Cause == "" && (first == nil || a.began < first.began) {
+			first = a
+		}
+	}
+	if n > 1 && first != nil {
+		first.FirstOut = true
+	}
+}
+
+// count keeps the rates and finds what chatters.
+func (p *Panel) count(now time.Duration) {
+	n := 0
+	for i := range p.changes {
+		if c := &p.changes[i]; c.Raises() && c.Cause == "" {
+			n++
+		}
+	}
+	began, ended := p.rates.Turn(now, n)
+	if began {
+		p.notes = append(p.notes, Note{Text: say.T("Alarm flood: %d alarms in ten minutes. Look at those marked first and at the critical ones.", p.rates.inWindow())})
+	}
+	if ended {
+		p.notes = append(p.notes, Note{Text: say.T("The alarm flood is over.")})
+	}
+	for _, a := range p.alarms {
+		switch {
+		case !a.Chattering && a.rises.chatters(now):
+			a.Chattering = true
+			p.notes = append(p.notes, Note{ID: a.Def.ID, Text: say.T("%s chatters: it was raised %d times within a minute. Look at its sensor and its limit.", a.Def.ID, ChatterCount)})
+		case a.Chattering && a.rises.quiet(now):
+			a.Chattering = false
+		}
+	}
+}
+
+// Acknowledge notes that a person has seen an alarm and, with it, those shown
+// under it. It returns all that moved.
+func (p *Panel) Acknowledge(now time.Duration, id string) ([]*Alarm, error) {
+	a, err := p.need(id)
+	if err != nil {
+		return nil, err
+	}
+	if err := a.Acknowledge(now); err != nil {
+		return nil, err
+	}
+	out := []*Alarm{a}
+	for _, c := range p.alarms {
+		if c.Cause == id && c.Acknowledge(now) == nil {
+			out = append(out, c)
+		}
+	}
+	return out, nil
+}
+
+// Reset lets a latched alarm go.
+func (p *Panel) Reset(id string) (*Alarm, error) { return p.act(id, (*Alarm).Reset) }
+
+// Shelve sets an alarm aside for a time.
+func (p *Panel) Shelve(now time.Duration, id string, s Aside) (*Alarm, error) {
+	return p.act(id, func(a *Alarm) error { return a.Shelve(now, s, p.most) })
+}
+
+// Unshelve ends that in the next Turn.
+func (p *Panel) Unshelve(id string) (*Alarm, error) { return p.act(id, (*Alarm).EndShelving) }
+
+// TakeOut takes an alarm out of service.
+func (p *Panel) TakeOut(id string, s Aside) (*Alarm, error) {
+	return p.act(id, func(a *Alarm) error { return a.TakeOut(s) })
+}
+
+// PutBack puts it back in the next Turn.
+func (p *Panel) PutBack(id string) (*Alarm, error) { return p.act(id, (*Alarm).PutBack) }
+
+func (p *Panel) act(id string, do func(*Alarm) error) (*Alarm, error) {
+	a, err := p.need(id)
+	if err != nil {
+		return nil, err
+	}
+	return a, do(a)
+}
+
+func (p *Panel) need(id string) (*Alarm, error) {
+	if a := p.Find(id); a != nil {
+		return a, nil
+	}
+	return nil, say.Refuse("there is no alarm %q", id)
+}

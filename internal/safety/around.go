@@ -1,0 +1,62 @@
+package safety
+
+import (
+	"time"
+
+	"boxd/internal/alarm"
+	"boxd/internal/box"
+	"boxd/internal/say"
+)
+
+// aroundDefinitions are the alarms about what is around the water: the archive,
+// the link, the clock. Their delays are common practice, no source.
+func aroundDefinitions() []alarm.Definition {
+	return []alarm.Definition{
+		{ID: "archive-failing", Priority: alarm.High, Respond: time.Hour,
+			Cause:       say.T("the card is full or worn out"),
+			Consequence: say.T("what happens now is lost if the box loses power"),
+			Do:          say.T("Free space on the card or replace it. Nothing can be confirmed until the record can be kept.")},
+		{ID: "link-down", Priority: alarm.Low, OnDelay: 2 * time.Minute, OffDelay: 30 * time.Second, Respond: 24 * time.Hour,
+			Cause:       say.T("the network or the broker is off, or the password was changed"),
+			Consequence: say.T("the station sees nothing new from this box"),
+			Do:          say.T("Check the network and the broker. What happens is kept and sent once the link is back.")},
+		{ID: "clock-jump", Priority: alarm.Low, Respond: 24 * time.Hour,
+			Cause:       say.T("the clock was set, by hand or by the network, or its battery is empty"),
+			Consequence: say.T("dates in the record before and after it don't fit together"),
+			Do:          say.T("Compare the clock with a watch. If it jumps at each start, replace the clock's battery.")},
+	}
+}
+
+// ClockJump is how far the clock may be set between two turns without a word.
+const ClockJump = 2 * time.Minute
+
+// surroundings is condition for them.
+func (g *Guard) surroundings(id string) (active, judged bool) {
+	a := &g.around
+	switch id {
+	case "archive-failing":
+		return a.Archive.Health == box.Failing, a.Archive.Health != box.HealthUnknown
+	case "link-down":
+		return a.Link.Health == box.Failing, a.Link.Health != box.HealthUnknown
+	case "clock-jump":
+		return a.ClockStep.Abs() > ClockJump, a.ClockKnown
+	}
+	return false, false
+}
+
+// seenAround is seen for them.
+func (g *Guard) seenAround(id string) say.Text {
+	a := &g.around
+	switch id {
+	case "archive-failing":
+		return say.T("The archive can't be written: %s.", a.Archive.Why)
+	case "link-down":
+		return say.T("No link to the broker: %s.", a.Link.Why)
+	case "clock-jump":
+		if a.ClockStep < 0 {
+			return say.T("The clock was set back by %v.", -a.ClockStep)
+		}
+		return say.T("The clock was set ahead by %v.", a.ClockStep)
+	}
+	return say.Text{Format: id}
+}
