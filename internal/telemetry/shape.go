@@ -150,7 +150,7 @@ func stateOf(v *engine.View) state {
 const normal = "normal"
 
 func alarmsOf(v *engine.View, ids []string) []engine.AlarmView {
-	out := append([]engine.AlarmView(nil), v.Alarms...)
+	out := append(append([]engine.AlarmView(nil), v.Alarms...), v.Aside...)
 	stands := make(map[string]bool, len(out))
 	for _, a := range out {
 		stands[a.ID] = true

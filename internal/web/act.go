@@ -9,13 +9,14 @@ import (
 	"strconv"
 	"strings"
 	"sync"
+	"time"
 	"unicode"
 
 	"boxd/internal/box"
 )
 
 // act takes a person's word. The form's fields: do (what is said, see
-// parseDo), by (the person's name), note, id (made once for each word, so
+// parseDo), by (the person's name), note, minutes (to shelve an alarm for), id (made once for each word, so
 // that one word sent twice counts once).
 func (s *server) act(w http.ResponseWriter, r *http.Request) {
 	r.Body = http.MaxBytesReader(w, r.Body, bodyLimit)
@@ -68,6 +69,11 @@ func actionOf(r *http.Request) (box.Action, error) {
 	}
 	a.By = clean(r.PostFormValue("by"), nameRunes)
 	a.Note = clean(r.PostFormValue("note"), noteRunes)
+	if a.Kind == box.Shelve {
+		if a.For, err = minutesGiven(r.PostFormValue("minutes")); err != nil {
+			return box.Action{}, err
+		}
+	}
 	a.ID = r.PostFormValue("id")
 	if len(a.ID) > idLimit {
 		return box.Action{}, errors.New("cannot take this: its id is too long; load the page again")
@@ -79,7 +85,8 @@ func actionOf(r *http.Request) (box.Action, error) {
 }
 
 // parseDo reads what is said: "confirm:17" (an advice number), "report:stock_in"
-// (a deed), "acknowledge:stock-empty", "reset:backflow-sign" (an alarm).
+// (a deed), "acknowledge:stock-empty", "reset:backflow-sign" (an alarm); of an
+// alarm also shelve, unshelve, out-of-service and in-service.
 func parseDo(do string) (box.Action, error) {
 	word, of, _ := strings.Cut(do, ":")
 	switch {
@@ -95,12 +102,31 @@ func parseDo(do string) (box.Action, error) {
 			return box.Action{}, errors.New("cannot take this report: the deed isn't known")
 		}
 		return box.Action{Kind: box.Report, Deed: d}, nil
-	case word == "acknowledge" && of != "" && len(of) <= idLimit:
-		return box.Action{Kind: box.Acknowledge, Alarm: of}, nil
-	case word == "reset" && of != "" && len(of) <= idLimit:
-		return box.Action{Kind: box.Reset, Alarm: of}, nil
+	}
+	if kind := aboutAlarm(word); kind != box.UnknownAction && of != "" && len(of) <= idLimit {
+		return box.Action{Kind: kind, Alarm: of}, nil
 	}
 	return box.Action{}, errors.New("cannot tell what is meant; load the page again")
+}
+
+// aboutAlarm is what is said of an alarm.
+func aboutAlarm(word string) box.ActionKind {
+	for _, k := range []box.ActionKind{box.Acknowledge, box.Reset, box.Shelve, box.Unshelve, box.TakeOut, box.PutBack} {
+		if k.String() == word {
+			return k
+		}
+	}
+	return box.UnknownAction
+}
+
+// minutesGiven is for how long an alarm is to be shelved; the core knows how
+// long it may be.
+func minutesGiven(s string) (time.Duration, error) {
+	n, err := strconv.ParseUint(strings.TrimSpace(s), 10, 16)
+	if err != nil || n == 0 {
+		return 0, errors.New("cannot shelve this: for how many minutes is not said; give a whole number of minutes")
+	}
+	return time.Duration(n) * time.Minute, nil
 }
 
 // clean keeps printable text of at most n runes.

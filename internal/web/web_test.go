@@ -198,9 +198,13 @@ func TestAPersonsWordReachesTheCore(t *testing.T) {
 		"report:stock_out":        {Kind: box.Report, Deed: box.StockOut},
 		"acknowledge:stock-empty": {Kind: box.Acknowledge, Alarm: "stock-empty"},
 		"reset:backflow-sign":     {Kind: box.Reset, Alarm: "backflow-sign"},
+		"shelve:ratio-off":        {Kind: box.Shelve, Alarm: "ratio-off", For: 90 * time.Minute},
+		"unshelve:ratio-off":      {Kind: box.Unshelve, Alarm: "ratio-off"},
+		"out-of-service:ec-above": {Kind: box.TakeOut, Alarm: "ec-above"},
+		"in-service:ec-above":     {Kind: box.PutBack, Alarm: "ec-above"},
 	} {
 		h, core := handler(viewAt("inject"))
-		w := post(t, h, url.Values{"do": {do}, "by": {" Ada\x00 "}, "note": {"valve dry"}, "id": {"a1"}}, nil)
+		w := post(t, h, url.Values{"do": {do}, "by": {" Ada\x00 "}, "note": {"valve dry"}, "minutes": {" 90 "}, "id": {"a1"}}, nil)
 		if w.Code != http.StatusSeeOther || w.Header().Get("Location") != "/" {
 			t.Errorf("%s: %d to %q", do, w.Code, w.Header().Get("Location"))
 		}
@@ -218,6 +222,18 @@ func TestNonsenseIsNotHandedOn(t *testing.T) {
 		if w.Code != http.StatusBadRequest || len(core.said()) != 0 {
 			t.Errorf("%q: %d, the core heard %v", do, w.Code, core.said())
 		}
+	}
+}
+
+// TestHowLongToShelve: an alarm is shelved for a stated time or not at all.
+func TestHowLongToShelve(t *testing.T) {
+	for _, minutes := range []string{"", "0", "-5", "1.5", "an hour", "99999999"} {
+		h, core := handler(viewAt("inject"))
+		w := post(t, h, url.Values{"do": {"shelve:ratio-off"}, "by": {"Ada"}, "note": {"new seals tomorrow"}, "minutes": {minutes}}, nil)
+		if w.Code != http.StatusBadRequest || len(core.said()) != 0 {
+			t.Errorf("%q: %d, the core heard %v", minutes, w.Code, core.said())
+		}
+		has(t, w.Body.String(), "whole number of minutes")
 	}
 }
 

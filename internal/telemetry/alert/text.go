@@ -36,8 +36,9 @@ func Wanted(e engine.Event, words []string) bool {
 }
 
 // FromEvent shapes the note of an event that a person away from the box can
-// want: an alarm raised, a critical or high one cleared, a milestone. false
-// means that the event is none of these. The view is the one shown with the
+// want: an alarm raised, a critical or high one cleared, a milestone. An alarm
+// that follows from another is no news of its own, nor is one that is set aside.
+// false means that the event is none of these. The view is the one shown with the
 // event; it may be nil.
 func (s Style) FromEvent(box string, e engine.Event, v *engine.View) (Note, bool) {
 	switch e.Kind {
@@ -55,6 +56,9 @@ func (s Style) FromEvent(box string, e engine.Event, v *engine.View) (Note, bool
 }
 
 func (s Style) alarm(box string, e engine.Event, v *engine.View) (Note, bool) {
+	if e.Cause != "" {
+		return Note{}, false
+	}
 	p := PriorityOf(e.Priority)
 	name := strings.ReplaceAll(e.ID, "-", " ")
 	switch e.State {
