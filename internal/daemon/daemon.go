@@ -20,7 +20,6 @@ import (
 	"boxd/internal/engine"
 	"boxd/internal/journal"
 	"boxd/internal/record"
-	"boxd/internal/say"
 	"boxd/internal/telemetry"
 	"boxd/internal/web"
 )
@@ -42,9 +41,10 @@ type Options struct {
 	Source     Source
 	Hub        *telemetry.Hub
 	Log        *slog.Logger
-	Beat       time.Duration // core time between turns
-	Speed      float64       // core seconds in a real second; 1 but for simulations
-	Start      time.Time     // wall time of core time zero
+	Beat       time.Duration          // core time between turns
+	Speed      float64                // core seconds in a real second; 1 but for simulations
+	Start      time.Time              // wall time of core time zero
+	Link       func() box.Surrounding // how the link to the broker fares; nil: there is none
 }
 
 // Daemon is the running box. Its methods but Run may be called by anybody.
@@ -173,7 +173,10 @@ func (d *Daemon) Run(ctx context.Context) (err error) {
 
 // turn is one step of the core: input, step, save, show.
 func (d *Daemon) turn(ctx context.Context, samples []box.Sample) error {
-	in := engine.Input{Mono: d.mono, Wall: d.wall(), Samples: samples}
+	in := engine.Input{Mono: d.mono, Wall: d.wall(), Samples: samples, Archive: d.archive()}
+	if d.o.Link != nil {
+		in.Link = d.o.Link()
+	}
 	asks := d.take()
 	for _, a := range asks {
 		in.Actions = append(in.Actions, a.action)
@@ -186,6 +189,14 @@ func (d *Daemon) turn(ctx context.Context, samples []box.Sample) error {
 	}
 	d.show()
 	return nil
+}
+
+// archive is how the archive fared in the turns before.
+func (d *Daemon) archive() box.Surrounding {
+	if why := d.failed.Load(); why != nil {
+		return box.Surrounding{Health: box.Failing, Why: *why}
+	}
+	return box.Surrounding{Health: box.Well}
 }
 
 // wall is the label of this turn: the clock's own word, which a board without a
@@ -205,7 +216,7 @@ func (d *Daemon) take() []ask {
 		select {
 		case a := <-d.asks:
 			if why := d.failed.Load(); why != nil && a.action.Kind != box.Acknowledge {
-				a.answer <- web.Answer{Reason: "not taken: " + *why}
+				a.answer <- web.Answer{Reason: "not taken: the archive can't be written (" + *why + ")"}
 				continue
 			}
 			out = append(out, a)
@@ -310,11 +321,11 @@ func (d *Daemon) save(ctx context.Context) error {
 		return nil
 	}
 	if d.failed.Load() != nil && time.Since(d.synced) < time.Second {
-		return errors.New(*d.failed.Load())
+		return fmt.Errorf("the archive can't be written (%s)", *d.failed.Load())
 	}
 	d.synced = time.Now()
 	if err := d.o.Journal.Commit(context.WithoutCancel(ctx), d.due...); err != nil {
-		why := "the archive can't be written (" + err.Error() + ")"
+		why := err.Error()
 		if d.failed.Swap(&why) == nil {
 			d.o.Log.Error("cannot save", "error", err)
 		}
@@ -371,12 +382,6 @@ func (d *Daemon) refuseAll() {
 // show makes the view everybody sees.
 func (d *Daemon) show() {
 	v := d.core.View()
-	if why := d.failed.Load(); why != nil {
-		a := engine.AlarmView{ID: "archive-failing", State: "unacknowledged", Priority: "high", Text: *why,
-			Do: "Free space on the card or replace it. Nothing can be confirmed until the record can be kept.", SinceT: v.T}
-		a.Said.Text, a.Said.Do = say.Verbatim(a.Text), say.T("Free space on the card or replace it. Nothing can be confirmed until the record can be kept.")
-		v.Alarms = append(v.Alarms, a)
-	}
 	d.mu.Lock()
 	d.view, d.shown = v, time.Now()
 	if n := len(d.trace); n == 0 || v.T-d.trace[n-1].T >= 0.99 {

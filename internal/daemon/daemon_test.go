@@ -212,7 +212,7 @@ func TestArchiveFails(t *testing.T) {
 	failing := func(v engine.View) bool {
 		for _, a := range v.Alarms {
 			if a.ID == "archive-failing" {
-				return a.Priority == "high" && strings.Contains(a.Text, "the card is worn out") && a.Do != ""
+				return a.Priority == "high" && strings.Contains(a.Text, "the card is worn out") && a.Do != "" && a.Active
 			}
 		}
 		return false
