@@ -34,6 +34,7 @@ type Engine struct {
 	marks  []MilestoneRecord
 	runAt  time.Duration
 	run    string
+	found  int // findings of the flush told so far
 	r      *box.Readings
 	e      *estimate.Estimates
 	a      *safety.Assessment
@@ -83,6 +84,7 @@ func (g *Engine) Step(in Input) Output {
 	g.guard.Surroundings(g.surroundings(&in))
 	g.a = g.guard.Step(in.Mono, in.Wall, g.r, g.e, g.seq.Scene())
 	g.tellAlarms()
+	g.findings()
 	g.tell(g.seq.Turn(in.Mono, g.e, g.a.Holds))
 	return Output{Events: g.events}
 }
@@ -132,6 +134,9 @@ func (g *Engine) act(a *box.Action) {
 		deed, err = g.seq.Confirm(g.now, a.Advice, a.By)
 	case box.Report:
 		err = g.seq.Report(g.now, a.Deed, a.By)
+		if err == nil && deed == box.FilterCleaned {
+			g.est.FilterCleaned()
+		}
 	case box.Acknowledge:
 		err = g.acknowledge(a)
 	case box.Reset:
@@ -222,7 +227,7 @@ func (g *Engine) tell(o *sequencer.Out) {
 
 func (g *Engine) beginRun() {
 	g.est.BeginRun()
-	g.marks, g.view = g.marks[:0], viewCache{}
+	g.marks, g.view, g.found = g.marks[:0], viewCache{}, 0
 	g.runAt = g.now
 	g.run = g.runID()
 	g.emit(Event{Kind: RunEvent, State: "started", Name: g.run})
@@ -246,6 +251,7 @@ func (g *Engine) summarise() {
 		Milestones: append([]MilestoneRecord(nil), g.marks...),
 		Notes:      g.voice.Each(e.Flush.Notes),
 	}
+	s.Witnesses, s.UnseenS = witnesses(&e.Flush), round(e.Unwatched.Seconds(), 0)
 	if e.Flush.Done {
 		s.FlushWitness = g.voice.Say(e.Flush.By)
 	}
@@ -260,7 +266,7 @@ func (g *Engine) summarise() {
 func (g *Engine) flushWord() string {
 	e := g.e
 	switch {
-	case e.Flush.Done, !e.EverDrawn && e.Drawing != estimate.Unknown:
+	case e.Flush.Done, !e.EverDrawn && e.Drawing != estimate.Unknown && e.Unwatched == 0:
 		return "done"
 	case !e.Delivery.Known || !e.Flush.Degraded.Empty() || e.Flush.Volume == estimate.Clean:
 		return "unknown"

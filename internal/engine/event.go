@@ -115,7 +115,9 @@ type Summary struct {
 	BaselineUSCm         *float64          `json:"baseline_us_cm"`
 	RiseUSCm             *float64          `json:"rise_us_cm"`
 	FlushWitness         string            `json:"flush_witness,omitempty"`
-	Observed             bool              `json:"observed"` // the person's word was not asked, or a hold was passed over
+	Witnesses            *Witnesses        `json:"witnesses,omitempty"`
+	UnseenS              float64           `json:"unseen_s,omitempty"` // time of the run that nobody saw
+	Observed             bool              `json:"observed"`           // the person's word was not asked, or a hold was passed over
 	Milestones           []MilestoneRecord `json:"milestones"`
 	Notes                []string          `json:"notes,omitempty"`
 	Dose                 *DoseView         `json:"dose,omitempty"` // null: nothing was injected

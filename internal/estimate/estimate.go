@@ -90,6 +90,7 @@ type Estimator struct {
 
 	flowOn, flowOff        holder
 	fullH, freshFullH, atP holder
+	restH                  holder
 	steadyH                holder
 	headerWin, baseWin     window
 	endBaseWin, airWin     window
@@ -259,6 +260,7 @@ func (e *Estimator) filling() {
 	if o.Filled == Yes {
 		o.FilledPct = known(units.Ratio(1), 0)
 	}
+	e.resting()
 	if o.Flowing != Yes || !o.Header.Known || !o.FlowRatio.Known {
 		e.fullH.on, e.freshFullH.on, e.atP.on, e.steadyH.on = false, false, false, false
 		return
@@ -281,6 +283,33 @@ func (e *Estimator) filling() {
 	if o.Filled == Yes && (reached || settled) {
 		o.Pressurised = Yes
 	}
+}
+
+// resting takes back what standing water ends: no line is at pressure ten
+// seconds after the flow has stopped, and behind a closed valve with the
+// pressure gone the lines may drain.
+func (e *Estimator) resting() {
+	o := &e.out
+	if !e.restH.stood(e.now, o.Flowing == No, 10*time.Second) {
+		return
+	}
+	o.Pressurised = No
+	e.headerWin.reset()
+	if o.Water == WaterClosed && o.Header.Known && o.Header.V < e.cfg.Target/10 {
+		o.Filled = No
+	}
+}
+
+// FilterCleaned tells that the screen was taken out: air has come in, so the
+// lines are to be brought to pressure again, and the clean difference is to be
+// learnt again.
+func (e *Estimator) FilterCleaned() {
+	o := &e.out
+	o.Filled, o.Pressurised = No, No
+	e.fullH.on, e.freshFullH.on, e.atP.on, e.steadyH.on = false, false, false, false
+	e.headerWin.reset()
+	e.filterWin.reset()
+	e.filterKnown = false
 }
 
 // filter learns the clean filter's difference per flow squared just after the

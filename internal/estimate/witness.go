@@ -19,7 +19,7 @@ type Verdict struct {
 
 // Common practice, no source.
 const (
-	disputeAfter = 2 * time.Minute // witnesses apart for longer disagree: the margins explain less
+	disputeAfter = 2 * time.Minute // witnesses apart for so long disagree
 	longer       = 1.5             // times the volume needed, where the probe can't confirm it
 )
 
@@ -112,8 +112,7 @@ func (e *Estimator) compare() {
 		return
 	}
 	fl.Dispute = say.Text{}
-	apart := e.out.CleanAtBox && (fl.Volume == Clean && (fl.Probe == Passing || fl.Probe == Waiting) || fl.Volume == Passing && fl.Probe == Clean)
-	if !f.disputeH.stood(e.now, apart, disputeAfter) {
+	if !f.disputeH.stood(e.now, e.apart(), disputeAfter) {
 		return
 	}
 	f.disputed = f.disputed || fl.Probe == Passing
@@ -131,6 +130,20 @@ func (e *Estimator) compare() {
 		e.note(say.T("the witnesses of the flush disagree: the line-end probe says clean, the volume does not yet"))
 	case Absent, Drifting, Unsure:
 	}
+}
+
+// apart tells that the witnesses differ by more than the volume's margin.
+func (e *Estimator) apart() bool {
+	fl := &e.out.Flush
+	switch {
+	case !e.out.CleanAtBox:
+		return false
+	case fl.Probe == Clean:
+		return fl.Volume == Passing && fl.Passed < e.flush.last.Scale(1-fl.Margin)
+	case fl.Probe == Passing, fl.Probe == Waiting:
+		return fl.Volume == Clean && fl.Passed >= fl.Needed.Scale(1+fl.Margin)
+	}
+	return false
 }
 
 // conclude lets the later witness rule. A drifting probe can't rule; a volume

@@ -97,6 +97,9 @@ func (s *Sequencer) adviseReady() (string, Advice) {
 
 func (s *Sequencer) advisePressurise() (string, Advice) {
 	e := s.in.e
+	if s.told(box.MainOpen) && !s.closed() && e.Water == estimate.WaterNoSupply {
+		return s.adviseNoSupply(say.T("the lines fill on when it is back"))
+	}
 	if !s.told(box.MainOpen) || e.Flowing == estimate.No {
 		return "open", ask(box.MainOpen, say.T("Shutoff valve is open"),
 			say.T("Open the shutoff valve slowly and let the air out of the lines."), "supply",
@@ -126,8 +129,15 @@ func (s *Sequencer) adviseInject() (string, Advice) {
 		return "hold", wait(say.T("Do not inject. %v.", say.Capital(s.holds[0].Reason)), "injector", why...)
 	}
 	switch {
+	case e.Water == estimate.WaterNoSupply && !s.closed():
+		return s.adviseNoSupply(say.T("nothing is injected meanwhile; shut the injector valves, so that it does not start by itself when the supply is back"))
+	case s.changing():
+		return "next-tank", ask(box.StockIn, say.T("Suction hose is in the next tank"),
+			say.T("Put the suction hose in the next stock tank, without air in it. If the dose is complete, open the loop valve instead."), "injector", s.doseWhy()...)
 	case s.passed && !started:
 		return "passed", wait(say.T("Advice to inject is held; the box only observes what is done."), "injector", s.holdReasons()...)
+	case !started && e.Pressurised == estimate.No:
+		return "unpressed", wait(say.T("Do not inject yet: wait until the lines are at pressure again."), "header", say.T("water stood still, or the filter was opened"))
 	case !s.told(box.InjectorOn) && !started:
 		return "injector-on", ask(box.InjectorOn, say.T("Injector valves are open"),
 			say.T("Put the suction hose in the stock tank and open both injector valves."), "injector",
@@ -142,6 +152,13 @@ func (s *Sequencer) adviseInject() (string, Advice) {
 	}
 	return "stopped", ask(box.LoopOpened, say.T("Loop valve is open"),
 		say.T("No stock is drawn any more. If the dose is complete, open the loop valve. If not, look at stock and suction hose."), "loop", s.doseWhy()...)
+}
+
+// adviseNoSupply: the valve is open and no water comes. Nobody can do more than
+// wait, or close against what might flow back.
+func (s *Sequencer) adviseNoSupply(meanwhile say.Text) (string, Advice) {
+	return "no-supply", wait(say.T("The supply is gone: no water comes. Wait for it, or close the shutoff valve."), "supply", meanwhile,
+		say.T("with the lines full and no pressure behind them, line water could flow back"))
 }
 
 func (s *Sequencer) adviseInjecting() (string, Advice) {
@@ -201,6 +218,14 @@ func (s *Sequencer) adviseFlush() (string, Advice) {
 		return "reopen", ask(box.MainOpen, say.T("Shutoff valve is open"), say.T("The flush is not done. Open the shutoff valve again."), "supply",
 			say.T("the last emitter has had %.0f %% of its share", e.Delivery.LastEmitter.Percent()))
 	}
+	switch e.Water {
+	case estimate.WaterNoSupply:
+		return s.adviseNoSupply(say.T("the flush goes on when it is back; nothing is counted meanwhile"))
+	case estimate.WaterClosed, estimate.WaterStopped:
+		return "stopped-flush", ask(box.MainOpen, say.T("Water runs again"), say.T("The water has stopped and the flush is not done. Open the shutoff valve, or clear what blocks the way."), "supply",
+			say.T("the last emitter has had %.0f %% of its share", e.Delivery.LastEmitter.Percent()))
+	case estimate.WaterUnknown, estimate.WaterRunning:
+	}
 	if !s.told(box.InjectorOff) && s.told(box.LoopOpened) {
 		return "injector-off", ask(box.InjectorOff, say.T("Injector valves are shut"), say.T("Shut both injector valves. Keep the water running."), "injector",
 			say.T("fertilizer is still on its way to the last plants"))
@@ -215,6 +240,9 @@ func (s *Sequencer) adviseFlush() (string, Advice) {
 	}
 	if e.Flush.Probe != estimate.Absent {
 		why = append(why, say.T("the line-end probe says: %v", e.Flush.Probe.Say()))
+	}
+	if !e.Flush.Dispute.Empty() {
+		why = append(why, e.Flush.Dispute)
 	}
 	if !e.Flush.Degraded.Empty() {
 		why = append(why, say.T("counted on the safe side: %v", e.Flush.Degraded))

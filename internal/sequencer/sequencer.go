@@ -108,6 +108,7 @@ type Sequencer struct {
 	out     Out
 	in      turn
 	calm    calm
+	cleaned bool // the filter was opened in this run and nothing was made of it yet
 }
 
 // saying is what a person last said about one deed.
@@ -176,7 +177,7 @@ func (s *Sequencer) Scene() safety.Scene {
 	return safety.Scene{
 		MainOpen:   open.said && !(closed.said && closed.at >= open.at),
 		MainClosed: closed.said && !(open.said && open.at > closed.at),
-		InjectorOn: s.injectorOn(),
+		InjectorOn: s.injectorOn() && !s.changing(),
 		Running:    s.running,
 	}
 }
@@ -192,6 +193,13 @@ func (s *Sequencer) injectorOn() bool {
 		}
 	}
 	return true
+}
+
+// changing: the suction hose is out of one stock tank and not yet in the next,
+// while the injector is to go on.
+func (s *Sequencer) changing() bool {
+	out, in := s.said[box.StockOut], s.said[box.StockIn]
+	return s.injectorOn() && out.said && !(in.said && in.at >= out.at)
 }
 
 // Confirm takes "done" for the advice with this number. The error says why it
@@ -243,13 +251,20 @@ func opposite(d box.Deed) (box.Deed, bool) {
 		return box.LoopOpened, true
 	case box.LoopOpened:
 		return box.LoopThrottled, true
-	case box.UnknownDeed, box.RunStart, box.RunEnd, box.FilterCleaned, box.StockIn, box.StockOut, box.NumDeeds:
+	case box.StockIn:
+		return box.StockOut, true
+	case box.StockOut:
+		return box.StockIn, true
+	case box.UnknownDeed, box.RunStart, box.RunEnd, box.FilterCleaned, box.NumDeeds:
 	}
 	return box.UnknownDeed, false
 }
 
 func (s *Sequencer) say(now time.Duration, d box.Deed, by string) {
 	s.said[d] = saying{true, now, by}
+	if d == box.FilterCleaned && s.running {
+		s.cleaned = true
+	}
 	held := d == box.InjectorOn || d == box.LoopThrottled
 	if held && s.running {
 		s.passOver(say.T("the injector was put on"))

@@ -54,11 +54,14 @@ func (s *Sequencer) injecting() bool {
 func (s *Sequencer) ended() bool {
 	began := s.reached[InjectionStarted]
 	for _, d := range []box.Deed{box.LoopOpened, box.InjectorOff, box.StockOut} {
-		if k := s.said[d]; k.said && k.at >= began {
+		if k := s.said[d]; k.said && k.at >= began && !s.changing() {
 			return true
 		}
 	}
 	e := s.in.e
+	if s.changing() {
+		return false
+	}
 	dry := s.in.now - e.DrawEnd
 	return s.Observing() && dry >= 10*time.Second || e.CleanAtBox
 }
@@ -99,7 +102,7 @@ func (s *Sequencer) advance() {
 			s.start(say.T("started by %v", name(s.said[box.RunStart].by)))
 		}
 	case Pressurise:
-		if s.has[Pressurised] && (s.told(box.MainOpen) || watch) {
+		if s.has[Pressurised] && e.Pressurised == estimate.Yes && (s.told(box.MainOpen) || watch) {
 			s.enter(Inject, say.T("lines full and at pressure"))
 		} else if s.closed() && s.stillFor(10*time.Second) {
 			s.enter(Secure, say.T("shutoff valve closed before the lines were at pressure"))
@@ -126,6 +129,9 @@ func (s *Sequencer) advance() {
 func (s *Sequencer) advanceInject(watch bool) {
 	started := s.has[InjectionStarted]
 	switch {
+	case s.cleaned && !started:
+		s.cleaned = false
+		s.pressurise(say.T("the filter was opened: air came in"))
 	case started && !s.injecting() && (s.told(box.LoopOpened) || s.told(box.InjectorOff) || watch || s.has[CleanAtBox]):
 		s.enter(Flush, say.T("no stock is drawn any more"))
 	case started && !s.injecting() && s.in.e.CleanAtBox:
@@ -158,8 +164,14 @@ func (s *Sequencer) advanceSecure() {
 		s.enter(Flush, say.T("water runs again with fertilizer in the lines"))
 	case e.Flowing == estimate.Yes && !s.closed():
 		s.has[Secured] = false
-		s.enter(Pressurise, say.T("water runs again"))
+		s.pressurise(say.T("water runs again"))
 	}
+}
+
+// pressurise goes back to bringing the lines to pressure.
+func (s *Sequencer) pressurise(why say.Text) {
+	s.has[LinesFull], s.has[Pressurised] = false, false
+	s.enter(Pressurise, why)
 }
 
 // supplied: the readings agree with a start when the supply has pressure, or
@@ -174,6 +186,7 @@ func (s *Sequencer) start(why say.Text) {
 	s.out.RunStarted = true
 	s.passed = false
 	s.has = [numMilestones]bool{}
+	s.cleaned = false
 	s.enter(Pressurise, why)
 }
 
