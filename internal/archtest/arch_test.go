@@ -64,6 +64,8 @@ func rules() map[string]rule {
 		"engine/enginetest": may("say", "units", "box", "hydraulics", "dosing", "sensors", "alarm", "estimate", "safety", "sequencer", "engine", "simbox", "record"),
 		"archtest":          may(),
 		module + "cmd/boxd": {any: true},
+
+		"engine/enginetest/season": pure("units", "box", "hydraulics", "safety", "engine"), // tests only
 	}
 }
 

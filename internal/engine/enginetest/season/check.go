@@ -1,0 +1,325 @@
+package season
+
+import (
+	"fmt"
+	"math"
+
+	"boxd/internal/box"
+	"boxd/internal/engine"
+	"boxd/internal/units"
+)
+
+func uS(x float64) units.USPerCm { return units.USPerCm(x) }
+
+// fail notes a broken promise.
+func (s *Season) fail(what, format string, args ...any) {
+	s.tally.Broken = append(s.tally.Broken, Finding{Seed: s.plan.Seed, Run: s.run + 1, At: s.t, What: what, Text: fmt.Sprintf(format, args...)})
+}
+
+// runsWell: open, water flowing, no air to speak of, and pressure for a while.
+func (s *Season) runsWell() bool {
+	p := s.plant
+	return p.open && p.now.flow > 0.1*p.normal && p.air <= 0.002 && s.pressure > 30
+}
+
+// learnt: the core has had time to learn the clean filter.
+func (s *Season) learnt() bool { return s.pressure > 60 }
+
+func (s *Season) drawsNow() bool { return s.t-s.lastStock < 8 }
+
+// hazards begins what is due and lifts what is over.
+func (s *Season) hazards() {
+	for _, h := range s.active {
+		d := &s.table[h.Kind]
+		switch {
+		case !h.begun && s.t >= h.at:
+			h.begun, h.at = true, s.t
+			for range d.expect {
+				h.seen = append(h.seen, math.NaN())
+			}
+			d.begin(s, h)
+		case h.begun && !h.over && d.when != beforeRun && d.when != atStart && s.t >= h.at+h.Lasts:
+			s.liftOne(h)
+		}
+	}
+}
+
+func (s *Season) liftOne(h *Hazard) {
+	if d := &s.table[h.Kind]; h.begun && !h.over && d.lift != nil {
+		d.lift(s, h)
+	}
+	h.over = true
+}
+
+// look follows the truth after a turn.
+func (s *Season) look(dt float64) {
+	p := s.plant
+	t := &p.now
+	if t.header > 0.5*p.setpoint && t.flow > 0 {
+		s.pressure += dt
+	} else {
+		s.pressure = 0
+	}
+	if t.stock > 0 {
+		s.lastStock, s.drewInRun = s.t, true
+		s.rise += (p.mixed - s.rise) * dt / 30
+		s.risen = max(s.risen, s.rise)
+	}
+	s.lookAtEnds()
+	for _, h := range s.active {
+		s.judge(h)
+	}
+}
+
+// tolerance is how far from clean the water at a last emitter may be: the
+// design's 5 % of the rise or 50 µS/cm, and what an instrument within its errors
+// (3 σ of 6 µS/cm; gain) can't tell from that. A fouled cell reads low.
+func (s *Season) tolerance() float64 {
+	return (1.1*max(50, 0.05*s.risen) + 18) / (1 - s.plant.inst.fouled)
+}
+
+// front is what a zone without a probe is held to: by the design the volume
+// alone says "done" when plug flow has brought clean water to the last emitter.
+// Half the rise is the middle of a front; how much was left is in the report.
+const front = 0.5
+
+// lookAtEnds holds "done" against the water at the last emitters of the whole
+// rows, as long as nothing is injected anew.
+func (s *Season) lookAtEnds() {
+	p := s.plant
+	end, limit := p.now.end-p.now.base, s.tolerance()
+	if end > limit {
+		s.unclean = s.t
+	}
+	if p.inst.noProbe {
+		limit = max(limit, front*s.risen)
+	}
+	if s.saidDone && !s.told && end > limit {
+		s.told = true
+		v := s.core.View().Progress
+		s.fail("early", "the flush was called done %.0f s ago; the worst whole row's end has %.0f µS/cm over clean of a rise of %.0f, the farthest row's %.0f; tolerance %.0f; probe says %s, volume %s",
+			s.t-s.doneAt, end, s.risen, p.now.far-p.now.base, limit, v.EndWitness, v.VolumeWitness)
+	}
+}
+
+// judge follows one hazard's expectations.
+func (s *Season) judge(h *Hazard) {
+	d := &s.table[h.Kind]
+	if !h.begun || h.over || d.stands == nil || len(d.expect) == 0 {
+		return
+	}
+	if !d.stands(s) {
+		h.standing = false
+		return
+	}
+	if !h.standing {
+		h.standing, h.since = true, s.t
+	}
+	for i, x := range d.expect {
+		if !math.IsNaN(h.seen[i]) {
+			h.stood = true
+			continue
+		}
+		if s.alarms[x.id] {
+			h.seen[i], h.stood = s.t, true
+			continue
+		}
+		if s.t-h.since > x.within {
+			h.stood = true
+			if !h.missed {
+				h.missed = true
+				s.fail("missed", "%s: no %s within %.0f s", h, x.id, x.within)
+			}
+		}
+	}
+}
+
+// account closes the books on a hazard.
+func (s *Season) account(h *Hazard) {
+	d := &s.table[h.Kind]
+	if !h.begun {
+		return
+	}
+	c := &s.tally.Kinds[h.Kind]
+	c.Begun++
+	if len(d.expect) == 0 || !h.stood {
+		return
+	}
+	c.Judged++
+	if !h.missed {
+		c.Found++
+	}
+	if !math.IsNaN(h.seen[0]) {
+		c.Times = append(c.Times, h.seen[0]-h.since)
+	}
+}
+
+// explains reports whether a hazard of this run accounts for an alarm.
+func (s *Season) explains(id string) bool {
+	for _, h := range s.active {
+		if !h.begun {
+			continue
+		}
+		d := &s.table[h.Kind]
+		for _, x := range d.expect {
+			if x.id == id {
+				return true
+			}
+		}
+		for _, x := range d.allows {
+			if x == id {
+				return true
+			}
+		}
+	}
+	return false
+}
+
+// hear takes an event of the core to the checkers.
+func (s *Season) hear(e *engine.Event) {
+	switch e.Kind {
+	case engine.AlarmEvent:
+		s.alarm(e)
+	case engine.StepEvent:
+		s.enter(e.Step)
+	case engine.MilestoneEvent:
+		s.milestone(e.Name)
+	case engine.AdviceEvent:
+		if inject := e.Deed == box.InjectorOn.String() || e.Deed == box.LoopThrottled.String(); inject && (len(s.holds) > 0 || s.alarms["backflow-sign"] || s.lapsed()) {
+			s.fail("advice", "advised %s while held: %v", e.Deed, s.holds)
+		}
+	case engine.HoldEvent:
+		s.holds[e.ID] = true
+	case engine.ReleaseEvent:
+		delete(s.holds, e.ID)
+	case engine.ActionEvent:
+		s.word(e.Deed)
+	case engine.RefusalEvent, engine.NoteEvent, engine.RunEvent, engine.SummaryEvent:
+	}
+}
+
+// lapsed: by the clock on the wall, the backflow test is overdue.
+func (s *Season) lapsed() bool { return s.wall.After(s.cfg.Backflow.NextDue.AddDate(0, 0, 2)) }
+
+func (s *Season) alarm(e *engine.Event) {
+	s.alarms[e.ID] = e.State != "cleared"
+	if e.State != "raised" {
+		return
+	}
+	s.tally.Alarms++
+	if s.explains(e.ID) || s.gaveUp && e.ID == "flush-incomplete" {
+		return
+	}
+	s.tally.False = append(s.tally.False, Finding{Seed: s.plan.Seed, Run: s.run + 1, At: s.t, What: e.ID, Text: e.Text, Clean: len(s.plan.Runs[s.run].Hazards) == 0, Plan: s.plan.Runs[s.run].String()})
+}
+
+func (s *Season) word(deed string) {
+	s.said[deed] = true
+	switch deed {
+	case box.LoopThrottled.String():
+		s.saidInjector = true
+	case box.InjectorOff.String(), box.LoopOpened.String(), box.MainClosed.String():
+		s.saidInjector = false
+	}
+}
+
+// enter: no step forward without a word that allows it, and none that the
+// truth contradicts.
+func (s *Season) enter(step string) {
+	from := s.stepNow
+	s.stepNow = step
+	words := map[string][]string{
+		"ready>pressurise": {"run_start", "main_open"}, "pressurise>inject": {"main_open"},
+		"inject>flush": {"loop_opened", "injector_off", "stock_out"}, "flush>secure": {"main_closed"},
+		"pressurise>secure": {"main_closed"}, "inject>secure": {"main_closed"}, "secure>ready": {"run_end"},
+	}[from+">"+step]
+	ok := len(words) == 0 || from == "inject" && step == "flush" && s.t-s.lastStock > 30
+	for _, w := range words {
+		ok = ok || s.said[w]
+	}
+	if !ok {
+		s.fail("step", "from %s to %s without a word that allows it", from, step)
+	}
+	if p := s.plant; from == "pressurise" && step == "inject" && (!p.open || p.air > 0.25) {
+		s.fail("step", "to inject with %.0f %% air in the lines", p.air*100)
+	}
+	if step == "ready" {
+		s.said = map[string]bool{}
+		s.person.here = false // goes home
+	}
+}
+
+func (s *Season) milestone(name string) {
+	switch name {
+	case "injection_started":
+		s.saidDone, s.told = false, false
+		s.wake(&s.plan.Runs[s.run], injecting)
+	case "injection_ended":
+		s.wake(&s.plan.Runs[s.run], flushing)
+	case "pressurised":
+		s.wake(&s.plan.Runs[s.run], flowing)
+	case "flush_done":
+		s.saidDone, s.doneAt = true, s.t
+		s.tally.Done++
+		rest := s.plant.now.end - s.plant.now.base
+		if s.plant.inst.noProbe {
+			s.tally.Rest = append(s.tally.Rest, rest/max(s.risen, 1))
+		}
+	case "secured":
+		if q := s.plant.now.flow; q > 0.05*s.plant.normal {
+			s.fail("step", "secured while %.0f L/h flow", q)
+		}
+	}
+}
+
+// judgeRun looks at a run that is over.
+func (s *Season) judgeRun() {
+	if s.doneAt > 0 && s.unclean > 0 && s.unclean < s.doneAt && !s.plant.inst.noProbe {
+		s.tally.Late = append(s.tally.Late, s.doneAt-s.unclean)
+	}
+	if s.drewInRun {
+		s.tally.Injected++
+	}
+	if s.gaveUp {
+		s.tally.Never = append(s.tally.Never, Finding{Seed: s.plan.Seed, Run: s.run + 1, At: s.t, What: "gave up", Text: s.why, Plan: s.plan.Runs[s.run].String()})
+	}
+}
+
+// hush counts for how long channels have been silent, and looks once a minute
+// whether such a one shows a number.
+func (s *Season) hush(samples []box.Sample) {
+	var heard [box.NumChannels]bool
+	for i := range samples {
+		heard[samples[i].Channel] = samples[i].Fault == "" && samples[i].Value < 5e4
+	}
+	look := false
+	for c := range s.quiet {
+		if heard[c] || c == int(box.UnknownChannel) {
+			s.quiet[c] = 0
+		} else {
+			s.quiet[c]++
+		}
+		look = look || s.quiet[c] > 45 && math.Mod(s.quiet[c], 60) == 50
+	}
+	if !look {
+		return
+	}
+	for _, v := range s.core.View().Channels {
+		if c, ok := box.ChannelByColumn(v.Column); ok && s.quiet[c] > 45 && v.Value != nil {
+			s.fail("unknown", "%v has been silent for %.0f turns and shows %v", c, s.quiet[c], *v.Value)
+		}
+	}
+}
+
+// answered: every word is taken or refused, once.
+func (s *Season) answered(words []box.Action, events []engine.Event) {
+	n := 0
+	for _, e := range events {
+		if e.Kind == engine.ActionEvent || e.Kind == engine.RefusalEvent {
+			n++
+		}
+	}
+	if n != len(words) {
+		s.fail("words", "%d words had %d answers", len(words), n)
+	}
+}
