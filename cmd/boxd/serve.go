@@ -15,6 +15,7 @@ import (
 	"time"
 
 	"boxd/config"
+	"boxd/internal/box"
 	"boxd/internal/daemon"
 	"boxd/internal/engine"
 	"boxd/internal/journal"
@@ -45,6 +46,8 @@ type service struct {
 	before func(ctx context.Context, j *journal.Journal) error // before the core looks into the archive
 	after  func(ctx context.Context, d *daemon.Daemon)         // runs beside the core, for the demo's person
 	wrap   func(web.Core) web.Core
+
+	publisher *mqtt.Publisher // nil where nothing is published
 
 	stop []func()
 	wg   sync.WaitGroup
@@ -78,7 +81,7 @@ func (s *service) run(ctx context.Context) (err error) {
 	}
 	hub := telemetry.NewHub(maxWatchers)
 	d, err := daemon.New(ctx, daemon.Options{Core: s.core, ConfigText: s.redacted(), Version: version(), Journal: j, Source: s.source,
-		Hub: hub, Log: s.log, Beat: s.beat, Speed: s.speed, Start: time.Now()})
+		Hub: hub, Log: s.log, Beat: s.beat, Speed: s.speed, Start: time.Now(), Link: s.link})
 	if err != nil {
 		return err
 	}
@@ -171,6 +174,7 @@ func (s *service) publish(ctx context.Context, c mqtt.Config, j *journal.Journal
 	if err != nil {
 		return err
 	}
+	s.publisher = p
 	out, err := j.Outbox(ctx, "mqtt")
 	if err != nil {
 		return err
@@ -178,6 +182,21 @@ func (s *service) publish(ctx context.Context, c mqtt.Config, j *journal.Journal
 	s.tell("MQTT       %s   topics boxd/%s/#", c.URL, telemetry.TopicLevel(s.core.Box))
 	s.wg.Go(func() { p.Run(ctx, hub, daemon.Events{Box: s.core.Box, Keep: out}) })
 	return nil
+}
+
+// link is how the link to the broker fares; unknown before the first try and
+// where nothing is published.
+func (s *service) link() box.Surrounding {
+	if s.publisher == nil {
+		return box.Surrounding{}
+	}
+	switch l := s.publisher.Link(); {
+	case l.Up:
+		return box.Surrounding{Health: box.Well}
+	case l.Err != nil:
+		return box.Surrounding{Health: box.Failing, Why: l.Err.Error()}
+	}
+	return box.Surrounding{}
 }
 
 // alerts starts a sender for every target.

@@ -175,7 +175,7 @@ func (d *Daemon) Run(ctx context.Context) (err error) {
 func (d *Daemon) turn(ctx context.Context, samples []box.Sample) error {
 	in := engine.Input{Mono: d.mono, Wall: d.wall(), Samples: samples, Archive: d.archive()}
 	if d.o.Link != nil {
-		in.Link = d.o.Link()
+		in.Link = brief(d.o.Link())
 	}
 	asks := d.take()
 	for _, a := range asks {
@@ -194,9 +194,19 @@ func (d *Daemon) turn(ctx context.Context, samples []box.Sample) error {
 // archive is how the archive fared in the turns before.
 func (d *Daemon) archive() box.Surrounding {
 	if why := d.failed.Load(); why != nil {
-		return box.Surrounding{Health: box.Failing, Why: *why}
+		return brief(box.Surrounding{Health: box.Failing, Why: *why})
 	}
 	return box.Surrounding{Health: box.Well}
+}
+
+// maxWhy bounds a reason, which is logged with every turn it holds in.
+const maxWhy = 160
+
+func brief(s box.Surrounding) box.Surrounding {
+	if len(s.Why) > maxWhy {
+		s.Why = strings.ToValidUTF8(s.Why[:maxWhy], "") + "…"
+	}
+	return s
 }
 
 // wall is the label of this turn: the clock's own word, which a board without a

@@ -1,7 +1,6 @@
 package engine
 
 import (
-	"boxd/internal/alarm"
 	"boxd/internal/box"
 	"boxd/internal/dosing"
 	"boxd/internal/say"
@@ -114,7 +113,7 @@ type Stock struct {
 func (g *Engine) here() (at [numPlaces]bool) {
 	at[g.whereAdvised()] = true
 	for _, a := range g.guard.Panel().Alarms() {
-		if p := placeOf(a.Def.ID); p != nowhere && a.State != alarm.Normal {
+		if p := placeOf(a.Def.ID); p != nowhere && a.State.Stands() {
 			at[p] = true
 		}
 	}
