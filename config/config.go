@@ -101,8 +101,26 @@ type Plan struct {
 
 // Web is the page's server.
 type Web struct {
-	Listen string // host:port
+	Listen   string // host:port
+	Hosts    []string
+	Open     bool // nobody signs in: whoever reaches the page may do everything
+	OpenView bool // whoever is on the local network may look without signing in
+	TLS      TLS
+	CertFile string
+	KeyFile  string
 }
+
+// TLS is how the page is kept from listeners.
+type TLS uint8
+
+// The ways. Where the file says nothing, a page for the box alone goes without,
+// any other gets a certificate of the box's own.
+const (
+	TLSUnsaid TLS = iota
+	TLSOff
+	TLSSelfMade
+	TLSFiles
+)
 
 // MQTT is where the box publishes. It never subscribes.
 type MQTT struct {

@@ -13,7 +13,7 @@ import (
 
 // links reads what the box tells others by: page, broker, database, alerts.
 func (d *decoder) links(s section, c *Config) {
-	read(s.sub("web", "listen"), "listen", &c.Web.Listen, listen)
+	d.web(s, &c.Web)
 	d.mqtt(s, &c.MQTT)
 	i := s.sub("influx", "url", "org", "bucket", "token_file")
 	read(i, "url", &c.Influx.URL, address("http://127.0.0.1:8086", "http", "https"))
@@ -25,6 +25,40 @@ func (d *decoder) links(s section, c *Config) {
 	for n, e := range s.list("alerts") {
 		c.Alerts = append(c.Alerts, d.alert(e, index("alerts", n)))
 	}
+}
+
+// web reads the page's section.
+func (d *decoder) web(s section, v *Web) {
+	w := s.sub("web", "listen", "hosts", "access", "view", "tls", "cert_file", "key_file")
+	read(w, "listen", &v.Listen, listen)
+	for n, e := range w.list("hosts") {
+		var h string
+		readNode(d, e, index("web.hosts", n), &h, parseText)
+		v.Hosts = append(v.Hosts, h)
+	}
+	word(w, "access", &v.Open, func(t string) (bool, bool) { return t == "open", t == "open" || t == "sign-in" }, "sign-in", "open")
+	word(w, "view", &v.OpenView, func(t string) (bool, bool) { return t == "local-network", t == "local-network" || t == "signed-in" }, "local-network", "signed-in")
+	word(w, "tls", &v.TLS, tlsByName, "off", "self-made")
+	w.text("cert_file", &v.CertFile)
+	w.text("key_file", &v.KeyFile)
+	switch {
+	case w.has("cert_file") != w.has("key_file"):
+		d.at("web", "has only one of cert_file and key_file", "give both or none")
+	case w.has("cert_file") && w.has("tls"):
+		d.at("web.tls", fmt.Sprintf("is for a page without a certificate from files, but there is web.cert_file (line %d)", d.line("web.cert_file")), "leave one of them out")
+	case w.has("cert_file"):
+		v.TLS = TLSFiles
+	}
+}
+
+func tlsByName(t string) (TLS, bool) {
+	switch t {
+	case "off":
+		return TLSOff, true
+	case "self-made":
+		return TLSSelfMade, true
+	}
+	return TLSUnsaid, false
 }
 
 func (d *decoder) mqtt(s section, v *MQTT) {

@@ -53,7 +53,7 @@ func defaults(name string) *Config {
 		Limits:   safety.DefaultLimits(),
 		Probe:    Probe{Lag: 25 * time.Second},
 		Meter:    engine.Meter{FlowError: units.Percent(1.5), GeometryError: units.Percent(0.5)},
-		Web:      Web{Listen: "127.0.0.1:8080"},
+		Web:      Web{Listen: "127.0.0.1:8080", OpenView: true},
 		MQTT:     MQTT{Broker: "embedded", Listen: "127.0.0.1:1883"},
 	}
 }

@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"crypto/tls"
 	"errors"
 	"fmt"
 	"log/slog"
@@ -15,6 +16,7 @@ import (
 	"time"
 
 	"boxd/config"
+	"boxd/internal/access"
 	"boxd/internal/box"
 	"boxd/internal/daemon"
 	"boxd/internal/engine"
@@ -249,6 +251,35 @@ func (s screen) Send(_ context.Context, n alert.Note) error {
 	return nil
 }
 
+// secure is how the page is kept from listeners, nil where it isn't.
+func (s *service) secure() (*tls.Config, error) {
+	w := s.cfg.Web
+	host, _, _ := net.SplitHostPort(s.listen)
+	alone := host == "localhost" || net.ParseIP(host).IsLoopback()
+	switch {
+	case w.TLS == config.TLSFiles:
+		return access.FromFiles(w.CertFile, w.KeyFile)
+	case w.TLS == config.TLSSelfMade, w.TLS == config.TLSUnsaid && !alone && !s.demo:
+		return access.SelfMade(s.data, append(access.OwnNames(), w.Hosts...))
+	}
+	return nil, nil
+}
+
+// keeper stands at the page's door; nil: it is open.
+func (s *service) keeper(secure bool) (*access.Keeper, error) {
+	if s.demo || s.cfg.Web.Open {
+		return nil, nil
+	}
+	book, err := access.OpenBook(s.data)
+	if err != nil {
+		return nil, err
+	}
+	if code := book.Code(); code != "" {
+		s.tell("first start: nobody has an account yet. Make the first on the page, with the code %s", code)
+	}
+	return access.NewKeeper(s.data, book, s.cfg.Web.OpenView, secure)
+}
+
 // pages serves the web page.
 func (s *service) pages(ctx context.Context, d *daemon.Daemon, j *journal.Journal) error {
 	ln, err := net.Listen("tcp", s.listen)
@@ -267,12 +298,23 @@ func (s *service) pages(ctx context.Context, d *daemon.Daemon, j *journal.Journa
 	if s.wrap != nil {
 		core = s.wrap(d)
 	}
+	opts := web.Options{Box: s.core.Box, Units: s.core.Units.String(), Demo: s.demo, Version: version(), Planner: planner(s.cfg), Hosts: s.cfg.Web.Hosts}
+	scheme := "http"
+	if secure, err := s.secure(); err != nil {
+		return errors.Join(err, ln.Close())
+	} else if secure != nil {
+		scheme, ln = "https", tls.NewListener(ln, secure)
+		s.tell("page's certificate, SHA-256 %s", access.Fingerprint(secure))
+	}
+	if opts.Keeper, err = s.keeper(scheme == "https"); err != nil {
+		return errors.Join(err, ln.Close())
+	}
 	srv := &http.Server{
-		Handler:           web.New(core, archive{j}, web.Options{Box: s.core.Box, Units: s.core.Units.String(), Demo: s.demo, Open: true, Version: version(), Planner: planner(s.cfg)}),
+		Handler:           web.New(core, archive{j}, opts),
 		ReadHeaderTimeout: 10 * time.Second, IdleTimeout: 2 * time.Minute, MaxHeaderBytes: 16 << 10,
 		BaseContext: func(net.Listener) context.Context { return ctx },
 	}
-	s.tell("page       http://%s/", ln.Addr())
+	s.tell("page       %s://%s/", scheme, ln.Addr())
 	s.wg.Go(func() {
 		if err := srv.Serve(ln); !errors.Is(err, http.ErrServerClosed) {
 			s.log.Error("the page's server stopped", "error", err)

@@ -259,17 +259,21 @@ func readJSON(path string, to any) error {
 	return nil
 }
 
-// writeJSON replaces a file as a whole: temp, sync, rename, sync the folder.
 func writeJSON(path string, from any) error {
 	raw, err := json.MarshalIndent(from, "", "\t")
 	if err != nil {
 		return err
 	}
+	return replace(path, append(raw, '\n'))
+}
+
+// replace writes a file as a whole: temp, sync, rename, sync the folder.
+func replace(path string, raw []byte) error {
 	f, err := os.CreateTemp(filepath.Dir(path), filepath.Base(path)+".*") // mode 0600
 	if err != nil {
 		return err
 	}
-	_, err = f.Write(append(raw, '\n'))
+	_, err = f.Write(raw)
 	err = errors.Join(err, f.Sync(), f.Close())
 	if err == nil {
 		err = os.Rename(f.Name(), path)

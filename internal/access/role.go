@@ -8,6 +8,8 @@
 // Sessions live in a cookie that scripts can't read; only a hash of it is kept.
 package access
 
+import "boxd/internal/say"
+
 // Role is what somebody may do. Each role may do what the ones before it may.
 type Role uint8
 
@@ -55,3 +57,6 @@ type Visitor struct {
 	Name string // empty: not signed in
 	Role Role
 }
+
+// Say is the role in words, for a person.
+func (r Role) Say() say.Text { return say.T(r.String()) }

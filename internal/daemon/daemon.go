@@ -241,7 +241,7 @@ func answerOf(a box.Action, events []engine.Event, saved error) web.Answer {
 		if e := &events[i]; e.Action == a.ID && a.ID != "" {
 			switch {
 			case e.Kind == engine.RefusalEvent:
-				return web.Answer{Reason: e.Reason}
+				return web.Answer{Reason: e.Reason, Said: e.Said.Reason}
 			case e.Kind == engine.ActionEvent && saved != nil:
 				return web.Answer{Reason: "heard, but not saved: " + saved.Error()}
 			case e.Kind == engine.ActionEvent:

@@ -66,7 +66,8 @@ type (
 
 // In is the view as it is said to a reader. The view itself stays as it is.
 func (v View) In(voice say.Voice) View {
-	v.StepWhy, v.Cautions = voice.Say(v.Said.StepWhy), voice.Each(v.Said.Cautions)
+	reword(&v.StepWhy, voice, v.Said.StepWhy)
+	rewordAll(&v.Cautions, voice, v.Said.Cautions)
 	if v.Advice != nil {
 		a := *v.Advice
 		a.put(voice)
@@ -91,23 +92,43 @@ func (v View) In(voice say.Voice) View {
 	return v
 }
 
+// reword says a sentence anew. A text that was made outside the core, and so has
+// no sentence behind it, stays as it is.
+func reword(to *string, v say.Voice, t say.Text) {
+	if !t.Empty() {
+		*to = v.Say(t)
+	}
+}
+
+func rewordAll(to *[]string, v say.Voice, ts []say.Text) {
+	if ts != nil {
+		*to = v.Each(ts)
+	}
+}
+
 func (a *AdviceView) put(v say.Voice) {
-	a.Text, a.Button, a.Why = v.Say(a.Said.Text), v.Say(a.Said.Button), v.Each(a.Said.Why)
+	reword(&a.Text, v, a.Said.Text)
+	reword(&a.Button, v, a.Said.Button)
+	rewordAll(&a.Why, v, a.Said.Why)
 }
 
 func (h *HoldView) put(v say.Voice) {
-	h.Reason, h.WayOut = v.Say(h.Said.Reason), v.Say(h.Said.WayOut)
+	reword(&h.Reason, v, h.Said.Reason)
+	reword(&h.WayOut, v, h.Said.WayOut)
 }
 
 func (a *AlarmView) put(v say.Voice) {
-	a.Text, a.Do = v.Say(a.Said.Text), v.Say(a.Said.Do)
-	a.Consequence, a.LikelyCause = v.Say(a.Said.Consequence), v.Say(a.Said.LikelyCause)
+	reword(&a.Text, v, a.Said.Text)
+	reword(&a.Do, v, a.Said.Do)
+	reword(&a.Consequence, v, a.Said.Consequence)
+	reword(&a.LikelyCause, v, a.Said.LikelyCause)
 }
 
-func (c *ChannelView) put(v say.Voice) { c.Why = v.Say(c.Said.Why) }
+func (c *ChannelView) put(v say.Voice) { reword(&c.Why, v, c.Said.Why) }
 
 func (p *Progress) put(v say.Voice) {
-	p.EndWitness, p.VolumeWitness = v.Say(p.Said.EndWitness), v.Say(p.Said.VolumeWitness)
+	reword(&p.EndWitness, v, p.Said.EndWitness)
+	reword(&p.VolumeWitness, v, p.Said.VolumeWitness)
 }
 
 // AdviceView is the one next thing.

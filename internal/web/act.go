@@ -12,13 +12,15 @@ import (
 	"time"
 	"unicode"
 
+	"boxd/internal/access"
 	"boxd/internal/box"
+	"boxd/internal/say"
 )
 
 // act takes a person's word. The form's fields: do (what is said, see
 // parseDo), by (the person's name), note, minutes (to shelve an alarm for), id (made once for each word, so
 // that one word sent twice counts once).
-func (s *server) act(w http.ResponseWriter, r *http.Request) {
+func (s visit) act(w http.ResponseWriter, r *http.Request) {
 	r.Body = http.MaxBytesReader(w, r.Body, bodyLimit)
 	if err := r.ParseForm(); err != nil {
 		var big *http.MaxBytesError
@@ -34,12 +36,20 @@ func (s *server) act(w http.ResponseWriter, r *http.Request) {
 		s.reply(w, r, http.StatusBadRequest, Answer{Reason: err.Error()})
 		return
 	}
+	if need := roleFor(a.Kind); !s.who.Role.May(need) {
+		s.reply(w, r, http.StatusForbidden, Answer{Reason: s.show.voice.Say(say.T("You may not do this: it takes somebody who may %v.", need.Say()))})
+		return
+	}
+	a.By = s.name(a.By)
 	ans := s.answers.once(a.ID, func() Answer {
 		// The word counts even when the sender hangs up before the answer.
 		ctx, cancel := context.WithTimeout(context.WithoutCancel(r.Context()), submitWait)
 		defer cancel()
 		return s.core.Submit(ctx, a)
 	})
+	if !ans.Said.Empty() {
+		ans.Reason = s.show.voice.Say(ans.Said)
+	}
 	code := http.StatusOK
 	if !ans.Accepted {
 		code = http.StatusConflict
@@ -48,7 +58,7 @@ func (s *server) act(w http.ResponseWriter, r *http.Request) {
 }
 
 // reply answers a script with JSON and a plain form with a page.
-func (s *server) reply(w http.ResponseWriter, r *http.Request, code int, ans Answer) {
+func (s visit) reply(w http.ResponseWriter, r *http.Request, code int, ans Answer) {
 	if strings.Contains(r.Header.Get("Accept"), "application/json") {
 		w.Header().Set("Content-Type", "application/json")
 		w.WriteHeader(code)
@@ -57,6 +67,10 @@ func (s *server) reply(w http.ResponseWriter, r *http.Request, code int, ans Ans
 	}
 	if ans.Accepted {
 		http.Redirect(w, r, "/", http.StatusSeeOther)
+		return
+	}
+	if !s.who.Role.May(access.View) {
+		http.Error(w, ans.Reason, code)
 		return
 	}
 	s.writeRunPage(w, code, r.PostFormValue("by"), ans.Reason)

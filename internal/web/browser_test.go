@@ -144,7 +144,7 @@ func TestARunInTheBrowser(t *testing.T) {
 	core.trace = pastTrace()
 	core.view.T = 1201 // where the history ends
 	srv := httptest.NewServer(New(core, exportingArchive{fakeArchive{rows: someRuns()}},
-		Options{Box: "north-box", Units: "us", Demo: true, Open: true, Version: "test"}))
+		Options{Box: "north-box", Units: "us", Demo: true, Version: "test"}))
 	t.Cleanup(srv.Close) // after the browser is gone: its stream would keep the server
 	tab, complaints := startBrowser(t, 2*time.Minute)
 

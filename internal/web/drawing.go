@@ -30,7 +30,7 @@ type drawing struct {
 // ring marks one valve or part in the drawing.
 type ring struct{ X, Y, R float64 }
 
-func (s *server) drawing(v engine.View) drawing {
+func (s visit) drawing(v engine.View) drawing {
 	by := map[string]string{}
 	for _, c := range v.Channels {
 		by[c.Column] = s.show.channel(c)
@@ -76,7 +76,7 @@ type dial struct {
 
 const dialWidth = 300
 
-func (s *server) dials(v engine.View) []dial {
+func (s visit) dials(v engine.View) []dial {
 	p := v.Progress
 	var header *float64
 	i := slices.IndexFunc(v.Channels, func(c engine.ChannelView) bool { return c.Column == box.HeaderPressure.Info().Column })
@@ -104,7 +104,7 @@ func (s *server) dials(v engine.View) []dial {
 
 // dial makes a scale from 0 to a quarter beyond high. Outside its window it is
 // abnormal only while it matters.
-func (s *server) dial(id, name string, v *float64, low, high float64, matters bool) dial {
+func (s visit) dial(id, name string, v *float64, low, high float64, matters bool) dial {
 	top := high * 1.25
 	d := dial{ID: id, Name: name, Value: s.show.pressure(v), Known: v != nil, Word: unknown, At: place(v, top)}
 	if top > 0 && units.Finite(top) {

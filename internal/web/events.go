@@ -15,7 +15,7 @@ import (
 // with ?page=1 "page" carries the parts of the run page too; "beat" carries the
 // age of the newest view in seconds. Views that come faster than the gate are
 // skipped, never queued. A watcher that can't take a write in time is dropped.
-func (s *server) events(w http.ResponseWriter, r *http.Request) {
+func (s visit) events(w http.ResponseWriter, r *http.Request) {
 	select {
 	case s.streams <- struct{}{}:
 		defer func() { <-s.streams }()
@@ -35,7 +35,7 @@ func (s *server) events(w http.ResponseWriter, r *http.Request) {
 	s.follow(out, r, views)
 }
 
-func (s *server) follow(out *stream, r *http.Request, views <-chan engine.View) {
+func (s visit) follow(out *stream, r *http.Request, views <-chan engine.View) {
 	gate := time.NewTicker(s.gate)
 	defer gate.Stop()
 	beat := time.NewTicker(s.beat)
@@ -66,7 +66,8 @@ func (s *server) follow(out *stream, r *http.Request, views <-chan engine.View) 
 	}
 }
 
-func (s *server) send(out *stream, r *http.Request, v engine.View) error {
+func (s visit) send(out *stream, r *http.Request, v engine.View) error {
+	v = v.In(s.show.voice)
 	data, err := json.Marshal(v)
 	if err != nil {
 		return fmt.Errorf("cannot write view %d: %w", v.Seq, err)

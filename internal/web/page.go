@@ -8,8 +8,10 @@ import (
 	"net/http"
 	"time"
 
+	"boxd/internal/access"
 	"boxd/internal/box"
 	"boxd/internal/engine"
+	"boxd/internal/say"
 )
 
 // frame is what every page has around it.
@@ -17,10 +19,22 @@ type frame struct {
 	Page, Box, Version string
 	Demo, Open         bool
 	Planned            bool // there is a plan page
+	Lang               string
+	Who                string // signed in as; empty: nobody
+	May                may
+	Guarded            bool // people sign in
+	Shown              shown
 }
 
-func (s *server) frame(page string) frame {
-	return frame{Page: page, Box: s.opts.Box, Version: s.opts.Version, Demo: s.opts.Demo, Open: s.opts.Open, Planned: s.opts.Planner != nil}
+// may is what the visitor may do, for the pages to offer no more.
+type may struct{ Operate, Administer bool }
+
+func (s visit) frame(page string) frame {
+	return frame{
+		Page: page, Box: s.opts.Box, Version: s.opts.Version, Demo: s.opts.Demo, Open: s.opts.Keeper == nil, Planned: s.opts.Planner != nil,
+		Lang: s.lang, Who: s.who.Name, Guarded: s.opts.Keeper != nil, Shown: s.shown(),
+		May: may{s.who.Role.May(access.Operate), s.who.Role.May(access.Administer)},
+	}
 }
 
 // runModel is the run page: the parts that change, and the form that stays.
@@ -79,7 +93,7 @@ type readingLine struct {
 type milestoneLine struct{ Name, Ago string }
 
 // live writes a view for the templates.
-func (s *server) live(v engine.View) Live {
+func (s visit) live(v engine.View) Live {
 	age := s.age(v)
 	l := Live{
 		V: v, Heard: seconds(age.Seconds()),
@@ -156,7 +170,7 @@ func alarmLines(v engine.View) []alarmLine {
 	return lines
 }
 
-func (s *server) readings(v engine.View) []readingLine {
+func (s visit) readings(v engine.View) []readingLine {
 	lines := make([]readingLine, 0, len(v.Channels))
 	for _, c := range v.Channels {
 		l := readingLine{Tag: c.Tag, Name: c.Name, Value: s.show.channel(c), Quality: orUnknown(c.Quality), Column: c.Column}
@@ -211,7 +225,7 @@ func milestones(v engine.View) []milestoneLine {
 }
 
 // facts are what the readings say, for the step under way.
-func (s *server) facts(v engine.View) []fact {
+func (s visit) facts(v engine.View) []fact {
 	p, d := v.Progress, s.show
 	flow := fact{"flow", d.flow(p.FlowLpm), "the zone takes " + d.flow(p.ExpectedLpm) + " at this pressure"}
 	if p.ExpectedLpm == nil {
@@ -251,7 +265,7 @@ func plannedAside(m *float64) string {
 	return "of " + minutes(*m) + " planned"
 }
 
-func (s *server) weighings(w engine.Weighings) []fact {
+func (s visit) weighings(w engine.Weighings) []fact {
 	d := s.show
 	return []fact{
 		{"stock out, drawn", d.volume(w.Drawn), "by the stock meter"},
@@ -280,25 +294,31 @@ func costs(v engine.View) []fact {
 	}
 }
 
-// pages are the parsed templates.
+// pages are the parsed templates in one language.
 type pages struct {
-	run, parts, runs, plan *template.Template
+	run, parts, runs, plan, signIn, begin, people *template.Template
 }
 
-func parsePages() pages {
-	all := template.Must(template.ParseFS(files, "pages/*.html"))
-	return pages{run: all.Lookup("run.html"), parts: all.Lookup("parts"), runs: all.Lookup("runs.html"), plan: all.Lookup("plan.html")}
+func parsePages(v say.Voice) pages {
+	all := template.New("").Funcs(template.FuncMap{
+		"t": func(format string, args ...any) string { return v.Say(say.Text{Format: format, Args: args}) },
+	})
+	all = template.Must(all.ParseFS(files, "pages/*.html"))
+	return pages{
+		run: all.Lookup("run.html"), parts: all.Lookup("parts"), runs: all.Lookup("runs.html"), plan: all.Lookup("plan.html"),
+		signIn: all.Lookup("signin.html"), begin: all.Lookup("begin.html"), people: all.Lookup("people.html"),
+	}
 }
 
-func (s *server) runPage(w http.ResponseWriter, _ *http.Request) {
+func (s visit) runPage(w http.ResponseWriter, _ *http.Request) {
 	s.writeRunPage(w, http.StatusOK, "", "")
 }
 
-func (s *server) writeRunPage(w http.ResponseWriter, code int, by, refused string) {
-	v := s.core.View()
+func (s visit) writeRunPage(w http.ResponseWriter, code int, by, refused string) {
+	v := s.core.View().In(s.show.voice)
 	m := runModel{
 		frame: s.frame("run"), Live: s.live(v),
-		ActID: rand.Text(), By: clean(by, nameRunes), Refused: refused,
+		ActID: rand.Text(), By: s.name(by), Refused: refused,
 		Deeds: deedLines(), StaleSec: staleAfter.Seconds(),
 	}
 	m.KPaFactor, m.LpmFactor = s.show.factors()
@@ -345,9 +365,11 @@ func writeJSON(w http.ResponseWriter, model any) {
 	_, _ = w.Write(b) // a broken connection has nobody to tell
 }
 
-func (s *server) apiView(w http.ResponseWriter, _ *http.Request) { writeJSON(w, s.core.View()) }
+func (s visit) apiView(w http.ResponseWriter, _ *http.Request) {
+	writeJSON(w, s.core.View().In(s.show.voice))
+}
 
-func (s *server) apiTrace(w http.ResponseWriter, _ *http.Request) {
+func (s visit) apiTrace(w http.ResponseWriter, _ *http.Request) {
 	points := s.core.Trace()
 	if points == nil {
 		points = []Point{}

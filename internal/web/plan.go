@@ -137,7 +137,7 @@ type option struct {
 	Chosen      bool
 }
 
-func (s *server) planPage(w http.ResponseWriter, r *http.Request) {
+func (s visit) planPage(w http.ResponseWriter, r *http.Request) {
 	if s.opts.Planner == nil {
 		http.NotFound(w, r)
 		return
@@ -147,10 +147,7 @@ func (s *server) planPage(w http.ResponseWriter, r *http.Request) {
 	zone, feed := choose(all, q.Get("zone"), q.Get("feed"))
 	system := q.Get("units")
 	if system != "us" && system != "metric" {
-		system = "metric"
-		if s.show.us {
-			system = "us"
-		}
+		system = s.show.voice.Units.String()
 	}
 	m := planModel{
 		frame: s.frame("plan"), Zones: zoneOptions(all, zone), Feeds: feedOptions(all, feed), Systems: systemOptions(system),
@@ -168,7 +165,7 @@ func (s *server) planPage(w http.ResponseWriter, r *http.Request) {
 }
 
 // fillPlan puts the plan or its fault into the page and gives the answer's code.
-func (s *server) fillPlan(ctx context.Context, m *planModel, zone, feed, system string) int {
+func (s visit) fillPlan(ctx context.Context, m *planModel, zone, feed, system string) int {
 	p, err := s.opts.Planner.Plan(ctx, zone, feed, system)
 	var fault *PlanFault
 	switch {

@@ -77,7 +77,7 @@ func somePlan() PlanView {
 
 func planHandler() (http.Handler, *fakePlanner) {
 	p := &fakePlanner{view: somePlan(), choices: PlanChoices{Zones: []string{"east", "west"}, Feeds: []PlanFeed{{"for-west", "west"}, {"weekly-n", "east"}, {"any", ""}}}}
-	return New(newFakeCore(viewAt("ready")), nil, Options{Box: "north-box", Units: "us", Open: true, Demo: true, Version: "test", Planner: p}), p
+	return New(newFakeCore(viewAt("ready")), nil, Options{Box: "north-box", Units: "us", Demo: true, Version: "test", Planner: p}), p
 }
 
 // part is one section of the page.

@@ -20,7 +20,7 @@ type runLine struct {
 	Observe                                              bool
 }
 
-func (s *server) runsPage(w http.ResponseWriter, r *http.Request) {
+func (s visit) runsPage(w http.ResponseWriter, r *http.Request) {
 	m := runsModel{frame: s.frame("runs"), None: s.arch == nil}
 	_, m.Export = s.arch.(Exporter)
 	code := http.StatusOK
@@ -37,7 +37,7 @@ func (s *server) runsPage(w http.ResponseWriter, r *http.Request) {
 	writePage(w, code, s.pages.runs, m)
 }
 
-func (s *server) runLine(r RunRow) runLine {
+func (s visit) runLine(r RunRow) runLine {
 	l := runLine{
 		ID: r.ID, Zone: r.Zone, Flush: orUnknown(r.Flush), Observe: r.Observe,
 		Start: r.Start.Format("2006-01-02 15:04"), StartISO: r.Start.Format(time.RFC3339),
@@ -72,7 +72,7 @@ func mediaType(format string) (string, bool) {
 
 // export writes /runs/{id}.{format} as a download: an exported page has styles
 // of its own, which our policy would not let it show in place.
-func (s *server) export(w http.ResponseWriter, r *http.Request) {
+func (s visit) export(w http.ResponseWriter, r *http.Request) {
 	ex, ok := s.arch.(Exporter)
 	file := r.PathValue("file")
 	dot := strings.LastIndexByte(file, '.')

@@ -7,6 +7,7 @@ import (
 
 	"boxd/internal/box"
 	"boxd/internal/engine"
+	"boxd/internal/say"
 	"boxd/internal/units"
 )
 
@@ -15,7 +16,10 @@ const unknown = "unknown"
 
 // display writes numbers in the units of the person. It is for eyes only; the
 // wire stays in the view's units.
-type display struct{ us bool }
+type display struct {
+	us    bool
+	voice say.Voice
+}
 
 // usable is a channel's number when its quality lets it be used.
 func usable(c engine.ChannelView) *float64 {

@@ -8,8 +8,8 @@
 // view ages or the stream is lost, the page says "stopped: do not rely on
 // this" and greys the values.
 //
-// The package keeps no password: Options.Open says whether somebody in front of
-// it does. It loads nothing from elsewhere and runs no inline script or style.
+// Who may do what is the keeper's to say (package access); without one the pages
+// are open. The package loads nothing from elsewhere and runs no inline script or style.
 package web
 
 import (
@@ -21,8 +21,10 @@ import (
 	"strings"
 	"time"
 
+	"boxd/internal/access"
 	"boxd/internal/box"
 	"boxd/internal/engine"
+	"boxd/internal/say"
 )
 
 // Core is what the pages need of the running core.
@@ -48,6 +50,8 @@ type Ager interface {
 type Answer struct {
 	Accepted bool   `json:"accepted"`
 	Reason   string `json:"reason"` // why not; may also say what happens next
+	// Said is the reason where it can be had in another language; else it is empty.
+	Said say.Text `json:"-"`
 }
 
 // Point is one moment of the plots. Null is a gap.
@@ -107,13 +111,13 @@ type RunRow struct {
 
 // Options say how the pages present themselves.
 type Options struct {
-	Box     string   // the box's name
-	Units   string   // "us" or "metric": display only
-	Demo    bool     // the box is simulated
-	Open    bool     // nobody is asked for a password
-	Version string   // of boxd
-	Hosts   []string // further host names the box is reached by
-	Planner Planner  // nil: there is no plan page
+	Box     string         // the box's name
+	Units   string         // "us" or "metric": display only
+	Demo    bool           // the box is simulated
+	Keeper  *access.Keeper // who may do what; nil: the pages are open to all who reach them
+	Version string         // of boxd
+	Hosts   []string       // further host names the box is reached by
+	Planner Planner        // nil: there is no plan page
 }
 
 // Bounds of the adapter. Fields of server carry those a test changes.
@@ -136,8 +140,7 @@ type server struct {
 	core    Core
 	arch    Archive
 	opts    Options
-	show    display
-	pages   pages
+	pages   map[string]pages // by language
 	heard   heard
 	answers answers
 	streams chan struct{} // one token for each watcher
@@ -155,8 +158,7 @@ func newServer(core Core, arch Archive, opts Options) *server {
 		core:    core,
 		arch:    arch,
 		opts:    opts,
-		show:    display{us: opts.Units != "metric"},
-		pages:   parsePages(),
+		pages:   everyLanguage(),
 		streams: make(chan struct{}, streamLimit),
 		gate:    streamGate,
 		beat:    streamBeat,
@@ -166,19 +168,36 @@ func newServer(core Core, arch Archive, opts Options) *server {
 
 func (s *server) handler() http.Handler {
 	mux := http.NewServeMux()
-	mux.HandleFunc("GET /{$}", s.runPage)
-	mux.HandleFunc("POST /act", s.act)
-	mux.HandleFunc("GET /runs", s.runsPage)
-	mux.HandleFunc("GET /runs/{file}", s.export)
-	mux.HandleFunc("GET /plan", s.planPage)
-	mux.HandleFunc("GET /events", s.events)
-	mux.HandleFunc("GET /api/view", s.apiView)
-	mux.HandleFunc("GET /api/trace", s.apiTrace)
+	page := func(pattern string, need access.Role, h func(visit, http.ResponseWriter, *http.Request)) {
+		mux.HandleFunc(pattern, s.guard(need, h))
+	}
+	page("GET /{$}", access.View, visit.runPage)
+	page("POST /act", access.Operate, visit.act)
+	page("GET /runs", access.View, visit.runsPage)
+	page("GET /runs/{file}", access.View, visit.export)
+	page("GET /plan", access.View, visit.planPage)
+	page("GET /events", access.View, visit.events)
+	page("GET /api/view", access.View, visit.apiView)
+	page("GET /api/trace", access.View, visit.apiTrace)
+	page("POST /shown", access.Nobody, visit.setShown)
 	mux.HandleFunc("GET /healthz", s.healthz)
 	mux.Handle("GET /static/", staticFiles())
+	if s.opts.Keeper != nil {
+		page("GET /sign-in", access.Nobody, visit.signInPage)
+		page("POST /sign-in", access.Nobody, visit.signIn)
+		page("POST /sign-out", access.Nobody, visit.signOut)
+		page("GET /begin", access.Nobody, visit.beginPage)
+		page("POST /begin", access.Nobody, visit.begin)
+		page("GET /people", access.Administer, visit.peoplePage)
+		page("POST /people", access.Administer, visit.changePeople)
+	}
 	cross := http.NewCrossOriginProtection()
 	cross.SetDenyHandler(http.HandlerFunc(denyCross))
-	return headers(s.hosts(cross.Handler(mux)))
+	inner := cross.Handler(mux)
+	if s.opts.Keeper != nil {
+		inner = s.opts.Keeper.Handler(inner)
+	}
+	return headers(s.hosts(inner))
 }
 
 func denyCross(w http.ResponseWriter, _ *http.Request) {

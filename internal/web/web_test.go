@@ -68,7 +68,7 @@ func hasNot(t *testing.T, body string, bans ...string) {
 
 func handler(v engine.View) (http.Handler, *fakeCore) {
 	core := newFakeCore(v)
-	return New(core, fakeArchive{rows: someRuns()}, Options{Box: "north-box", Units: "us", Demo: true, Open: true, Version: "test"}), core
+	return New(core, fakeArchive{rows: someRuns()}, Options{Box: "north-box", Units: "us", Demo: true, Version: "test"}), core
 }
 
 func TestEveryStepIsMarked(t *testing.T) {
@@ -620,7 +620,7 @@ func TestWatchersAreBounded(t *testing.T) {
 }
 
 func TestInjectorScale(t *testing.T) {
-	s := newServer(newFakeCore(viewAt("inject")), nil, Options{})
+	s := newServer(newFakeCore(viewAt("inject")), nil, Options{}).visit(httptest.NewRequest("GET", "/", nil))
 	for kpa, want := range map[float64]string{20: "too little to start it", 34: "enough to start it", 400: "enough to start it"} {
 		v := viewAt("inject")
 		v.Progress.InjectorDiffKPa = num(kpa)

@@ -1,0 +1,168 @@
+package web
+
+import (
+	"net/http"
+	"net/url"
+	"strings"
+
+	"boxd/internal/access"
+	"boxd/internal/box"
+	"boxd/internal/say"
+	"boxd/internal/units"
+)
+
+// visit is one request: the server, who asks, and how they are spoken to.
+type visit struct {
+	*server
+	who   access.Visitor
+	lang  string
+	show  display
+	pages pages
+}
+
+// languages are what the pages can be read in; the first is the code's own.
+func languages() []string { return []string{"en"} }
+
+// voiceIn is how somebody who reads lang is spoken to.
+func voiceIn(lang string, u units.System) say.Voice { return say.Voice{Units: u} }
+
+func everyLanguage() map[string]pages {
+	all := map[string]pages{}
+	for _, lang := range languages() {
+		all[lang] = parsePages(voiceIn(lang, units.Metric))
+	}
+	return all
+}
+
+// shownCookie keeps what a person chose to read, such as "es us". It opens
+// nothing, so it needs no secret.
+const shownCookie = "boxd-shown"
+
+func (s *server) visit(r *http.Request) visit {
+	v := visit{server: s, who: s.whoIs(r), lang: wanted(r.Header.Get("Accept-Language"))}
+	system, ok := units.SystemByName(s.opts.Units)
+	if !ok {
+		system = units.US
+	}
+	if c, err := r.Cookie(shownCookie); err == nil {
+		lang, u, _ := strings.Cut(c.Value, "-")
+		if _, ok := s.pages[lang]; ok {
+			v.lang = lang
+		}
+		if chosen, ok := units.SystemByName(u); ok {
+			system = chosen
+		}
+	}
+	voice := voiceIn(v.lang, system)
+	v.show, v.pages = display{us: system == units.US, voice: voice}, s.pages[v.lang]
+	return v
+}
+
+// whoIs asks the keeper. Without one everybody may do everything.
+func (s *server) whoIs(r *http.Request) access.Visitor {
+	if s.opts.Keeper == nil {
+		return access.Visitor{Role: access.Administer}
+	}
+	return s.opts.Keeper.Who(r)
+}
+
+// wanted is the first language of an Accept-Language header that the pages
+// have; its quality values are left aside, for browsers list by preference.
+func wanted(header string) string {
+	for part := range strings.SplitSeq(header, ",") {
+		tag, _, _ := strings.Cut(strings.TrimSpace(part), ";")
+		tag, _, _ = strings.Cut(strings.ToLower(tag), "-")
+		for _, l := range languages() {
+			if l == tag {
+				return l
+			}
+		}
+	}
+	return languages()[0]
+}
+
+// shown is what the page is written in.
+type shown struct {
+	Langs   []option
+	Systems []option
+}
+
+func (s visit) shown() shown {
+	names := map[string]string{"en": "English", "es": "español"}
+	var out shown
+	for _, l := range languages() {
+		out.Langs = append(out.Langs, option{l, names[l], l == s.lang})
+	}
+	out.Systems = []option{{"us", "US", s.show.us}, {"metric", "metric", !s.show.us}}
+	return out
+}
+
+// setShown keeps what a person chose to read and goes back to their page.
+func (s visit) setShown(w http.ResponseWriter, r *http.Request) {
+	r.Body = http.MaxBytesReader(w, r.Body, bodyLimit)
+	lang, system := r.PostFormValue("lang"), r.PostFormValue("units")
+	_, known := s.server.pages[lang]
+	if _, ok := units.SystemByName(system); !known || !ok {
+		http.Error(w, "cannot take this choice; load the page again", http.StatusBadRequest)
+		return
+	}
+	http.SetCookie(w, &http.Cookie{Name: shownCookie, Value: lang + "-" + system, Path: "/", MaxAge: 400 * 24 * 3600,
+		HttpOnly: true, Secure: r.TLS != nil, SameSite: http.SameSiteStrictMode})
+	http.Redirect(w, r, backTo(r), http.StatusSeeOther)
+}
+
+// backTo is the page of ours a form was on.
+func backTo(r *http.Request) string {
+	u, err := url.Parse(r.Referer())
+	if err != nil || u.Host != r.Host || !strings.HasPrefix(u.Path, "/") || strings.HasPrefix(u.Path, "//") {
+		return "/"
+	}
+	return u.RequestURI()
+}
+
+// guard lets a request through to h when the visitor's role covers the need.
+// Whoever isn't signed in is sent to do so.
+func (s *server) guard(need access.Role, h func(visit, http.ResponseWriter, *http.Request)) http.HandlerFunc {
+	return func(w http.ResponseWriter, r *http.Request) {
+		v := s.visit(r)
+		if v.who.Role.May(need) {
+			h(v, w, r)
+			return
+		}
+		wantsPage := r.Method == http.MethodGet && strings.Contains(r.Header.Get("Accept"), "text/html")
+		switch {
+		case v.who.Name == "" && wantsPage:
+			http.Redirect(w, r, v.door(r), http.StatusSeeOther)
+		case v.who.Name == "":
+			v.reply(w, r, http.StatusUnauthorized, Answer{Reason: v.show.voice.Say(say.T("Sign in first."))})
+		default:
+			v.reply(w, r, http.StatusForbidden, Answer{Reason: v.show.voice.Say(say.T("You may not do this: it takes somebody who may %v.", need.Say()))})
+		}
+	}
+}
+
+// door is where somebody signs in, and is brought back from.
+func (s visit) door(r *http.Request) string {
+	if s.opts.Keeper.Book.Code() != "" {
+		return "/begin"
+	}
+	return "/sign-in?" + url.Values{"to": {r.URL.RequestURI()}}.Encode()
+}
+
+// roleFor is what a person's word takes.
+func roleFor(k box.ActionKind) access.Role {
+	switch k {
+	case box.Confirm, box.Report, box.Acknowledge, box.Reset:
+		return access.Operate
+	default:
+		return access.Administer
+	}
+}
+
+// name is whose word it is: the account's, where somebody signed in.
+func (s visit) name(typed string) string {
+	if s.who.Name != "" {
+		return s.who.Name
+	}
+	return clean(typed, nameRunes)
+}
