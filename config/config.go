@@ -38,24 +38,26 @@ func Default() []byte { return []byte(defaultFile) }
 
 // Config is a file as understood.
 type Config struct {
-	Name     string // of the file
-	Box      Box
-	Zones    []Zone
-	Injector dosing.Injector
-	StartsAt units.KPa // pressure difference that starts the injector
-	Supply   dosing.Supply
-	Backflow safety.Backflow
-	Probe    Probe
-	Limits   safety.Limits // the header window in it is that of no zone: see Zone.Limits
-	Plan     Plan
-	Observe  bool // readings only count; nobody is asked to confirm
-	Meter    engine.Meter
-	Web      Web
-	MQTT     MQTT
-	Influx   Influx
-	Alerts   []Alert
-	Feeds    []Feed
-	Sensors  []Sensor
+	Name        string // of the file
+	Box         Box
+	Zones       []Zone
+	Injector    dosing.Injector
+	StartsAt    units.KPa          // pressure difference that starts the injector
+	BranchMeter dosing.BranchMeter // where the flow meter of its branch sits
+	RatioError  units.Ratio        // of its ratio, as a bound; 0: 5 %
+	Supply      dosing.Supply
+	Backflow    safety.Backflow
+	Probe       Probe
+	Limits      safety.Limits // the header window in it is that of no zone: see Zone.Limits
+	Plan        Plan
+	Observe     bool // readings only count; nobody is asked to confirm
+	Meter       engine.Meter
+	Web         Web
+	MQTT        MQTT
+	Influx      Influx
+	Alerts      []Alert
+	Feeds       []Feed
+	Sensors     []Sensor
 
 	// Warnings are things the file may leave so, but its owner should know.
 	Warnings []string
@@ -94,9 +96,10 @@ type Probe struct {
 // from its dose plan.
 type Plan struct {
 	engine.Plan
-	Feed       string        // name of a feed, or empty
-	Strength   units.GPerL   // of the stock; 0: not said
-	ECPerGPerL units.USPerCm // EC of 1 g/L of the product; 0: not said
+	Feed          string        // name of a feed, or empty
+	Strength      units.GPerL   // of the stock; 0: not said
+	ECPerGPerL    units.USPerCm // EC of 1 g/L of the product; 0: not said
+	StrengthError units.Ratio   // of Strength, as a bound; 0: 1.7 %
 }
 
 // Web is the page's server.
@@ -285,7 +288,7 @@ func (c *Config) Engine(zone string) (engine.Config, error) {
 	if err != nil {
 		return engine.Config{}, err
 	}
-	plan, err := c.planFor(z, m)
+	plan, dose, err := c.planFor(z, m)
 	if err != nil {
 		return engine.Config{}, err
 	}
@@ -300,6 +303,9 @@ func (c *Config) Engine(zone string) (engine.Config, error) {
 		Box: c.Box.Name, Zone: m, Limits: limits, Backflow: c.Backflow, Stock: stock,
 		Injector: engine.Injector{
 			Ratio:      c.Injector.Convention.InTotal(c.Injector.Ratio),
+			Convention: c.Injector.Convention,
+			Meter:      c.BranchMeter,
+			RatioError: c.RatioError,
 			RatedFlow:  c.Injector.RatedFlow,
 			StartsAt:   c.StartsAt,
 			ECPerGPerL: float64(plan.ECPerGPerL),
@@ -307,6 +313,7 @@ func (c *Config) Engine(zone string) (engine.Config, error) {
 		},
 		Probe:   engine.Probe{Present: c.Probe.Zone == z.Name, Lag: c.Probe.Lag},
 		Plan:    plan.Plan,
+		Dose:    dose,
 		Units:   c.Box.Units,
 		Observe: c.Observe,
 		Meter:   c.Meter,

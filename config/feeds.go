@@ -107,33 +107,6 @@ func (f *Feed) products() []dosing.Product {
 	return out
 }
 
-// planFor is the plan for a zone: as written, and for the rest as the feed it
-// names gives it. A feed of two tanks has no one strength: it stays unknown.
-func (c *Config) planFor(z *Zone, m *hydraulics.Model) (Plan, error) {
-	out, f := c.Plan, c.planned(z)
-	if f == nil {
-		return out, nil
-	}
-	p, err := c.DosePlan(f, m)
-	if err != nil || len(p.Tanks) != 1 {
-		return out, err
-	}
-	t := p.Tanks[0]
-	if out.Strength == 0 {
-		out.Strength = t.Strength
-	}
-	if out.ECPerGPerL == 0 && t.ECKnown && t.Line > 0 {
-		out.ECPerGPerL = units.USPerCm(float64(t.ECRise) / float64(t.Line))
-	}
-	if out.Stock == 0 {
-		out.Stock = t.Stock
-	}
-	if out.Injection == 0 {
-		out.Injection = t.Inject.Duration()
-	}
-	return out, nil
-}
-
 // wordOf finds one of a few enumerated words by its String.
 func wordOf[T interface {
 	comparable

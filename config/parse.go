@@ -166,7 +166,7 @@ func convention(text string) (dosing.Convention, bool) {
 }
 
 func (d *decoder) injector(s section, c *Config) {
-	i := s.sub("injector", "ratio", "convention", "rated_flow", "starts_at", "lowest_flow", "dial_low", "dial_high", "branch_flow")
+	i := s.sub("injector", "ratio", "convention", "rated_flow", "starts_at", "lowest_flow", "dial_low", "dial_high", "branch_flow", "meter", "ratio_error")
 	read(i, "ratio", &c.Injector.Ratio, share)
 	word(i, "convention", &c.Injector.Convention, convention, "stock-in-total", "stock-per-water")
 	read(i, "rated_flow", &c.Injector.RatedFlow, units.ParseLPerH)
@@ -175,8 +175,22 @@ func (d *decoder) injector(s section, c *Config) {
 	read(i, "dial_low", &c.Injector.DialLow, share)
 	read(i, "dial_high", &c.Injector.DialHigh, share)
 	read(i, "branch_flow", &c.Injector.BranchFlow, units.ParseLPerH)
+	word(i, "meter", &c.BranchMeter, branchMeter, "water", "mixture")
+	read(i, "ratio_error", &c.RatioError, units.ParseRatio)
+	within(d, "injector.ratio_error", c.RatioError*100, 0, 50, "%", "5 %")
 	d.dosing(c.Injector.Check().Under("injector"))
 	within(d, "injector.starts_at", c.StartsAt, 1, 700, "kPa", "34 kPa (5 psi)")
+}
+
+// branchMeter reads what the meter in the injector's branch counts.
+func branchMeter(text string) (dosing.BranchMeter, bool) {
+	switch text {
+	case "water":
+		return dosing.MeterWater, true
+	case "mixture":
+		return dosing.MeterMixture, true
+	}
+	return 0, false
 }
 
 // within wants low ≤ v ≤ high of a value in the wire unit named.
@@ -339,15 +353,17 @@ func below[T ~float64](d *decoder, pathA string, a T, pathB string, b T, unit st
 }
 
 func (d *decoder) plan(s section, v *Plan) {
-	p := s.sub("plan", "feed", "injection", "stock", "strength", "ec_per_gram_per_litre")
+	p := s.sub("plan", "feed", "injection", "stock", "strength", "strength_error", "ec_per_gram_per_litre")
 	p.text("feed", &v.Feed)
 	read(p, "injection", &v.Injection, units.ParseDuration)
 	read(p, "stock", &v.Stock, units.ParseLitre)
 	read(p, "strength", &v.Strength, units.ParseGPerL)
+	read(p, "strength_error", &v.StrengthError, units.ParseRatio)
 	read(p, "ec_per_gram_per_litre", &v.ECPerGPerL, units.ParseUSPerCm)
 	d.period("plan.injection", v.Injection, 0, 24*time.Hour, "15 min")
 	within(d, "plan.stock", v.Stock, 0, 10000, "L", "12 L")
 	within(d, "plan.strength", v.Strength, 0, 2000, "g/L", "75 g/L")
+	within(d, "plan.strength_error", v.StrengthError*100, 0, 50, "%", "2 %")
 	within(d, "plan.ec_per_gram_per_litre", v.ECPerGPerL, 0, 5000, "µS/cm", "1200 µS/cm")
 }
 

@@ -58,7 +58,7 @@ func rules() map[string]rule {
 		"telemetry/influx":  may("say", "units", "box", "alarm", "sequencer", "engine", "telemetry"),
 		"access":            may("say"),
 		"web":               may("access", "say", "units", "box", "alarm", "sequencer", "engine", "telemetry", "journal"),
-		"config":            may("units", "box", "hydraulics", "dosing", "safety", "sequencer", "engine"),
+		"config":            may("say", "units", "box", "hydraulics", "dosing", "safety", "sequencer", "engine"),
 		"planview":          may("say", "config", "units", "hydraulics", "dosing", "web"), // answers the interface that web declares
 		"daemon":            may("say", "config", "units", "box", "engine", "sensors", "record", "journal", "telemetry", "telemetry/alert", "telemetry/broker", "telemetry/mqtt", "telemetry/influx", "web"),
 		"engine/enginetest": may("say", "units", "box", "hydraulics", "dosing", "sensors", "alarm", "estimate", "safety", "sequencer", "engine", "simbox", "record"),

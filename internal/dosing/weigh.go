@@ -250,21 +250,22 @@ func (e Evidence) byRatio() Weighing {
 	if w.Why = firstOf(why, q.Absent); !w.Why.Empty() {
 		return w
 	}
-	w.Stock = e.branchVolume(q.Value).Scale(e.Ratio)
+	w.Stock = q.Value.Scale(e.Convention.PerMetered(e.Ratio, e.Meter))
 	rel := math.Hypot(q.rel(), float64(e.RatioRel))
 	w.StockStd = units.Litre(float64(w.Stock) * rel)
 	return e.fill(w, math.Hypot(rel, float64(e.StrengthRel)))
 }
 
-// branchVolume is the metered volume turned into what the convention divides by.
-func (e Evidence) branchVolume(v units.Litre) units.Litre {
+// PerMetered is the stock that a ratio in this convention puts into a litre as
+// the meter in the injector's branch counts it.
+func (c Convention) PerMetered(r units.Ratio, m BranchMeter) units.Ratio {
 	switch {
-	case e.Meter == MeterWater && e.Convention == StockInTotal:
-		return v.Scale(1 / (1 - e.Ratio))
-	case e.Meter == MeterMixture && e.Convention == StockPerWater:
-		return v.Scale(1 / (1 + e.Ratio))
+	case m == MeterWater && c == StockInTotal:
+		return r / (1 - r)
+	case m == MeterMixture && c == StockPerWater:
+		return r / (1 + r)
 	}
-	return v
+	return r
 }
 
 // compare makes the pairs, in litres of stock: the strength's uncertainty is

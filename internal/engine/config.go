@@ -47,6 +47,11 @@ type Injector struct {
 	Strength   units.GPerL        // of the stock; 0: not known
 }
 
+// PerMetered is the stock in a litre as the branch's meter counts it.
+func (i Injector) PerMetered() units.Ratio {
+	return i.Convention.PerMetered(i.Convention.FromTotal(i.Ratio), i.Meter)
+}
+
 // Probe is the end-of-line EC probe; Zone "" means there is none.
 type Probe struct {
 	Present bool

@@ -44,7 +44,7 @@ type Engine struct {
 
 // New makes a core.
 func New(cfg Config) *Engine {
-	cfg.Limits.Ratio = cfg.Injector.Ratio
+	cfg.Limits.Ratio = cfg.Injector.PerMetered()
 	cfg.Limits.InjectorStart = cfg.Injector.StartsAt
 	return &Engine{
 		cfg:   cfg,
