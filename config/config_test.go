@@ -18,6 +18,7 @@ import (
 
 	"boxd/internal/box"
 	"boxd/internal/dosing"
+	"boxd/internal/engine"
 	"boxd/internal/hydraulics"
 	"boxd/internal/safety"
 	"boxd/internal/units"
@@ -199,11 +200,51 @@ func TestFull(t *testing.T) {
 	if !e.Probe.Present || !e.Observe || e.Injector.ECPerGPerL != 1190 || e.Injector.Strength != 75 || e.Plan.Injection != 30*time.Minute {
 		t.Errorf("engine %+v", e)
 	}
+	if e.Injector.Meter != dosing.MeterWater || e.Injector.Convention != dosing.StockPerWater || e.Injector.RatioError != 0.04 || e.Dose.StrengthError != 0.03 {
+		t.Errorf("dose %+v, injector %+v", e.Dose, e.Injector)
+	}
 	if math.Abs(float64(e.Limits.SupplyLow)-12*6.894757) > 1e-4 || e.Limits.FreezeLead != 3*time.Hour || e.Limits.ECLimit != 2500 {
 		t.Errorf("limits %+v", e.Limits)
 	}
 	if w, err := c.Engine("west"); err != nil || w.Probe.Present {
 		t.Errorf("the probe is in the far zone only: %+v, %v", w.Probe, err)
+	}
+}
+
+// What turns stock into grams follows the plan's feed, or the file says why not.
+func TestDoseOfPlan(t *testing.T) {
+	dose := func(edit ...string) engine.Config {
+		t.Helper()
+		c, err := Parse("dose.yaml", []byte(strings.NewReplacer(edit...).Replace(string(Default()))))
+		if err != nil {
+			t.Fatal(err)
+		}
+		e, err := c.Engine("")
+		if err != nil {
+			t.Fatal(err)
+		}
+		return e
+	}
+	// 6 beds × 30 m at the guide's 5 ft, 3.5 lb N/ac: 1.524 m × 180 m = 274.3 m²,
+	// 0.3923 g/m², 107.6 g N; 15.5-0-0 as the pure double salt holds 15.55 %
+	// (hand computation; IUPAC masses).
+	e := dose()
+	if n := e.Dose.Mix.Nutrients(e.Dose.Due).N; len(e.Dose.Mix) != 1 || math.Abs(float64(n)-107.6) > 0.3 || e.Injector.Strength != 140 || e.Dose.Plants != 0 {
+		t.Errorf("%+v holds %v g N, want 107.6", e.Dose, n)
+	}
+	e = dose("guide_spacing: 5 ft}", "guide_spacing: 5 ft, plant_spacing: 0.3 m, rows_per_bed: 2}", "plan: {feed: weekly-nitrogen}", "plan: {feed: weekly-nitrogen, ec_per_gram_per_litre: 1.3 mS/cm}")
+	if e.Dose.Plants < 1188 || e.Dose.Plants > 1200 { // two rows of 0.3 m along 180 m
+		t.Errorf("%v plants", e.Dose.Plants)
+	}
+	if r := e.Dose.Mix.ECRise(2); r.Rise != 2600 {
+		t.Errorf("the EC stated does not rule: %+v", r)
+	}
+	if e = dose("plan: {feed: weekly-nitrogen}", "plan: {injection: 10 min}"); len(e.Dose.Mix) != 0 || e.Dose.Due != 0 {
+		t.Errorf("no feed is planned: %+v", e.Dose)
+	}
+	two := dose("product: calcium-nitrate}", "product: calcium-nitrate, tank: A}\n      - {product: potassium-nitrate, tank: B}", "strength: 140 g/L}", "strength: 140 g/L}\n      - {name: B, volume: 20 L, strength: 100 g/L}")
+	if len(two.Dose.Mix) != 0 || !strings.Contains(two.Dose.Why.String(), "2 tanks") {
+		t.Errorf("two tanks: %+v", two.Dose)
 	}
 }
 
