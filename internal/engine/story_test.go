@@ -97,6 +97,9 @@ func (s *storyteller) do(words []string) (string, error) {
 	if act, ok := s.word(name, args); ok {
 		return write(s.rig.Turn(act...)), nil
 	}
+	if s.surroundings(name, args) {
+		return "", nil
+	}
 	if ok, err := s.plant(name, args); ok || err != nil {
 		return "", err
 	}
@@ -140,6 +143,10 @@ func (s *storyteller) word(name string, args []string) ([]box.Action, bool) {
 	if i := slices.Index(args, "note"); i >= 0 {
 		a.Note, args = strings.Join(args[i+1:], " "), args[:i]
 	}
+	if i := slices.Index(args, "for"); i >= 0 {
+		a.For, _ = time.ParseDuration(args[i+1])
+		args = slices.Delete(args, i, i+2)
+	}
 	if i := slices.Index(args, "by"); i >= 0 {
 		a.By, args = strings.Join(args[i+1:], " "), args[:i]
 	}
@@ -158,10 +165,38 @@ func (s *storyteller) word(name string, args []string) ([]box.Action, bool) {
 		a.Kind, a.Alarm = box.Acknowledge, args[0]
 	case "reset":
 		a.Kind, a.Alarm = box.Reset, args[0]
+	case "shelve":
+		a.Kind, a.Alarm = box.Shelve, args[0]
+	case "unshelve":
+		a.Kind, a.Alarm = box.Unshelve, args[0]
+	case "take-out":
+		a.Kind, a.Alarm = box.TakeOut, args[0]
+	case "put-back":
+		a.Kind, a.Alarm = box.PutBack, args[0]
 	default:
 		return nil, false
 	}
 	return []box.Action{a}, true
+}
+
+// surroundings is what befalls archive, link and clock.
+func (s *storyteller) surroundings(name string, args []string) bool {
+	fare := box.Surrounding{Health: box.Well}
+	if len(args) > 1 {
+		fare = box.Surrounding{Health: box.Failing, Why: strings.Join(args[1:], " ")}
+	}
+	switch name {
+	case "archive":
+		s.rig.Archive = fare
+	case "link":
+		s.rig.Link = fare
+	case "clock":
+		d, _ := time.ParseDuration(args[0])
+		s.rig.Wall = s.rig.Wall.Add(d)
+	default:
+		return false
+	}
+	return true
 }
 
 // plant is what happens without a word.
@@ -206,6 +241,26 @@ func (s *storyteller) plant(name string, args []string) (bool, error) {
 		return false, nil
 	}
 	return true, nil
+}
+
+// marks are what the view shows of an alarm besides its state.
+func marks(a engine.AlarmView) (s string) {
+	if a.Cause != "" {
+		s += " under " + a.Cause
+	}
+	if a.FirstOut {
+		s += " first"
+	}
+	if a.Chattering {
+		s += " chattering"
+	}
+	if a.ShelvedUntilT != nil {
+		s += fmt.Sprintf(" until %.0f", *a.ShelvedUntilT)
+	}
+	if a.AsideBy != "" {
+		s += " by " + a.AsideBy + ": " + a.AsideWhy
+	}
+	return s
 }
 
 func channel(tag string) (box.Channel, error) {
@@ -264,7 +319,10 @@ func (s *storyteller) show() string {
 		fmt.Fprintf(&b, "       hold on %s: %s\n", h.On, h.Reason)
 	}
 	for _, a := range v.Alarms {
-		fmt.Fprintf(&b, "       alarm %s %s (%s)\n", a.ID, a.State, a.Priority)
+		fmt.Fprintf(&b, "       alarm %s %s (%s)%s\n", a.ID, a.State, a.Priority, marks(a))
+	}
+	for _, a := range v.Aside {
+		fmt.Fprintf(&b, "       aside %s %s (%s)%s\n", a.ID, a.State, a.Priority, marks(a))
 	}
 	for _, c := range v.Channels {
 		if c.Quality != "good" && c.Tag != "TT-902" {

@@ -25,8 +25,10 @@ type Rig struct {
 	Wall  time.Time
 	Said  []engine.Event // all events so far
 	Mute  bool           // no samples reach the core
-	Tap   func(engine.Input, engine.Output)
-	ids   int
+	// Archive and Link are how they fare.
+	Archive, Link box.Surrounding
+	Tap           func(engine.Input, engine.Output)
+	ids           int
 }
 
 // Zone is a small block: two rows of 20 m, 200 emitters of 0.72 L/h.
@@ -81,7 +83,7 @@ func New(cfg engine.Config, seed uint64, quiet bool) *Rig {
 func (r *Rig) Turn(words ...box.Action) []engine.Event {
 	r.Plant.Step(time.Second)
 	r.Now, r.Wall = r.Now+time.Second, r.Wall.Add(time.Second)
-	in := engine.Input{Mono: r.Now, Wall: r.Wall, Actions: words}
+	in := engine.Input{Mono: r.Now, Wall: r.Wall, Actions: words, Archive: r.Archive, Link: r.Link}
 	if !r.Mute {
 		in.Samples = r.Plant.Samples(nil)
 	}
