@@ -52,6 +52,7 @@ type Config struct {
 	Plan        Plan
 	Observe     bool // readings only count; nobody is asked to confirm
 	Meter       engine.Meter
+	Cooling     engine.Cooling // the small volumes that freeze first
 	Web         Web
 	MQTT        MQTT
 	Influx      Influx
@@ -317,6 +318,7 @@ func (c *Config) Engine(zone string) (engine.Config, error) {
 		Units:   c.Box.Units,
 		Observe: c.Observe,
 		Meter:   c.Meter,
+		Cooling: c.Cooling,
 	}, nil
 }
 

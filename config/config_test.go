@@ -12,6 +12,7 @@ import (
 	"os"
 	"path/filepath"
 	"reflect"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -164,7 +165,7 @@ func TestZonesAloneServe(t *testing.T) {
 	if e.Backflow.Declared || e.Probe.Present || e.Observe {
 		t.Errorf("got %+v", e)
 	}
-	if e.Limits != safety.DefaultLimits() {
+	if !reflect.DeepEqual(e.Limits, safety.DefaultLimits()) {
 		t.Errorf("limits %+v", e.Limits)
 	}
 	if len(c.Warnings) != 3 {
@@ -204,6 +205,13 @@ func TestFull(t *testing.T) {
 		t.Errorf("dose %+v, injector %+v", e.Dose, e.Injector)
 	}
 	if math.Abs(float64(e.Limits.SupplyLow)-12*6.894757) > 1e-4 || e.Limits.FreezeLead != 3*time.Hour || e.Limits.ECLimit != 2500 {
+		t.Errorf("limits %+v", e.Limits)
+	}
+	bowl := engine.SmallVolume{Ratio: 0.25, Exposed: true}
+	if e.Cooling.FilterBowl != bowl || e.Cooling.Injector != engine.DefaultCooling().Injector || !slices.Equal(e.Limits.Overridable, []string{"header-pressure-low", "ice"}) {
+		t.Errorf("freeze %+v, holds %v", e.Cooling, e.Limits.Overridable)
+	}
+	if e.Limits.SilentTemperature != 20*time.Minute {
 		t.Errorf("limits %+v", e.Limits)
 	}
 	if w, err := c.Engine("west"); err != nil || w.Probe.Present {

@@ -8,6 +8,7 @@ import (
 	"net"
 	"net/url"
 	"regexp"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -53,6 +54,7 @@ func defaults(name string) *Config {
 		Limits:   safety.DefaultLimits(),
 		Probe:    Probe{Lag: 25 * time.Second},
 		Meter:    engine.Meter{FlowError: units.Percent(1.5), GeometryError: units.Percent(0.5)},
+		Cooling:  engine.DefaultCooling(),
 		Web:      Web{Listen: "127.0.0.1:8080", OpenView: true},
 		MQTT:     MQTT{Broker: "embedded", Listen: "127.0.0.1:1883"},
 	}
@@ -100,7 +102,7 @@ func (d *decoder) syntax(err error) {
 // root reads the whole file.
 func (d *decoder) root(n *yaml.Node, c *Config) {
 	s := d.section(n, "", "box", "zones", "injector", "supply", "backflow", "line_end_probe", "limits", "plan",
-		"person", "meter", "web", "mqtt", "influx", "alerts", "feeds", "sensors")
+		"person", "meter", "holds", "freeze", "web", "mqtt", "influx", "alerts", "feeds", "sensors")
 	if s.known && !s.has("zones") {
 		d.fault(placeOf(n), "zones", "is missing", "describe at least one zone below zones:")
 	}
@@ -114,6 +116,8 @@ func (d *decoder) root(n *yaml.Node, c *Config) {
 	d.plan(s, &c.Plan)
 	s.sub("person", "observe").truth("observe", &c.Observe)
 	d.meter(s, &c.Meter)
+	d.holds(s, c)
+	d.freeze(s, &c.Cooling)
 	d.links(s, c)
 	d.feeds(s, c)
 	d.planFeed(c)
@@ -294,7 +298,7 @@ func (d *decoder) zoneHint(c *Config, name string) string {
 
 func (d *decoder) limits(s section, c *Config) {
 	l := s.sub("limits", "supply_low", "ec_limit", "filter_warn", "filter_clean", "flow_high", "flow_low",
-		"ratio_warn", "ratio_alarm", "freeze_water", "freeze_air", "freeze_lead", "silent")
+		"ratio_warn", "ratio_alarm", "freeze_water", "freeze_air", "freeze_lead", "silent", "silent_temperature")
 	v := &c.Limits
 	read(l, "supply_low", &v.SupplyLow, units.ParseKPa)
 	read(l, "ec_limit", &v.ECLimit, units.ParseUSPerCm)
@@ -308,6 +312,7 @@ func (d *decoder) limits(s section, c *Config) {
 	read(l, "freeze_air", &v.FreezeAir, units.ParseCelsius)
 	read(l, "freeze_lead", &v.FreezeLead, units.ParseDuration)
 	read(l, "silent", &v.Silent, units.ParseDuration)
+	read(l, "silent_temperature", &v.SilentTemperature, units.ParseDuration)
 	c.supplyLowSaid = l.has("supply_low")
 	d.checkLimits(v)
 }
@@ -325,6 +330,7 @@ func (d *decoder) checkLimits(v *safety.Limits) {
 	within(d, "limits.freeze_air", v.FreezeAir, -20, 20, "°C", "0 °C")
 	d.period("limits.freeze_lead", v.FreezeLead, 0, 48*time.Hour, "2 h")
 	d.period("limits.silent", v.Silent, time.Second, time.Hour, "30 s")
+	d.period("limits.silent_temperature", v.SilentTemperature, time.Second, time.Hour, "15 min")
 	below(d, "limits.filter_warn", v.FilterWarn, "limits.filter_clean", v.FilterClean, "kPa")
 	below(d, "limits.ratio_warn", v.RatioWarn*100, "limits.ratio_alarm", v.RatioAlarm*100, "%")
 }
@@ -373,6 +379,44 @@ func (d *decoder) meter(s section, v *engine.Meter) {
 	read(m, "geometry_error", &v.GeometryError, units.ParseRatio)
 	within(d, "meter.flow_error", v.FlowError*100, 0, 25, "%", "1.5 %")
 	within(d, "meter.geometry_error", v.GeometryError*100, 0, 25, "%", "1 %")
+}
+
+// holds reads which holds a named person may lift for a run.
+func (d *decoder) holds(s section, c *Config) {
+	h := s.sub("holds", "overridable")
+	for i, n := range h.list("overridable") {
+		path := index(h.at("overridable"), i)
+		n, ok := d.scalar(n, path)
+		if !ok {
+			continue
+		}
+		may := safety.OverridableHolds()
+		switch {
+		case slices.Contains(safety.FixedHolds(), n.Value):
+			d.at(path, fmt.Sprintf("the hold %s guards drinking water and can't be overridden", n.Value), "take it out; a licensed tester's report or a repaired sensor ends it")
+		case !slices.Contains(may, n.Value):
+			d.at(path, fmt.Sprintf("%q is not a hold boxd knows", n.Value), "it can be "+strings.Join(may, ", "))
+		case slices.Contains(c.Limits.Overridable, n.Value):
+			d.at(path, n.Value+" is named twice", "keep one of them")
+		default:
+			c.Limits.Overridable = append(c.Limits.Overridable, n.Value)
+		}
+	}
+}
+
+// freeze reads the small volumes that freeze first.
+func (d *decoder) freeze(s section, v *engine.Cooling) {
+	f := s.sub("freeze", "filter_bowl", "injector", "backflow_device")
+	d.smallVolume(f, "filter_bowl", &v.FilterBowl)
+	d.smallVolume(f, "injector", &v.Injector)
+	d.smallVolume(f, "backflow_device", &v.BackflowDevice)
+}
+
+func (d *decoder) smallVolume(s section, key string, v *engine.SmallVolume) {
+	b := s.sub(key, "ratio", "exposed")
+	read(b, "ratio", &v.Ratio, units.ParseRatio)
+	b.truth("exposed", &v.Exposed)
+	within(d, b.at("ratio"), v.Ratio*100, 1, 200, "%", "30 %")
 }
 
 // listen reads an address to listen on.

@@ -35,6 +35,12 @@ type Config struct {
 // Cooling are the small volumes that freeze first; the zero one is the default.
 type Cooling = estimate.Cooling
 
+// SmallVolume is one of them.
+type SmallVolume = estimate.Volume
+
+// DefaultCooling is a box's whose owner says nothing of them.
+func DefaultCooling() Cooling { return estimate.DefaultCooling() }
+
 // Injector is the water-driven injector in its branch.
 type Injector struct {
 	Ratio      units.Ratio        // stock in the branch's total flow

@@ -49,7 +49,7 @@ func New(cfg Config) *Engine {
 	return &Engine{
 		cfg:   cfg,
 		voice: say.Voice{Units: cfg.Units},
-		cond:  sensors.New(sensors.Config{Silent: cfg.Limits.Silent, Ranges: sensors.DefaultRanges(), EndVolume: cfg.Zone.FlushVolume()}),
+		cond:  sensors.New(sensors.Config{Silent: cfg.Limits.Silent, SilentTemperature: cfg.Limits.SilentTemperature, Ranges: sensors.DefaultRanges(), EndVolume: cfg.Zone.FlushVolume()}),
 		est: estimate.New(estimate.Config{
 			Zone: cfg.Zone, Target: cfg.Limits.HeaderTarget, Low: cfg.Limits.HeaderLow,
 			ProbeLag: cfg.Probe.Lag, Cooling: cfg.Cooling, FlowError: cfg.Meter.FlowError, GeometryError: cfg.Meter.GeometryError,
@@ -148,7 +148,7 @@ func (g *Engine) act(a *box.Action) {
 	case box.Unshelve, box.PutBack:
 		err = g.takeBack(a)
 	case box.Override:
-		err = say.Refuse("no hold can be overridden on this box")
+		err = g.override(a)
 	case box.Post:
 		err = g.forecast(a)
 	case box.UnknownAction:
@@ -162,6 +162,15 @@ func (g *Engine) act(a *box.Action) {
 		e.Kind, e.Said.Reason = RefusalEvent, say.Of(err)
 	}
 	g.emit(e)
+}
+
+// override lifts a hold for this run.
+func (g *Engine) override(a *box.Action) error {
+	o, err := g.guard.Override(g.now, a.Alarm, a.By, a.Note, g.seq.Running())
+	if err == nil {
+		g.emit(Event{Kind: OverrideEvent, On: o.Hold.On, ID: o.Hold.ID, By: o.By, Reason: o.Why, Said: Said{Text: o.Hold.Reason}})
+	}
+	return err
 }
 
 // A forecast reaches no further ahead than this, nor beyond these temperatures.
@@ -256,6 +265,7 @@ func (g *Engine) summarise() {
 		s.FlushWitness = g.voice.Say(e.Flush.By)
 	}
 	g.sumDose(s)
+	s.Overrides = g.overrides()
 	s.BaselineUSCm, s.RiseUSCm = opt(e.Baseline, 1), opt(e.Rise, 1)
 	g.emit(Event{Kind: SummaryEvent, Name: g.run, Sum: s})
 	g.emit(Event{Kind: RunEvent, State: "ended", Name: g.run})

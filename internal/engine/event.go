@@ -121,6 +121,16 @@ type Summary struct {
 	Milestones           []MilestoneRecord `json:"milestones"`
 	Notes                []string          `json:"notes,omitempty"`
 	Dose                 *DoseView         `json:"dose,omitempty"` // null: nothing was injected
+	Overrides            []OverrideRecord  `json:"overrides,omitempty"`
+}
+
+// OverrideRecord is a hold that was lifted in a run, by whom and why.
+type OverrideRecord struct {
+	ID  string  `json:"id"`
+	On  string  `json:"on"`
+	By  string  `json:"by"`
+	Why string  `json:"why"`
+	T   float64 `json:"t"` // core seconds
 }
 
 // MilestoneRecord is when a milestone was reached, in core seconds.

@@ -25,7 +25,7 @@ func (g *Engine) View() View {
 	v := View{
 		Seq: g.turns, T: seconds(g.now), Wall: g.wall, Box: g.cfg.Box, Zone: g.cfg.Zone.Zone().Name, Run: g.run,
 		Step: g.seq.Step().String(), StepWhy: g.voice.Say(g.stepAt), Observe: g.seq.Observing(),
-		Estimates: []EstimateView{}, Holds: []HoldView{}, Alarms: []AlarmView{}, Aside: []AlarmView{}, Past: append([]MilestoneRecord{}, g.marks...),
+		Estimates: []EstimateView{}, Holds: []HoldView{}, Overrides: append([]OverrideRecord{}, g.overrides()...), Alarms: []AlarmView{}, Aside: []AlarmView{}, Past: append([]MilestoneRecord{}, g.marks...),
 	}
 	v.Said.StepWhy, v.Said.Cautions = g.stepAt, cautionsAt(g.here(), g.cfg.Stock)
 	v.Cautions = g.voice.Each(v.Said.Cautions)
@@ -37,7 +37,7 @@ func (g *Engine) View() View {
 	}
 	g.viewAdvice(&v)
 	for _, h := range g.a.Holds {
-		hv := HoldView{On: h.On, ID: h.ID}
+		hv := HoldView{On: h.On, ID: h.ID, Overridable: h.Overridable}
 		hv.Said.Reason, hv.Said.WayOut = h.Reason, h.WayOut
 		hv.put(g.voice)
 		v.Holds = append(v.Holds, hv)
@@ -183,6 +183,14 @@ func (g *Engine) freeze() FreezeView {
 	v.Said.Advice, v.Said.Why = g.guard.Frost()
 	v.put(g.voice)
 	return v
+}
+
+// overrides are the holds lifted in this run.
+func (g *Engine) overrides() (out []OverrideRecord) {
+	for _, o := range g.guard.Overrides() {
+		out = append(out, OverrideRecord{o.Hold.ID, o.Hold.On, o.By, o.Why, seconds(o.At)})
+	}
+	return out
 }
 
 // within is a time in hours, null where it isn't reached within the horizon.

@@ -127,6 +127,8 @@ func (s *storyteller) box(args []string) error {
 			cfg.Backflow.NextDue = enginetest.Monday().AddDate(0, 0, -2)
 		case "outside-probe":
 			cfg.Box = enginetest.OutsideProbe
+		case "overridable":
+			cfg.Limits.Overridable = []string{"header-pressure-low"}
 		case "us":
 			cfg.Units = units.US
 		default:
@@ -161,6 +163,8 @@ func (s *storyteller) word(name string, args []string) ([]box.Action, bool) {
 		}
 	case "obey":
 		return s.rig.Obey(a.By), true
+	case "override":
+		a.Kind, a.Alarm = box.Override, args[0]
 	case "ack":
 		a.Kind, a.Alarm = box.Acknowledge, args[0]
 	case "reset":
@@ -317,6 +321,9 @@ func (s *storyteller) show() string {
 	}
 	for _, h := range v.Holds {
 		fmt.Fprintf(&b, "       hold on %s: %s\n", h.On, h.Reason)
+	}
+	for _, o := range v.Overrides {
+		fmt.Fprintf(&b, "       overridden %s on %s by %s: %s\n", o.ID, o.On, o.By, o.Why)
 	}
 	for _, a := range v.Alarms {
 		fmt.Fprintf(&b, "       alarm %s %s (%s)%s\n", a.ID, a.State, a.Priority, marks(a))

@@ -24,6 +24,7 @@ type View struct {
 
 	Advice    *AdviceView       `json:"advice"`
 	Holds     []HoldView        `json:"holds"`
+	Overrides []OverrideRecord  `json:"overrides"` // holds lifted in this run
 	Alarms    []AlarmView       `json:"alarms"`
 	Channels  []ChannelView     `json:"channels"`
 	Progress  Progress          `json:"progress"`
@@ -151,6 +152,8 @@ type HoldView struct {
 	ID     string `json:"id"`
 	Reason string `json:"reason"`
 	WayOut string `json:"way_out"`
+	// Overridable: a named person may lift it for this run, with a reason.
+	Overridable bool `json:"overridable"`
 
 	Said HoldSaid `json:"-"`
 }

@@ -42,6 +42,9 @@ type Guard struct {
 	out      Assessment
 	in       scene
 	named    uint32 // bad channels that sensor-fault has named since it was raised
+
+	rules     []holdRule
+	overrides []Override
 }
 
 // scene is one turn's inputs, kept so that conditions are plain methods.
@@ -55,7 +58,7 @@ type scene struct {
 
 // New makes a guard.
 func New(l Limits, b Backflow) *Guard {
-	return &Guard{limits: l, backflow: b, panel: alarm.NewPanel(Definitions(), l.MaxShelving)}
+	return &Guard{limits: l, backflow: b, rules: holdRules(), panel: alarm.NewPanel(Definitions(), l.MaxShelving)}
 }
 
 // Panel are the box's alarms: a person's word about them goes to it.

@@ -1,6 +1,9 @@
 package safety
 
 import (
+	"slices"
+	"time"
+
 	"boxd/internal/alarm"
 	"boxd/internal/box"
 	"boxd/internal/say"
@@ -8,38 +11,156 @@ import (
 
 // Hold is advice withheld on a step, with its reason and the way out.
 type Hold struct {
-	ID     string
-	On     string
-	Reason say.Text
-	WayOut say.Text
+	ID          string
+	On          string // inject, or pressurise: to open the shutoff valve
+	Reason      say.Text
+	WayOut      say.Text
+	Overridable bool // a named person may lift it for a run, with a reason
 }
 
-// holds lists what withholds advice to inject. Backflow holds come first and
-// can't be passed over.
-func (g *Guard) holds() {
-	hold := func(id string, reason, out say.Text) {
-		g.out.Holds = append(g.out.Holds, Hold{id, "inject", reason, out})
+// Override is a hold that a named person lifted for the run under way.
+type Override struct {
+	Hold Hold
+	By   string
+	Why  string
+	At   time.Duration // core time
+}
+
+// holdRule is one hold as data. Stands gives the reason, nothing while it
+// doesn't stand. Never: no configuration makes it one to override; these guard
+// the water that people drink.
+type holdRule struct {
+	id, on string
+	never  bool
+	out    say.Text
+	stands func(*Guard) say.Text
+}
+
+const (
+	inject = "inject"
+	open   = "pressurise"
+)
+
+// holdRules are all holds, those of backflow first: what is advised instead is
+// said of the first that stands.
+func holdRules() []holdRule {
+	inspect := say.T("Close the shutoff valve, have the backflow protection inspected, then acknowledge and reset the alarm with a note of what was found.")
+	return []holdRule{
+		{"backflow-protection-missing", inject, true, say.T("Have a licensed tester check the device, then enter device, place, test dates and tester under backflow: in the configuration. Local codes and the tester decide; no sensor proves that a device works."), (*Guard).papers},
+		{"backflow-sign", inject, true, inspect, (*Guard).signSeen},
+		{"backflow-sign", open, true, inspect, (*Guard).signSeen},
+		// A gauge the box never had is no fault; one that fell silent is.
+		{"supply-unknown", inject, true, say.T("Check sensor PT-101 and its wiring."), func(g *Guard) say.Text {
+			return when(g.in.r.Supply.Quality == box.Bad, say.T("the supply pressure can't be read: a sign of backflow would not be seen"))
+		}},
+		{"flow-unknown", inject, false, say.T("Check sensor FT-101 and its wiring."), func(g *Guard) say.Text {
+			return when(g.in.r.Main.Quality == box.Bad, say.T("the main flow can't be read: nothing would tell when the lines are clean again"))
+		}},
+		{"header-unknown", inject, false, say.T("Check sensor PT-201 and its wiring."), func(g *Guard) say.Text {
+			return when(!g.in.e.Header.Known, say.T("the header pressure can't be read"))
+		}},
+		{"header-pressure-low", inject, false, say.T("Bring the header into its window first."), func(g *Guard) say.Text {
+			low := g.in.e.Header.Known && g.headerLow()
+			return when(low, say.T("the header pressure is too low to spread fertilizer evenly"))
+		}},
+		{"ice", open, false, say.T("Warm the box above 0 °C, look at filter bowl, injector and backflow device for cracks, then open slowly."), func(g *Guard) say.Text {
+			return when(g.ice(), say.T("there may be ice in the box, and pressure bursts what is frozen"))
+		}},
 	}
-	if why := g.papers(); !why.Empty() {
-		hold("backflow-protection-missing", why, say.T("Have a licensed tester check the device, then enter device, place, test dates and tester under backflow: in the configuration. Local codes and the tester decide; no sensor proves that a device works."))
+}
+
+func when(stands bool, reason say.Text) say.Text {
+	if !stands {
+		return say.Text{}
 	}
-	if a := g.Find("backflow-sign"); a.State.Stands() {
-		hold("backflow-sign", a.Text, say.T("Close the shutoff valve, have the backflow protection inspected, then acknowledge and reset the alarm with a note of what was found."))
-	}
-	e, r := g.in.e, g.in.r
-	// A gauge the box never had is no fault; one that fell silent is.
-	if r.Supply.Quality == box.Bad {
-		hold("supply-unknown", say.T("the supply pressure can't be read: a sign of backflow would not be seen"), say.T("Check sensor PT-101 and its wiring."))
-	}
-	if r.Main.Quality == box.Bad {
-		hold("flow-unknown", say.T("the main flow can't be read: nothing would tell when the lines are clean again"), say.T("Check sensor FT-101 and its wiring."))
-	}
+	return reason
+}
+
+// signSeen is the sign of backflow, whether or not somebody has silenced its
+// alarm: it holds until the alarm has been reset.
+func (g *Guard) signSeen() say.Text {
+	a := g.Find("backflow-sign")
 	switch {
-	case !e.Header.Known:
-		hold("header-unknown", say.T("the header pressure can't be read"), say.T("Check sensor PT-201 and its wiring."))
-	case g.headerLow():
-		hold("header-pressure-low", say.T("the header pressure is too low to spread fertilizer evenly"), say.T("Bring the header into its window first."))
+	case a.State.Stands():
+		return a.Text
+	case a.Standing():
+		return g.seen("backflow-sign")
 	}
+	return say.Text{}
+}
+
+// OverridableHolds are the holds that a configuration may name overridable;
+// FixedHolds are those that it never may.
+func OverridableHolds() []string { return holdIDs(false) }
+
+// FixedHolds are never overridden.
+func FixedHolds() []string { return holdIDs(true) }
+
+func holdIDs(never bool) (ids []string) {
+	for _, r := range holdRules() {
+		if r.never == never && !slices.Contains(ids, r.id) {
+			ids = append(ids, r.id)
+		}
+	}
+	return ids
+}
+
+// holds lists what withholds advice now, less what was overridden in this run.
+func (g *Guard) holds() {
+	if !g.in.s.Running {
+		g.overrides = nil
+	}
+	for _, r := range g.rules {
+		reason := r.stands(g)
+		if reason.Empty() || g.lifted(r) {
+			continue
+		}
+		g.out.Holds = append(g.out.Holds, Hold{r.id, r.on, reason, r.out, g.mayLift(r)})
+	}
+}
+
+func (g *Guard) mayLift(r holdRule) bool {
+	return !r.never && slices.Contains(g.limits.Overridable, r.id)
+}
+
+func (g *Guard) lifted(r holdRule) bool {
+	return !r.never && slices.ContainsFunc(g.overrides, func(o Override) bool { return o.Hold.ID == r.id })
+}
+
+// Overrides are the holds lifted in the run under way, or in the one that ended
+// this turn.
+func (g *Guard) Overrides() []Override { return g.overrides }
+
+// Override lifts a hold that stands for the rest of the run. The error is a
+// refusal with its reason.
+func (g *Guard) Override(now time.Duration, id, by, why string, running bool) (Override, error) {
+	i := slices.IndexFunc(g.out.Holds, func(h Hold) bool { return h.ID == id })
+	switch {
+	case slices.Contains(FixedHolds(), id):
+		return Override{}, say.Refuse("the hold %q guards drinking water and is never overridden: %v", id, g.wayOut(id))
+	case i < 0:
+		return Override{}, say.Refuse("no hold %q stands: there is nothing to override", id)
+	case !g.out.Holds[i].Overridable:
+		return Override{}, say.Refuse("the hold %q can't be overridden on this box: the configuration does not name it under holds: overridable", id)
+	case !running:
+		return Override{}, say.Refuse("a hold is overridden for a run, and none is under way: start the run first")
+	case by == "":
+		return Override{}, say.Refuse("a hold is overridden by a named person: give your name")
+	case why == "":
+		return Override{}, say.Refuse("a hold is overridden for a reason: write down why")
+	}
+	o := Override{g.out.Holds[i], by, why, now}
+	g.overrides = append(g.overrides, o)
+	return o, nil
+}
+
+func (g *Guard) wayOut(id string) say.Text {
+	for _, r := range g.rules {
+		if r.id == id {
+			return r.out
+		}
+	}
+	return say.Text{}
 }
 
 // headerLow reports whether the header stands too low, whether or not somebody

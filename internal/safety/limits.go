@@ -28,6 +28,8 @@ type Limits struct {
 	FreezeAir                           units.Celsius // box air at or below this is a freeze risk
 	FreezeLead                          time.Duration // alarm this long before 0 °C is reached
 	Silent                              time.Duration // a channel silent this long is faulty
+	SilentTemperature                   time.Duration // a thermometer silent this long is faulty
+	Overridable                         []string      // holds that a named person may lift for a run
 	Deadband                            Deadbands
 	MaxShelving                         time.Duration // the longest an alarm may be shelved; 0: alarm.MaxShelving
 }
@@ -58,7 +60,7 @@ func DefaultLimits() Limits {
 		FlowHigh: 0.12, FlowLow: 0.12,
 		RatioWarn: 0.10, RatioAlarm: 0.25,
 		FreezeWater: 3, FreezeAir: 0, FreezeLead: 2 * time.Hour,
-		Silent:      30 * time.Second,
+		Silent: 30 * time.Second, SilentTemperature: 15 * time.Minute,
 		Deadband:    Deadbands{Pressure: 2, Flow: 0.05, Ratio: 0.02, EC: 0.05},
 		MaxShelving: alarm.MaxShelving,
 	}

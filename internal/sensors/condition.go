@@ -40,7 +40,10 @@ func DefaultRanges() [box.NumChannels]Range {
 // Config is what the conditioner is told beforehand.
 type Config struct {
 	Silent time.Duration // how long a channel may be quiet before its reading is bad
-	Ranges [box.NumChannels]Range
+	// SilentTemperature is that of the thermometers, which may be read seldom: no
+	// body in a box changes in minutes. Below Silent it is Silent.
+	SilentTemperature time.Duration
+	Ranges            [box.NumChannels]Range
 	// EndVolume is the water that brings a change from the box to the line-end
 	// probe; 0: not said, and that probe is not held to it.
 	EndVolume units.Litre
@@ -200,10 +203,21 @@ func judge[T ~float64](r *box.Reading[T], c *Conditioner, ch box.Channel, mono t
 	}
 	age := mono - k.at
 	*r = box.Reading[T]{Age: age}
-	r.Quality, r.Cause, r.Why = k.judge(age, c.cfg.Silent)
+	late, silent := c.quiet(ch)
+	r.Quality, r.Cause, r.Why = k.judge(age, late, silent)
 	if r.Usable() {
 		r.Value = T(k.value() * scale)
 	}
+}
+
+// quiet is after what time a channel is late and after what it is silent.
+func (c *Conditioner) quiet(ch box.Channel) (late, silent time.Duration) {
+	interval := c.channels[ch].interval
+	late, silent = max(2*time.Second, 5*interval/2), max(c.cfg.Silent, 4*interval)
+	if t := c.cfg.SilentTemperature; ch >= box.WaterTemp && ch <= box.OutsideAirTemp && t > c.cfg.Silent {
+		late, silent = max(late, t*2/3), max(silent, t)
+	}
+	return late, silent
 }
 
 // faultFor is how long a source may report a fault before the last value is
@@ -212,9 +226,7 @@ const faultFor = 5 * time.Second
 
 // judge weighs what is known of the channel, the worst first. The classes are
 // those of NAMUR NE 107.
-func (k *channel) judge(age, quiet time.Duration) (box.Quality, box.Cause, say.Text) {
-	late := max(2*time.Second, 5*k.interval/2)
-	silent := max(quiet, 4*k.interval)
+func (k *channel) judge(age, late, silent time.Duration) (box.Quality, box.Cause, say.Text) {
 	switch {
 	case age > silent && !k.fault.Empty():
 		return box.Bad, k.cause, k.fault

@@ -235,3 +235,45 @@ func BenchmarkReadings(b *testing.B) {
 		c.Readings(at(i), in)
 	}
 }
+
+// TestSlowThermometers: read every minute or every ten, a thermometer stays
+// usable between its readings and gives the newest; a pressure read so seldom
+// does not. Silent for longer than it may be, it is bad; a fault it reports is
+// bad after the third.
+func TestSlowThermometers(t *testing.T) {
+	for _, every := range []int{60, 600} {
+		c := New(Config{Silent: silent, SilentTemperature: 15 * time.Minute, Ranges: DefaultRanges()})
+		for sec := 0; sec < 5*every; sec++ {
+			var s []box.Sample
+			if sec%every == 0 {
+				s = append(s, box.Sample{Channel: box.BoxAirTemp, Value: 10 - float64(sec/every)})
+			}
+			r := c.Readings(at(sec), s)
+			if r.BoxAir.Quality != box.Good {
+				t.Fatalf("every %d s: %v after %d s (%v)", every, r.BoxAir.Quality, sec, r.BoxAir.Why)
+			}
+			if lag := float64(r.BoxAir.Value) - (10 - float64(sec/every)); math.Abs(lag) > 1 || every == 600 && lag != 0 {
+				t.Fatalf("every %d s: %v °C after %d s", every, r.BoxAir.Value, sec)
+			}
+		}
+		last := 4 * every
+		if r := c.Readings(at(last+899), nil); !r.BoxAir.Usable() {
+			t.Errorf("every %d s: %v after 899 s", every, r.BoxAir.Quality)
+		}
+		if r := c.Readings(at(last+901), nil); r.BoxAir.Quality != box.Bad {
+			t.Errorf("every %d s: %v after 901 s of silence", every, r.BoxAir.Quality)
+		}
+	}
+	c := New(Config{Silent: silent, SilentTemperature: 15 * time.Minute, Ranges: DefaultRanges()})
+	c.Readings(0, []box.Sample{header(70), {Channel: box.WaterTemp, Value: 10}})
+	if r := c.Readings(at(31), nil); r.Header.Quality != box.Bad || r.Water.Quality != box.Good {
+		t.Errorf("after 31 s: header %v, water %v", r.Header.Quality, r.Water.Quality)
+	}
+	fault := []box.Sample{{Channel: box.WaterTemp, Fault: "no answer on the bus", Cause: box.Failure}}
+	for i := 1; i <= 3; i++ {
+		r := c.Readings(at(31+60*i), fault)
+		if want := map[bool]box.Quality{true: box.Bad, false: box.Uncertain}[i == 3]; r.Water.Quality != want {
+			t.Errorf("after %d faults: %v, want %v", i, r.Water.Quality, want)
+		}
+	}
+}

@@ -86,7 +86,10 @@ func (s *Sequencer) adviseReady() (string, Advice) {
 	if e.Supply.Known {
 		why = append(why, say.T("supply pressure is %v", e.Supply.V))
 	}
-	for _, h := range s.in.holds {
+	for _, h := range s.shut {
+		why = append(why, say.T("later, opening the shutoff valve will be held: %v", h.Reason))
+	}
+	for _, h := range s.holds {
 		if strings.HasPrefix(h.ID, "backflow") {
 			why = append(why, say.T("later, injecting will be held: %v", h.Reason))
 		}
@@ -101,6 +104,9 @@ func (s *Sequencer) advisePressurise() (string, Advice) {
 		return s.adviseNoSupply(say.T("the lines fill on when it is back"))
 	}
 	if !s.told(box.MainOpen) || e.Flowing == estimate.No {
+		if len(s.shut) > 0 {
+			return s.keepShut()
+		}
 		return "open", ask(box.MainOpen, say.T("Shutoff valve is open"),
 			say.T("Open the shutoff valve slowly and let the air out of the lines."), "supply",
 			say.T("the lines must be full of water and free of air before fertilizer goes in"))
@@ -118,15 +124,25 @@ func (s *Sequencer) advisePressurise() (string, Advice) {
 	return "filling", wait(say.T("Wait: the lines are filling."), "header", why...)
 }
 
+// keepShut withholds advice to open the shutoff valve.
+func (s *Sequencer) keepShut() (string, Advice) {
+	return "keep-shut", wait(say.T("Keep the shutoff valve closed. %v.", say.Capital(s.shut[0].Reason)), "supply", reasons(s.shut)...)
+}
+
+// reasons are those of holds, each with its way out.
+func reasons(of []safety.Hold) []say.Text {
+	why := []say.Text{}
+	for _, h := range of {
+		why = append(why, say.T("%v. %v", h.Reason, h.WayOut))
+	}
+	return why
+}
+
 func (s *Sequencer) adviseInject() (string, Advice) {
 	e := s.in.e
 	started := s.has[InjectionStarted]
 	if len(s.holds) > 0 && !started && !s.passed {
-		why := []say.Text{}
-		for _, h := range s.holds {
-			why = append(why, say.T("%v. %v", h.Reason, h.WayOut))
-		}
-		return "hold", wait(say.T("Do not inject. %v.", say.Capital(s.holds[0].Reason)), "injector", why...)
+		return "hold", wait(say.T("Do not inject. %v.", say.Capital(s.holds[0].Reason)), "injector", reasons(s.holds)...)
 	}
 	switch {
 	case e.Water == estimate.WaterNoSupply && !s.closed():
@@ -215,6 +231,9 @@ func (s *Sequencer) adviseFlush() (string, Advice) {
 			say.T("clean water has reached the last emitter of the farthest row"), say.T("judged by: %v", e.Flush.By))
 	}
 	if s.closed() && e.Flowing == estimate.No {
+		if len(s.shut) > 0 {
+			return s.keepShut()
+		}
 		return "reopen", ask(box.MainOpen, say.T("Shutoff valve is open"), say.T("The flush is not done. Open the shutoff valve again."), "supply",
 			say.T("the last emitter has had %.0f %% of its share", e.Delivery.LastEmitter.Percent()))
 	}
@@ -258,7 +277,7 @@ func (s *Sequencer) adviseSecure() (string, Advice) {
 		return "securing", ask(box.MainClosed, say.T("Shutoff valve is closed"), say.T("Close the shutoff valve and wait until the flow has stopped."), "supply", say.T("water still moves"))
 	}
 	why := []say.Text{say.T("no water moves"), say.T("the record is kept")}
-	if s.in.e.EverDrawn && !s.in.e.Flush.Done {
+	if s.in.e.EverDrawn && !s.in.e.Flush.Done && len(s.shut) == 0 {
 		why = append(why, say.T("the flush was not done: to finish it, open the shutoff valve again and say so"))
 	}
 	return "secure", ask(box.RunEnd, say.T("Box is secured"),

@@ -103,8 +103,9 @@ type Sequencer struct {
 	said    [box.NumDeeds]saying
 	reached [numMilestones]time.Duration
 	has     [numMilestones]bool
-	holds   []safety.Hold
-	passed  bool // a hold was passed over: the run is only observed
+	holds   []safety.Hold // on injecting
+	shut    []safety.Hold // on opening the shutoff valve
+	passed  bool          // a hold was passed over: the run is only observed
 	out     Out
 	in      turn
 	calm    calm
@@ -269,6 +270,9 @@ func (s *Sequencer) say(now time.Duration, d box.Deed, by string) {
 	if held && s.running {
 		s.passOver(say.T("the injector was put on"))
 	}
+	if d == box.MainOpen && len(s.shut) > 0 {
+		s.out.Notes = append(s.out.Notes, say.T("the shutoff valve was opened while advice to open it was held (%v)", s.shut[0].Reason))
+	}
 }
 
 // passOver notes that a hold was passed over: from then on the box only
@@ -310,25 +314,34 @@ func (s *Sequencer) Turn(now time.Duration, e *estimate.Estimates, holds []safet
 	return &s.out
 }
 
-// noteHolds tells which holds began and which ended. Holds speak of injecting:
-// they are said while injecting lies ahead.
+// noteHolds tells which holds began and which ended. Holds on injecting are said
+// while injecting lies ahead.
 func (s *Sequencer) noteHolds() {
 	for _, h := range s.in.holds {
-		if !contains(s.holds, h.ID) {
+		if !contains(s.holds, h) && !contains(s.shut, h) {
 			s.out.Held = append(s.out.Held, h)
 		}
 	}
-	for _, h := range s.holds {
-		if !contains(s.in.holds, h.ID) {
-			s.out.Released = append(s.out.Released, h)
+	for _, of := range [][]safety.Hold{s.holds, s.shut} {
+		for _, h := range of {
+			if !contains(s.in.holds, h) {
+				s.out.Released = append(s.out.Released, h)
+			}
 		}
 	}
-	s.holds = append(s.holds[:0], s.in.holds...)
+	s.holds, s.shut = s.holds[:0], s.shut[:0]
+	for _, h := range s.in.holds {
+		if h.On == Pressurise.String() {
+			s.shut = append(s.shut, h)
+		} else {
+			s.holds = append(s.holds, h)
+		}
+	}
 }
 
-func contains(hs []safety.Hold, id string) bool {
+func contains(hs []safety.Hold, one safety.Hold) bool {
 	for _, h := range hs {
-		if h.ID == id {
+		if h.ID == one.ID && h.On == one.On {
 			return true
 		}
 	}

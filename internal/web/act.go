@@ -100,7 +100,7 @@ func actionOf(r *http.Request) (box.Action, error) {
 
 // parseDo reads what is said: "confirm:17" (an advice number), "report:stock_in"
 // (a deed), "acknowledge:stock-empty", "reset:backflow-sign" (an alarm); of an
-// alarm also shelve, unshelve, out-of-service and in-service.
+// alarm also shelve, unshelve, out-of-service and in-service; of a hold, "override:flow-unknown".
 func parseDo(do string) (box.Action, error) {
 	word, of, _ := strings.Cut(do, ":")
 	switch {
@@ -125,7 +125,7 @@ func parseDo(do string) (box.Action, error) {
 
 // aboutAlarm is what is said of an alarm.
 func aboutAlarm(word string) box.ActionKind {
-	for _, k := range []box.ActionKind{box.Acknowledge, box.Reset, box.Shelve, box.Unshelve, box.TakeOut, box.PutBack} {
+	for _, k := range []box.ActionKind{box.Acknowledge, box.Reset, box.Shelve, box.Unshelve, box.TakeOut, box.PutBack, box.Override} {
 		if k.String() == word {
 			return k
 		}

@@ -117,11 +117,14 @@ func (w *Watch) enter(step string, observing bool) {
 	w.broken("step %s to %s, but nobody said any of %v", from, step, words)
 }
 
-// advice to inject is not given while a hold stands.
+// advice is not given while a hold on it stands.
 func (w *Watch) advice(e *engine.Event, v *engine.View) {
 	inject := e.Deed == box.InjectorOn.String() || e.Deed == box.LoopThrottled.String()
-	if inject && len(v.Holds) > 0 {
-		w.broken("advised %s while held: %s", e.Deed, v.Holds[0].Reason)
+	open := e.Deed == box.MainOpen.String()
+	for _, h := range v.Holds {
+		if inject && h.On == "inject" || open && h.On == "pressurise" {
+			w.broken("advised %s while held: %s", e.Deed, h.Reason)
+		}
 	}
 }
 
