@@ -52,7 +52,8 @@ func (c chance) channel() box.Channel {
 func (c chance) word() box.Action {
 	by := rapid.SampledFrom([]string{"", "Kim", "Lee"}).Draw(c.draw, "by")
 	alarm := rapid.SampledFrom(alarmIDs()).Draw(c.draw, "alarm")
-	switch rapid.IntRange(0, 4).Draw(c.draw, "word") {
+	note := rapid.SampledFrom([]string{"", "looked"}).Draw(c.draw, "note")
+	switch rapid.IntRange(0, 7).Draw(c.draw, "word") {
 	case 0:
 		return box.Action{Kind: box.Confirm, Advice: rapid.Uint64Range(0, 30).Draw(c.draw, "number"), By: by}
 	case 1:
@@ -61,13 +62,20 @@ func (c chance) word() box.Action {
 		return box.Action{Kind: box.Report, Deed: rapid.SampledFrom(deeds()).Draw(c.draw, "deed"), By: by}
 	case 3:
 		return box.Action{Kind: box.Acknowledge, Alarm: alarm, By: by}
+	case 4:
+		return box.Action{Kind: box.Shelve, Alarm: alarm, By: by, Note: note, For: time.Duration(rapid.IntRange(-1, 300).Draw(c.draw, "minutes")) * time.Minute}
+	case 5:
+		return box.Action{Kind: box.TakeOut, Alarm: alarm, By: by, Note: note}
+	case 6:
+		return box.Action{Kind: rapid.SampledFrom([]box.ActionKind{box.Unshelve, box.PutBack}).Draw(c.draw, "back"), Alarm: alarm, By: by}
 	}
-	return box.Action{Kind: box.Reset, Alarm: alarm, By: by, Note: rapid.SampledFrom([]string{"", "looked"}).Draw(c.draw, "note")}
+	return box.Action{Kind: box.Reset, Alarm: alarm, By: by, Note: note}
 }
 
 func (c chance) fault() {
 	p := c.rig.Plant
-	switch rapid.IntRange(0, 8).Draw(c.draw, "fault") {
+	health := box.Health(rapid.IntRange(0, 2).Draw(c.draw, "health"))
+	switch rapid.IntRange(0, 11).Draw(c.draw, "fault") {
 	case 0:
 		p.Drop(c.channel())
 	case 1:
@@ -80,6 +88,12 @@ func (c chance) fault() {
 		p.Sag(units.KPa(rapid.Float64Range(0, 300).Draw(c.draw, "supply")))
 	case 5:
 		p.Recover()
+	case 9:
+		c.rig.Archive = box.Surrounding{Health: health, Why: "no space"}
+	case 10:
+		c.rig.Link = box.Surrounding{Health: health, Why: "refused"}
+	case 11:
+		c.rig.Wall = c.rig.Wall.Add(time.Duration(rapid.IntRange(-48, 48).Draw(c.draw, "hours")) * time.Hour)
 	case 6:
 		p.SetOutside(units.Celsius(rapid.Float64Range(-20, 40).Draw(c.draw, "outside")))
 	default:

@@ -27,6 +27,7 @@ func view(seq uint64) *engine.View {
 			{ID: "supply-pressure-low", State: "unacknowledged", Priority: "high"},
 			{ID: "freeze-risk", State: "normal"},
 		},
+		Aside: []engine.AlarmView{{ID: "ratio-off", State: "shelved", Priority: "low"}},
 		Channels: []engine.ChannelView{
 			{Column: "header_kpa", Tag: "PT-201", Name: "header pressure", Unit: "kPa", Value: f(68.95), Quality: "good", AgeS: 0.2},
 			{Column: "ec_end_us_cm", Unit: "µS/cm", Quality: "bad", Cause: "failure", AgeS: 12},
@@ -52,8 +53,9 @@ func shape(t *testing.T, v *engine.View, alarms ...string) map[string]map[string
 }
 
 func TestShape(t *testing.T) {
-	got := shape(t, view(9), "supply-pressure-low", "stock-empty")
+	got := shape(t, view(9), "supply-pressure-low", "stock-empty", "ratio-off")
 	want := []struct{ topic, field, value string }{
+		{"alarm/ratio-off", "state", "shelved"},
 		{"state", "step", "inject"}, {"state", "alarms", "1"}, {"state", "advice_number", "7"}, {"state", "seq", "9"},
 		{"state", "time", "2026-05-04T03:02:01.000Z"}, {"state", "holds", "[]"},
 		{"channel/header_kpa", "value", "68.95"}, {"channel/header_kpa", "unit", "kPa"}, {"channel/header_kpa", "age_s", "0.2"},

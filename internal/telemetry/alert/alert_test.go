@@ -352,6 +352,10 @@ func TestWords(t *testing.T) {
 		{Style{}, engine.Event{Kind: engine.AlarmEvent, ID: "freeze-risk", State: "cleared", Priority: "low"}, "", 0},
 		{Style{}, engine.Event{Kind: engine.AlarmEvent, ID: "freeze-risk", State: "acknowledged", Priority: "high"}, "", 0},
 		{Style{}, engine.Event{Kind: engine.AlarmEvent, ID: "freeze-risk", State: "cleared", Priority: "high"}, "water temperature 1.5 °C: no longer stands; look before going on", Low},
+		{Style{}, engine.Event{Kind: engine.AlarmEvent, ID: "header-pressure-low", State: "raised", Priority: "high", Cause: "supply-pressure-low", Text: "Header is low"}, "", 0},
+		{Style{}, engine.Event{Kind: engine.AlarmEvent, ID: "header-pressure-low", State: "cleared", Priority: "high", Cause: "supply-pressure-low"}, "", 0},
+		{Style{}, engine.Event{Kind: engine.AlarmEvent, ID: "stock-empty", State: "shelved", Priority: "high", Text: "Empty"}, "", 0},
+		{Style{}, engine.Event{Kind: engine.AlarmEvent, ID: "stock-empty", State: "unshelved", Priority: "high", Text: "Empty"}, "", 0},
 		{Style{}, engine.Event{Kind: engine.StepEvent, Step: "flush"}, "", 0},
 		{Style{US: true}, engine.Event{Kind: engine.MilestoneEvent, Name: "clean_at_box"}, "clean at box: 215 gal in this run", Low}, // 812 L ÷ 3.785412
 		{Style{}, engine.Event{Kind: engine.MilestoneEvent, Name: "flush_done"},
