@@ -1,6 +1,7 @@
 package web
 
 import (
+	"cmp"
 	"math"
 	"slices"
 
@@ -35,7 +36,7 @@ func (s visit) drawing(v engine.View) drawing {
 	for _, c := range v.Channels {
 		by[c.Column] = s.show.channel(c)
 	}
-	at := func(ch box.Channel) string { return orUnknown(by[ch.Info().Column]) }
+	at := func(ch box.Channel) string { return cmp.Or(by[ch.Info().Column], s.show.unknown()) }
 	d := drawing{
 		Supply: at(box.SupplyPressure), FilterOut: at(box.FilterOutPressure), InjIn: at(box.InjectorInPressure),
 		InjOut: at(box.InjectorOutPressure), Header: at(box.HeaderPressure), Main: at(box.MainFlow),
@@ -44,6 +45,7 @@ func (s visit) drawing(v engine.View) drawing {
 	if v.Advice != nil {
 		d.Asked = v.Advice.Valve
 		d.Ring, d.Says = rings(v.Advice.Valve)
+		d.Says = s.show.say(d.Says)
 	}
 	return d
 }
@@ -71,6 +73,7 @@ type dial struct {
 	ID, Name, Value, Word string // Word: in the window, low, high, unknown
 	Window                string
 	Known, Abnormal       bool
+	Below                 bool
 	At, Low, Wide         float64 // of a scale 300 wide
 }
 
@@ -83,19 +86,19 @@ func (s visit) dials(v engine.View) []dial {
 	if i >= 0 {
 		header = usable(v.Channels[i])
 	}
-	dials := []dial{s.dial("dial-header", "header pressure", header, p.HeaderLowKPa, p.HeaderHighKPa, p.Flowing)}
+	dials := []dial{s.dial("dial-header", s.show.say("header pressure"), header, p.HeaderLowKPa, p.HeaderHighKPa, p.Flowing)}
 	if p.InjectorStartKPa > 0 {
-		d := s.dial("dial-injector", "difference across the injector", p.InjectorDiffKPa,
+		d := s.dial("dial-injector", s.show.say("difference across the injector"), p.InjectorDiffKPa,
 			p.InjectorStartKPa, math.Inf(1), v.Step == "inject")
 		// No upper bound is told: the window is open to the right.
-		d.Window = "starts at " + s.show.pressure(&p.InjectorStartKPa)
+		d.Window = s.show.say("starts at %s", s.show.pressure(&p.InjectorStartKPa))
 		d.Low, d.Wide = dialWidth/3.0, dialWidth*2/3.0
 		d.At = place(p.InjectorDiffKPa, 3*p.InjectorStartKPa)
 		switch {
-		case d.Word == "below":
-			d.Word = "too little to start it"
+		case d.Below:
+			d.Word = s.show.say("too little to start it")
 		case d.Known:
-			d.Word = "enough to start it"
+			d.Word = s.show.say("enough to start it")
 		}
 		dials = append(dials, d)
 	}
@@ -106,20 +109,20 @@ func (s visit) dials(v engine.View) []dial {
 // abnormal only while it matters.
 func (s visit) dial(id, name string, v *float64, low, high float64, matters bool) dial {
 	top := high * 1.25
-	d := dial{ID: id, Name: name, Value: s.show.pressure(v), Known: v != nil, Word: unknown, At: place(v, top)}
+	d := dial{ID: id, Name: name, Value: s.show.pressure(v), Known: v != nil, Word: s.show.unknown(), At: place(v, top)}
 	if top > 0 && units.Finite(top) {
 		d.Low, d.Wide = dialWidth*low/top, dialWidth*(high-low)/top
 	}
-	d.Window = "window " + s.show.pressure(&low) + " to " + s.show.pressure(&high)
+	d.Window = s.show.say("window %s to %s", s.show.pressure(&low), s.show.pressure(&high))
 	if v == nil {
 		return d
 	}
-	d.Word = "in its window"
+	d.Word = s.show.say("in its window")
 	switch {
 	case *v < low:
-		d.Word, d.Abnormal = "below", matters
+		d.Word, d.Abnormal, d.Below = s.show.say("below"), matters, true
 	case *v > high:
-		d.Word, d.Abnormal = "above", matters
+		d.Word, d.Abnormal = s.show.say("above"), matters
 	}
 	return d
 }
@@ -145,7 +148,7 @@ const (
 )
 
 // rowBars are the laterals while something is on its way in them.
-func rowBars(v engine.View) ([]rowBar, float64) {
+func (s visit) rowBars(v engine.View) ([]rowBar, float64) {
 	if v.Step != "inject" && v.Step != "flush" && v.Step != "secure" {
 		return nil, 0
 	}
@@ -155,7 +158,7 @@ func rowBars(v engine.View) ([]rowBar, float64) {
 		f := min(1, max(c, r.Fertilized))
 		bars = append(bars, rowBar{
 			Row: r.Row, Y: float64(i) * rowPitch, Clean: c * rowWide, Front: c * rowWide, FrontWidth: (f - c) * rowWide,
-			Says: "clean " + digits(c*100, 0) + " %, fertilizer to " + digits(f*100, 0) + " %",
+			Says: s.show.say("clean %s %%, fertilizer to %s %%", digits(c*100, 0), digits(f*100, 0)),
 		})
 	}
 	return bars, float64(len(bars)) * rowPitch

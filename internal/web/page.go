@@ -6,6 +6,7 @@ import (
 	"encoding/json"
 	"html/template"
 	"net/http"
+	"strings"
 	"time"
 
 	"boxd/internal/access"
@@ -20,6 +21,7 @@ type frame struct {
 	Demo, Open         bool
 	Planned            bool // there is a plan page
 	Lang               string
+	Words              string // what scripts say, as JSON by its English form
 	Who                string // signed in as; empty: nobody
 	May                may
 	Guarded            bool // people sign in
@@ -32,7 +34,7 @@ type may struct{ Operate, Administer bool }
 func (s visit) frame(page string) frame {
 	return frame{
 		Page: page, Box: s.opts.Box, Version: s.opts.Version, Demo: s.opts.Demo, Open: s.opts.Keeper == nil, Planned: s.opts.Planner != nil,
-		Lang: s.lang, Who: s.who.Name, Guarded: s.opts.Keeper != nil, Shown: s.shown(),
+		Lang: s.lang, Words: s.pages.words, Who: s.who.Name, Guarded: s.opts.Keeper != nil, Shown: s.shown(),
 		May: may{s.who.Role.May(access.Operate), s.who.Role.May(access.Administer)},
 	}
 }
@@ -96,21 +98,21 @@ type milestoneLine struct{ Name, Ago string }
 func (s visit) live(v engine.View) Live {
 	age := s.age(v)
 	l := Live{
-		V: v, Heard: seconds(age.Seconds()),
-		Steps: stepMarks(v), RunTime: runTime(v.RunT), Advice: v.Advice,
-		Alarms: alarmLines(v), Dials: s.dials(v), Facts: s.facts(v),
-		Readings: s.readings(v), Drawing: s.drawing(v), Cost: costs(v), Past: milestones(v),
+		V: v, Heard: s.show.seconds(age.Seconds()),
+		Steps: stepMarks(v), RunTime: s.runTime(v.RunT), Advice: v.Advice,
+		Alarms: s.alarmLines(v), Dials: s.dials(v), Facts: s.facts(v),
+		Readings: s.readings(v), Drawing: s.drawing(v), Cost: s.costs(v), Past: s.milestones(v),
 	}
-	l.Rows, l.RowsHeight = rowBars(v)
+	l.Rows, l.RowsHeight = s.rowBars(v)
 	if stopped(v, age) {
 		l.Stopped = true
-		l.StoppedWhy = "nothing heard from the core for " + l.Heard
+		l.StoppedWhy = s.show.say("nothing heard from the core for %s", l.Heard)
 		if v.Step == stepStopped {
 			l.StoppedWhy = v.StepWhy
 		}
 	}
 	if v.Advice != nil {
-		l.Minutes = minutesOf(v.Advice.Minutes)
+		l.Minutes = s.show.minutesOf(v.Advice.Minutes)
 	}
 	for _, a := range l.Alarms {
 		l.Latched = l.Latched || a.CanReset
@@ -139,11 +141,11 @@ func stepMarks(v engine.View) []stepMark {
 	return marks
 }
 
-func runTime(t *float64) string {
+func (s visit) runTime(t *float64) string {
 	if t == nil {
 		return ""
 	}
-	return minutes(*t / 60)
+	return s.show.minutes(*t / 60)
 }
 
 // alarmMark is the shape of a priority, so that colour never speaks alone.
@@ -159,11 +161,11 @@ func alarmMark(priority string) string {
 
 // alarmLines say how long in minutes: a part that changed each second would be
 // read out each second.
-func alarmLines(v engine.View) []alarmLine {
+func (s visit) alarmLines(v engine.View) []alarmLine {
 	lines := make([]alarmLine, 0, len(v.Alarms))
 	for _, a := range v.Alarms {
 		lines = append(lines, alarmLine{
-			AlarmView: a, Mark: alarmMark(a.Priority), Since: minutes(max(0, v.T-a.SinceT) / 60),
+			AlarmView: a, Mark: alarmMark(a.Priority), Since: s.show.minutes(max(0, v.T-a.SinceT) / 60),
 			CanAck: !a.Acked, CanReset: a.Latched && a.Acked,
 		})
 	}
@@ -173,7 +175,7 @@ func alarmLines(v engine.View) []alarmLine {
 func (s visit) readings(v engine.View) []readingLine {
 	lines := make([]readingLine, 0, len(v.Channels))
 	for _, c := range v.Channels {
-		l := readingLine{Tag: c.Tag, Name: c.Name, Value: s.show.channel(c), Quality: orUnknown(c.Quality), Column: c.Column}
+		l := readingLine{Tag: c.Tag, Name: s.show.word(c.Name), Value: s.show.channel(c), Quality: c.Quality, Column: c.Column}
 		switch c.Quality {
 		case box.Good.String():
 		case box.Uncertain.String():
@@ -184,42 +186,33 @@ func (s visit) readings(v engine.View) []readingLine {
 			l.Mark = "?"
 		}
 		if l.Mark != "" {
-			l.Why = whyReading(c)
+			l.Why = s.whyReading(c)
 		}
 		lines = append(lines, l)
 	}
 	return lines
 }
 
-func whyReading(c engine.ChannelView) string {
-	why := c.Cause
-	if c.Why != "" {
-		if why != "" {
-			why += ": "
-		}
-		why += c.Why
+func (s visit) whyReading(c engine.ChannelView) string {
+	why := s.show.say(c.Cause)
+	if why != "" && c.Why != "" {
+		why += ": "
 	}
+	why += c.Why
 	if c.AgeS >= 3 {
 		if why != "" {
 			why += "; "
 		}
-		why += "last heard " + seconds(c.AgeS) + " ago"
+		why += s.show.say("last heard %s ago", s.show.seconds(c.AgeS))
 	}
 	return why
 }
 
-func milestones(v engine.View) []milestoneLine {
-	words := map[string]string{
-		"lines_full": "lines full", "pressurised": "pressurised", "injection_started": "injection started",
-		"injection_ended": "injection ended", "clean_at_box": "clean at the box", "flush_done": "flush done", "secured": "secured",
-	}
+func (s visit) milestones(v engine.View) []milestoneLine {
 	var lines []milestoneLine
 	for _, m := range v.Past {
-		name := words[m.Name]
-		if name == "" {
-			name = m.Name
-		}
-		lines = append(lines, milestoneLine{name, seconds(max(0, v.T-m.T)) + " ago"})
+		name := s.show.say(strings.ReplaceAll(m.Name, "_", " "))
+		lines = append(lines, milestoneLine{name, s.show.say("%s ago", s.show.seconds(max(0, v.T-m.T)))})
 	}
 	return lines
 }
@@ -227,87 +220,99 @@ func milestones(v engine.View) []milestoneLine {
 // facts are what the readings say, for the step under way.
 func (s visit) facts(v engine.View) []fact {
 	p, d := v.Progress, s.show
-	flow := fact{"flow", d.flow(p.FlowLpm), "the zone takes " + d.flow(p.ExpectedLpm) + " at this pressure"}
+	flow := fact{d.say("flow"), d.flow(p.FlowLpm), d.say("the zone takes %s at this pressure", d.flow(p.ExpectedLpm))}
 	if p.ExpectedLpm == nil {
-		flow.Aside = "what the zone should take is unknown"
+		flow.Aside = d.say("what the zone should take is unknown")
 	}
 	facts := []fact{flow}
 	switch v.Step {
 	case "pressurise":
 		facts = append(facts,
-			fact{"lines filled", percent(p.FilledPct), "of " + d.volume(&p.LineVolumeL)},
-			fact{"clean water", conductivity(p.BaselineUSCm), "the baseline the flush is judged by"})
+			fact{d.say("lines filled"), d.percent(p.FilledPct), d.say("of %s", d.volume(&p.LineVolumeL))},
+			fact{d.say("clean water"), d.conductivity(p.BaselineUSCm), d.say("the baseline the flush is judged by")})
 	case "inject":
 		facts = append(facts,
-			fact{"injected", minutesOf(p.InjectedMin), plannedAside(p.PlannedMin)},
-			fact{"field ratio", ratio(p.FieldRatioPct), "stock in all the water; in the branch " + ratio(p.BranchRatioPct)},
-			fact{"EC rise", conductivity(p.RiseUSCm), "over " + conductivity(p.BaselineUSCm)})
+			fact{d.say("injected"), d.minutesOf(p.InjectedMin), s.plannedAside(p.PlannedMin)},
+			fact{d.say("field ratio"), d.ratio(p.FieldRatioPct), d.say("stock in all the water; in the branch %s", d.ratio(p.BranchRatioPct))},
+			fact{d.say("EC rise"), d.conductivity(p.RiseUSCm), d.say("over %s", d.conductivity(p.BaselineUSCm))})
 		facts = append(facts, s.weighings(p.StockL)...)
 	case "flush":
 		facts = append(facts,
-			fact{"EC rise", conductivity(p.RiseUSCm), "clean is within " + conductivity(p.ReturnBandUSCm) + " of " + conductivity(p.BaselineUSCm)},
-			fact{"clean at the box", yes(p.CleanAtBox), ""},
-			fact{"clean water passed", d.volume(p.FlushPassedL), "of " + d.volume(p.FlushNeededL) + ", margin " + digits(p.MarginPct, 0) + "\u00a0% included"},
-			fact{"by the volume", orUnknown(p.VolumeWitness), ""},
-			fact{"by the line's end", orUnknown(p.EndWitness), ""})
+			fact{d.say("EC rise"), d.conductivity(p.RiseUSCm), d.say("clean is within %s of %s", d.conductivity(p.ReturnBandUSCm), d.conductivity(p.BaselineUSCm))},
+			fact{d.say("clean at the box"), d.yes(p.CleanAtBox), ""},
+			fact{d.say("clean water passed"), d.volume(p.FlushPassedL), d.say("of %s, margin %s included", d.volume(p.FlushNeededL), digits(p.MarginPct, 0)+"\u00a0%")},
+			fact{d.say("by the volume"), d.word(p.VolumeWitness), ""},
+			fact{d.say("by the line's end"), d.word(p.EndWitness), ""})
 	}
-	facts = append(facts, fact{"filter difference", d.pressure(p.FilterDiffKPa), ""})
+	facts = append(facts, fact{d.say("filter difference"), d.pressure(p.FilterDiffKPa), ""})
 	if p.FreezeHours != nil {
-		facts = append(facts, fact{"to freezing", digits(*p.FreezeHours, 1) + "\u00a0h", "of the coldest small volume"})
+		facts = append(facts, fact{d.say("to freezing"), digits(*p.FreezeHours, 1) + "\u00a0h", d.say("of the coldest small volume")})
 	}
 	return facts
 }
 
-func plannedAside(m *float64) string {
+func (s visit) plannedAside(m *float64) string {
 	if m == nil {
-		return "no length was planned"
+		return s.show.say("no length was planned")
 	}
-	return "of " + minutes(*m) + " planned"
+	return s.show.say("of %s planned", s.show.minutes(*m))
 }
 
 func (s visit) weighings(w engine.Weighings) []fact {
 	d := s.show
 	return []fact{
-		{"stock out, drawn", d.volume(w.Drawn), "by the stock meter"},
-		{"stock out, by EC", d.volume(w.ByEC), "by rise × flow"},
-		{"stock out, by ratio", d.volume(w.ByRatio), "by nominal ratio × branch flow"},
+		{d.say("stock out, drawn"), d.volume(w.Drawn), d.say("by the stock meter")},
+		{d.say("stock out, by EC"), d.volume(w.ByEC), d.say("by rise × flow")},
+		{d.say("stock out, by ratio"), d.volume(w.ByRatio), d.say("by nominal ratio × branch flow")},
 	}
 }
 
-func yes(b bool) string {
+func (d display) yes(b bool) string {
 	if b {
-		return "yes"
+		return d.say("yes")
 	}
-	return "not yet"
+	return d.say("not yet")
 }
 
 // costs are what stopping now would cost, when there is fertilizer on its way.
-func costs(v engine.View) []fact {
+func (s visit) costs(v engine.View) []fact {
 	if v.Step != "inject" && v.Step != "flush" {
 		return nil
 	}
-	p := v.Progress
+	p, d := v.Progress, s.show
 	return []fact{
-		{"last emitter has had", delivered(p.LastEmitterPct), "of its share"},
-		{"all plants have had", delivered(p.DeliveredPct), "of what was injected"},
-		{"minutes left", minutesOf(p.MinutesLeft), doubt(p)},
+		{d.say("last emitter has had"), d.delivered(p.LastEmitterPct), d.say("of its share")},
+		{d.say("all plants have had"), d.delivered(p.DeliveredPct), d.say("of what was injected")},
+		{d.say("minutes left"), d.minutesOf(p.MinutesLeft), d.doubt(p)},
 	}
 }
 
 // pages are the parsed templates in one language.
 type pages struct {
 	run, parts, runs, plan, signIn, begin, people *template.Template
+
+	words string // of the scripts, as JSON
 }
 
 func parsePages(v say.Voice) pages {
 	all := template.New("").Funcs(template.FuncMap{
-		"t": func(format string, args ...any) string { return v.Say(say.Text{Format: format, Args: args}) },
+		"line": line,
+		"t":    func(format string, args ...any) string { return v.Say(say.Text{Format: format, Args: args}) },
 	})
 	all = template.Must(all.ParseFS(files, "pages/*.html"))
 	return pages{
 		run: all.Lookup("run.html"), parts: all.Lookup("parts"), runs: all.Lookup("runs.html"), plan: all.Lookup("plan.html"),
-		signIn: all.Lookup("signin.html"), begin: all.Lookup("begin.html"), people: all.Lookup("people.html"),
+		signIn: all.Lookup("signin.html"), begin: all.Lookup("begin.html"), people: all.Lookup("people.html"), words: scriptWords(v),
 	}
+}
+
+// line is the first or the second line of a label of several words.
+func line(n int, label string) string {
+	at := strings.LastIndexByte(label, ' ')
+	if n == 1 {
+		return label[:max(at, 0)]
+	}
+	return label[at+1:]
 }
 
 func (s visit) runPage(w http.ResponseWriter, _ *http.Request) {
@@ -319,7 +324,7 @@ func (s visit) writeRunPage(w http.ResponseWriter, code int, by, refused string)
 	m := runModel{
 		frame: s.frame("run"), Live: s.live(v),
 		ActID: rand.Text(), By: s.name(by), Refused: refused,
-		Deeds: deedLines(), StaleSec: staleAfter.Seconds(),
+		Deeds: s.deedLines(), StaleSec: staleAfter.Seconds(),
 	}
 	m.KPaFactor, m.LpmFactor = s.show.factors()
 	m.PressureUnit, m.FlowUnit = s.show.unitNames()
@@ -327,7 +332,7 @@ func (s visit) writeRunPage(w http.ResponseWriter, code int, by, refused string)
 }
 
 // deedLines are what a person may report unasked.
-func deedLines() []deedLine {
+func (s visit) deedLines() []deedLine {
 	says := map[box.Deed]string{
 		box.RunStart: "run started", box.MainOpen: "shutoff valve opened", box.MainClosed: "shutoff valve closed",
 		box.InjectorOn: "injector valves opened", box.InjectorOff: "injector valves closed",
@@ -338,7 +343,7 @@ func deedLines() []deedLine {
 	lines := make([]deedLine, 0, len(says))
 	for d := box.UnknownDeed + 1; d < box.NumDeeds; d++ {
 		if says[d] != "" {
-			lines = append(lines, deedLine{d.String(), says[d]})
+			lines = append(lines, deedLine{d.String(), s.show.say(says[d])})
 		}
 	}
 	return lines
@@ -389,13 +394,13 @@ func (s *server) healthz(w http.ResponseWriter, _ *http.Request) {
 }
 
 // doubt says how far the minutes left can be off, and why.
-func doubt(p engine.Progress) string {
+func (d display) doubt(p engine.Progress) string {
 	if p.MinutesLeft == nil || p.MinutesSpread == nil {
 		return ""
 	}
-	s := "give or take " + written(p.MinutesSpread, 1, 1, "min") + " for meter and pipe sizes"
+	spread := d.written(p.MinutesSpread, 1, 1, "min")
 	if p.TailMinutes != nil && *p.TailMinutes >= 0.5 {
-		s += "; a thin rest in slow tape ends up to " + written(p.TailMinutes, 1, 0, "min") + " more"
+		return d.say("give or take %s for meter and pipe sizes; a thin rest in slow tape ends up to %s more", spread, d.written(p.TailMinutes, 1, 0, "min"))
 	}
-	return s
+	return d.say("give or take %s for meter and pipe sizes", spread)
 }

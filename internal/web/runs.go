@@ -1,6 +1,7 @@
 package web
 
 import (
+	"cmp"
 	"errors"
 	"net/http"
 	"strings"
@@ -39,12 +40,12 @@ func (s visit) runsPage(w http.ResponseWriter, r *http.Request) {
 
 func (s visit) runLine(r RunRow) runLine {
 	l := runLine{
-		ID: r.ID, Zone: r.Zone, Flush: orUnknown(r.Flush), Observe: r.Observe,
+		ID: r.ID, Zone: r.Zone, Flush: cmp.Or(r.Flush, unknown), Observe: r.Observe,
 		Start: r.Start.Format("2006-01-02 15:04"), StartISO: r.Start.Format(time.RFC3339),
-		Took: "not ended", Volume: s.show.volume(r.VolumeL), Mark: "?",
+		Took: s.show.say("not ended"), Volume: s.show.volume(r.VolumeL), Mark: "?",
 	}
 	if !r.End.IsZero() {
-		l.Took = minutes(r.End.Sub(r.Start).Minutes())
+		l.Took = s.show.minutes(r.End.Sub(r.Start).Minutes())
 	}
 	switch r.Flush {
 	case "done":

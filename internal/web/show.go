@@ -14,12 +14,19 @@ import (
 // unknown is what a null number is written as.
 const unknown = "unknown"
 
-// display writes numbers in the units of the person. It is for eyes only; the
-// wire stays in the view's units.
+// display writes numbers and words as a person reads them. It is for eyes only;
+// the wire stays in the view's units.
 type display struct {
 	us    bool
 	voice say.Voice
 }
+
+// say writes a sentence in the person's language; its format is a constant.
+func (d display) say(format string, args ...any) string {
+	return d.voice.Say(say.Text{Format: format, Args: args})
+}
+
+func (d display) unknown() string { return d.say(unknown) }
 
 // usable is a channel's number when its quality lets it be used.
 func usable(c engine.ChannelView) *float64 {
@@ -29,10 +36,11 @@ func usable(c engine.ChannelView) *float64 {
 	return nil
 }
 
-// digits writes v with that many decimals and never a minus before a zero.
+// digits writes v with that many decimals and never a minus before a zero. What
+// is no number is a dash: the view holds none.
 func digits(v float64, decimals int) string {
 	if !units.Finite(v) {
-		return unknown
+		return "–"
 	}
 	p := math.Pow(10, float64(decimals))
 	if r := math.Round(v*p) / p; r == 0 {
@@ -41,60 +49,60 @@ func digits(v float64, decimals int) string {
 	return strconv.FormatFloat(v, 'f', decimals, 64)
 }
 
-func written(v *float64, factor float64, decimals int, unit string) string {
+func (d display) written(v *float64, factor float64, decimals int, unit string) string {
 	if v == nil || !units.Finite(*v) {
-		return unknown
+		return d.unknown()
 	}
 	return digits(*v*factor, decimals) + "\u00a0" + unit
 }
 
 func (d display) pressure(kpa *float64) string {
 	if d.us {
-		return written(kpa, 1/units.KPaPerPsi, 1, "psi")
+		return d.written(kpa, 1/units.KPaPerPsi, 1, "psi")
 	}
-	return written(kpa, 1, 0, "kPa")
+	return d.written(kpa, 1, 0, "kPa")
 }
 
 func (d display) flow(lpm *float64) string {
 	if d.us {
-		return written(lpm, 1/units.LitrePerUSGallon, 2, "gal/min")
+		return d.written(lpm, 1/units.LitrePerUSGallon, 2, "gal/min")
 	}
-	return written(lpm, 1, 1, "L/min")
+	return d.written(lpm, 1, 1, "L/min")
 }
 
 func (d display) volume(l *float64) string {
 	if d.us {
-		return written(l, 1/units.LitrePerUSGallon, 1, "gal")
+		return d.written(l, 1/units.LitrePerUSGallon, 1, "gal")
 	}
-	return written(l, 1, 1, "L")
+	return d.written(l, 1, 1, "L")
 }
 
 func (d display) temperature(c *float64) string {
 	if !d.us {
-		return written(c, 1, 1, "°C")
+		return d.written(c, 1, 1, "°C")
 	}
 	if c == nil {
-		return unknown
+		return d.unknown()
 	}
 	f := *c*9/5 + 32
-	return written(&f, 1, 0, "°F")
+	return d.written(&f, 1, 0, "°F")
 }
 
-func conductivity(us *float64) string { return written(us, 1, 0, "µS/cm") }
+func (d display) conductivity(us *float64) string { return d.written(us, 1, 0, "µS/cm") }
 
-func percent(p *float64) string { return written(p, 1, 0, "%") }
+func (d display) percent(p *float64) string { return d.written(p, 1, 0, "%") }
 
 // delivered is cut off, not rounded: what is still on its way is never called
 // all.
-func delivered(p *float64) string {
+func (d display) delivered(p *float64) string {
 	if p == nil {
-		return percent(nil)
+		return d.unknown()
 	}
 	cut := math.Floor(*p*10) / 10
-	return written(&cut, 1, 1, "%")
+	return d.written(&cut, 1, 1, "%")
 }
 
-func ratio(p *float64) string { return written(p, 1, 2, "%") }
+func (d display) ratio(p *float64) string { return d.written(p, 1, 2, "%") }
 
 // channel writes a reading in the unit its kind is shown in.
 func (d display) channel(c engine.ChannelView) string {
@@ -107,9 +115,9 @@ func (d display) channel(c engine.ChannelView) string {
 	case "°C":
 		return d.temperature(v)
 	case "µS/cm":
-		return conductivity(v)
+		return d.conductivity(v)
 	}
-	return written(v, 1, 1, c.Unit)
+	return d.written(v, 1, 1, c.Unit)
 }
 
 // factors are what the plots multiply the wire's numbers by.
@@ -128,12 +136,12 @@ func (d display) unitNames() (pressure, flow string) {
 }
 
 // minutes writes a length of time for a person, in whole minutes.
-func minutes(m float64) string {
+func (d display) minutes(m float64) string {
 	switch {
 	case !units.Finite(m):
-		return unknown
+		return d.unknown()
 	case m < 1:
-		return "under a minute"
+		return d.say("under a minute")
 	case m < 90:
 		return digits(m, 0) + "\u00a0min"
 	}
@@ -141,23 +149,24 @@ func minutes(m float64) string {
 	return fmt.Sprintf("%d\u00a0h\u00a0%02d\u00a0min", whole/60, whole%60)
 }
 
-func minutesOf(m *float64) string {
+func (d display) minutesOf(m *float64) string {
 	if m == nil {
-		return unknown
+		return d.unknown()
 	}
-	return minutes(*m)
+	return d.minutes(*m)
 }
 
-func seconds(s float64) string {
+func (d display) seconds(s float64) string {
 	if s < 90 {
 		return digits(s, 0) + "\u00a0s"
 	}
-	return minutes(s / 60)
+	return d.minutes(s / 60)
 }
 
-func orUnknown(s string) string {
+// word writes a word of the core, such as a state; an empty one is unknown.
+func (d display) word(s string) string {
 	if s == "" {
-		return unknown
+		return d.unknown()
 	}
-	return s
+	return d.say(s)
 }

@@ -638,7 +638,7 @@ func TestDigits(t *testing.T) {
 		}
 	}
 	for m, want := range map[float64]string{0.4: "under a minute", 12.4: "12\u00a0min", 119.8: "2\u00a0h\u00a000\u00a0min"} {
-		if got := minutes(m); got != want {
+		if got := (display{}).minutes(m); got != want {
 			t.Errorf("minutes(%v) = %s, want %s", m, got, want)
 		}
 	}

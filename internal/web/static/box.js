@@ -4,6 +4,12 @@
 (function () {
   "use strict";
   var body = document.body;
+  // The page's words in the reader's language, by their English form.
+  var words = JSON.parse(body.dataset.words || "{}");
+  function w(text) {
+    var args = Array.prototype.slice.call(arguments, 1);
+    return (words[text] || text).replace(/%s/g, function () { return args.shift(); });
+  }
   var byId = function (id) { return document.getElementById(id); };
   var staleMs = Number(body.dataset.staleS) * 1000;
   var coreAgeMs = 0;           // how old the newest view is by the server's word
@@ -62,8 +68,8 @@
     var coreSays = Boolean(byId("stopped"));
     lostBox.hidden = !lost || coreSays;
     if (lost) {
-      byId("lost-why").textContent = (streamOpen ? "the box sends nothing new" : "the connection to the box is lost") +
-        ". Values below were last heard " + Math.round(old / 1000) + " s ago.";
+      byId("lost-why").textContent = (streamOpen ? w("the box sends nothing new") : w("the connection to the box is lost")) +
+        ". " + w("Values below were last heard %s ago.", Math.round(old / 1000) + " s");
     }
     var stopped = lost || coreSays;
     var was = isStopped();
@@ -76,8 +82,8 @@
     var name = document.querySelector(".plate-name").textContent;
     var alarm = document.querySelector(".alarm:not(.seen)");
     var left = byId("minutes-left");
-    document.title = isStopped() ? "■ stopped · " + name :
-      (alarm ? "◆ alarm · " : "") + body.dataset.step + (left ? " · " + left.textContent : "") + " · " + name;
+    document.title = isStopped() ? "■ " + w("stopped") + " · " + name :
+      (alarm ? "◆ " + w("alarm") + " · " : "") + w(body.dataset.step) + (left ? " · " + left.textContent : "") + " · " + name;
   }
 
   function onView(v) {
@@ -164,10 +170,10 @@
       .then(function (ans) {
         form.elements.id.value = newId();
         if (ans.accepted) byId("note").value = "";
-        say(ans.accepted ? "Taken." : "Refused:", ans.reason || "", !ans.accepted);
+        say(ans.accepted ? w("Taken.") : w("Refused:"), ans.reason || "", !ans.accepted);
       })
       // The id stays: the same word sent again counts once.
-      .catch(function () { say("Not sent:", "the box did not answer. Try again; it counts once.", true); })
+      .catch(function () { say(w("Not sent:"), w("the box did not answer. Try again; it counts once."), true); })
       .finally(function () { clearTimeout(timer); setSending(false); });
   });
 
@@ -209,7 +215,7 @@
       var now = t.length ? t[t.length - 1] : 0;
       return splits.map(function (s) {
         var m = Math.round((now - s) / 6) / 10;
-        return m <= 0 ? "now" : "−" + m + " min";
+        return m <= 0 ? w("now") : "−" + m + " min";
       });
     }
     // Marks stand at whole minutes back from now.
@@ -227,7 +233,7 @@
       return { label: label, stroke: css(colour), width: 2, dash: dash, scale: scale || "y", spanGaps: false,
         points: { show: false }, value: function (u, v, i, at) {
           if (at === null || at === undefined) v = u.data[i][t.length - 1];
-          return v === null || v === undefined ? "unknown" : v.toFixed(decimals);
+          return v === null || v === undefined ? w("unknown") : v.toFixed(decimals);
         } };
     }
     function options(el, series, axes, hooks) {
@@ -235,7 +241,7 @@
         scales: { x: { time: false } }, cursor: { drag: { x: false, y: false } } };
     }
     function xSeries() {
-      return { label: "at", value: function (u, v) { return v === null || v === undefined || !t.length ? "now" : ago(u, [v])[0]; } };
+      return { label: w("at"), value: function (u, v) { return v === null || v === undefined || !t.length ? w("now") : ago(u, [v])[0]; } };
     }
 
     function drawBand(u) {
@@ -264,7 +270,7 @@
       if (typeof uPlot === "undefined") return;
       if (ec) { ec.destroy(); pf.destroy(); }
       var e = byId("plot-ec"), p = byId("plot-pf");
-      var o = options(e, [xSeries(), line("at the box", "--line1", [], "y", 0), line("at the line end", "--line2", [8, 4], "y", 0)],
+      var o = options(e, [xSeries(), line(w("at the box"), "--line1", [], "y", 0), line(w("at the line end"), "--line2", [8, 4], "y", 0)],
         [axis({ values: ago, splits: marks }), axis({ size: 56 })], { drawClear: [drawBand] });
       o.scales.y = { range: function (u, min, max) {
         if (min === null) { min = 0; max = 1000; }
@@ -273,8 +279,8 @@
         return [Math.max(0, min - pad), max + pad];
       } };
       ec = new uPlot(o, ecData(), e);
-      var two = options(p, [xSeries(), line("header " + body.dataset.kpaUnit, "--line1", [], "y", 1),
-        line("across injector " + body.dataset.kpaUnit, "--line2", [8, 4], "y", 1), line("flow " + body.dataset.lpmUnit, "--line3", [2, 3], "q", 2)],
+      var two = options(p, [xSeries(), line(w("header") + " " + body.dataset.kpaUnit, "--line1", [], "y", 1),
+        line(w("across injector") + " " + body.dataset.kpaUnit, "--line2", [8, 4], "y", 1), line(w("flow") + " " + body.dataset.lpmUnit, "--line3", [2, 3], "q", 2)],
         [axis({ values: ago, splits: marks }), axis({ size: 48 }), axis({ scale: "q", side: 1, size: 48, grid: { show: false } })]);
       // From zero, so that a ripple does not look like a storm.
       var fromZero = { range: function (u, min, max) { return [Math.min(0, min || 0), Math.max(max || 0, 1) * 1.15]; } };
@@ -292,8 +298,8 @@
       // With no finger on a plot its legend shows the newest values.
       [ec, pf].forEach(function (u) { if (u.cursor.idx === null || u.cursor.idx === undefined) u.setLegend({ idx: null }, false); });
       byId("plot-ec").dataset.points = byId("plot-pf").dataset.points = String(t.length);
-      byId("band-says").textContent = base === null ? "baseline unknown" :
-        "· dotted: baseline " + base.toFixed(0) + (band === null ? "" : ", shaded: ±" + band.toFixed(0) + " counts as clean");
+      byId("band-says").textContent = base === null ? w("baseline unknown") :
+        "· " + w("dotted: baseline %s", base.toFixed(0)) + (band === null ? "" : ", " + w("shaded: ±%s counts as clean", band.toFixed(0)));
     }
 
     function add(v) {
