@@ -26,6 +26,7 @@ type Config struct {
 	Meter    Meter
 	Cooling  Cooling
 	Dose     Dose
+	Past     Memory // what earlier runs left; the zero one: nothing
 	// RunSuffix ends the name of every run. A board whose clock starts anew at the
 	// same time at each boot would otherwise name two runs alike.
 	RunSuffix string

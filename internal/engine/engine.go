@@ -40,13 +40,17 @@ type Engine struct {
 	a      *safety.Assessment
 	view   viewCache
 	voice  say.Voice // the box's own
+	memory Memory
+	left   *Memory // of this turn
+	moved  bool    // water moved between runs
+	heard  heard
 }
 
 // New makes a core.
 func New(cfg Config) *Engine {
 	cfg.Limits.Ratio = cfg.Injector.PerMetered()
 	cfg.Limits.InjectorStart = cfg.Injector.StartsAt
-	return &Engine{
+	g := &Engine{
 		cfg:   cfg,
 		voice: say.Voice{Units: cfg.Units},
 		cond:  sensors.New(sensors.Config{Silent: cfg.Limits.Silent, SilentTemperature: cfg.Limits.SilentTemperature, Ranges: sensors.DefaultRanges(), EndVolume: cfg.Zone.FlushVolume()}),
@@ -61,6 +65,8 @@ func New(cfg Config) *Engine {
 			Header: cfg.Limits.HeaderTarget, InjectorStart: cfg.Injector.StartsAt, SupplyLow: cfg.Limits.SupplyLow,
 		}),
 	}
+	g.recall(cfg.Past)
+	return g
 }
 
 // Step takes one turn's input. The output belongs to the engine until the next
@@ -71,7 +77,7 @@ func (g *Engine) Step(in Input) Output {
 	}
 	first := g.turns == 0
 	g.now, g.wall, g.turns = in.Mono, in.Wall, g.turns+1
-	g.events = g.events[:0]
+	g.events, g.left = g.events[:0], nil
 	if first {
 		g.stepEvent(say.T("the box is on"))
 	}
@@ -86,7 +92,9 @@ func (g *Engine) Step(in Input) Output {
 	g.tellAlarms()
 	g.findings()
 	g.tell(g.seq.Turn(in.Mono, g.e, g.a.Holds))
-	return Output{Events: g.events}
+	g.departed()
+	g.between()
+	return Output{Events: g.events, Memory: g.left}
 }
 
 // Finish closes a run that the input ended in, as a replay does at the end of
@@ -235,11 +243,14 @@ func (g *Engine) tell(o *sequencer.Out) {
 }
 
 func (g *Engine) beginRun() {
-	g.est.BeginRun()
+	g.run = g.runID()
+	g.est.BeginRun(g.run)
 	g.marks, g.view, g.found = g.marks[:0], viewCache{}, 0
 	g.runAt = g.now
-	g.run = g.runID()
 	g.emit(Event{Kind: RunEvent, State: "started", Name: g.run})
+	g.carriedNotes()
+	g.remember()
+	g.e.Remaining = estimate.Carried{} // it is Carried now
 }
 
 // runID names a run by its start: the wall time where there is one.
@@ -258,7 +269,7 @@ func (g *Engine) summarise() {
 		Flush:      g.flushWord(),
 		Observed:   g.seq.Observing(),
 		Milestones: append([]MilestoneRecord(nil), g.marks...),
-		Notes:      g.voice.Each(e.Flush.Notes),
+		Notes:      g.voice.Each(append(g.departures(), e.Flush.Notes...)),
 	}
 	s.Witnesses, s.UnseenS = witnesses(&e.Flush), round(e.Unwatched.Seconds(), 0)
 	if e.Flush.Done {
@@ -267,8 +278,13 @@ func (g *Engine) summarise() {
 	g.sumDose(s)
 	s.Overrides = g.overrides()
 	s.BaselineUSCm, s.RiseUSCm = opt(e.Baseline, 1), opt(e.Rise, 1)
+	s.Carried, s.Learned = g.contentsNow(), g.learned()
+	g.memory.Lessons = g.est.Learn(g.trouble)
+	g.remember()
+	s.Left = g.contents(&e.Remaining, e.Remaining.Litres)
 	g.emit(Event{Kind: SummaryEvent, Name: g.run, Sum: s})
 	g.emit(Event{Kind: RunEvent, State: "ended", Name: g.run})
+	g.est.Know(g.memory.Lessons)
 	g.run = ""
 }
 
@@ -276,8 +292,10 @@ func (g *Engine) summarise() {
 func (g *Engine) flushWord() string {
 	e := g.e
 	switch {
-	case e.Flush.Done, !e.EverDrawn && e.Drawing != estimate.Unknown && e.Unwatched == 0:
+	case e.Flush.Done, !e.EverDrawn && e.Drawing != estimate.Unknown && e.Unwatched == 0 && !e.Carried.Pending():
 		return "done"
+	case !e.EverDrawn && e.Carried.Sure && e.Flush.Degraded.Empty() && e.Flush.Volume != estimate.Clean:
+		return "incomplete"
 	case !e.Delivery.Known || !e.Flush.Degraded.Empty() || e.Flush.Volume == estimate.Clean:
 		return "unknown"
 	}

@@ -107,6 +107,7 @@ type Weighings struct {
 
 // Summary closes a run.
 type Summary struct {
+	Across
 	VolumeL              float64           `json:"volume_l"`
 	StockL               Weighings         `json:"stock_l"`
 	Flush                string            `json:"flush"` // done, incomplete, unknown

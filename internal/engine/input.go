@@ -20,4 +20,7 @@ type Input struct {
 // Output is what one turn made. Events are to be saved before they are shown.
 type Output struct {
 	Events []Event // owned by the engine until the next Step
+	// Memory is what the next life should start with, where this turn changed it:
+	// to be saved together with the events.
+	Memory *Memory
 }

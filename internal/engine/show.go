@@ -29,6 +29,7 @@ func (g *Engine) View() View {
 	}
 	v.Said.StepWhy, v.Said.Cautions = g.stepAt, cautionsAt(g.here(), g.cfg.Stock)
 	v.Cautions = g.voice.Each(v.Said.Cautions)
+	v.Learned = []LearnedView{}
 	if g.e == nil {
 		return v
 	}
@@ -48,6 +49,7 @@ func (g *Engine) View() View {
 	v.Freeze = g.freeze()
 	v.Dose = g.view.dose
 	v.Estimates = g.estimates()
+	v.Contents, v.Learned = g.contentsNow(), g.learned()
 	return v
 }
 
@@ -76,6 +78,9 @@ func (g *Engine) minutesLeft() *float64 {
 			}
 		}
 	case sequencer.Inject:
+		if _, d, ok := g.est.Left(); ok && !e.EverDrawn && e.Carried.Pending() {
+			return ptr(round(d.Minutes(), 1))
+		}
 		if g.cfg.Plan.Injection > 0 && e.Drawing == estimate.Yes {
 			return ptr(round(max(g.cfg.Plan.Injection-e.InjectedFor, 0).Minutes(), 1))
 		}

@@ -125,6 +125,8 @@ func (s *storyteller) box(args []string) error {
 			cfg.Backflow = safety.Backflow{}
 		case "papers=overdue":
 			cfg.Backflow.NextDue = enginetest.Monday().AddDate(0, 0, -2)
+		case "no-end-probe":
+			cfg.Probe.Present = false
 		case "outside-probe":
 			cfg.Box = enginetest.OutsideProbe
 		case "overridable":
@@ -136,6 +138,9 @@ func (s *storyteller) box(args []string) error {
 		}
 	}
 	s.rig = enginetest.New(cfg, 1, true)
+	if !cfg.Probe.Present {
+		s.rig.Plant.Drop(box.EndEC)
+	}
 	return nil
 }
 
@@ -237,6 +242,10 @@ func (s *storyteller) plant(name string, args []string) (bool, error) {
 		p.Burst(units.LPerH(last))
 	case "filter":
 		p.SetFilter(last)
+	case "drain":
+		p.Drain()
+	case "restart":
+		s.rig.Restart()
 	case "creep":
 		p.Creep(units.KPa(last))
 	case "stock":
@@ -335,6 +344,9 @@ func (s *storyteller) show() string {
 		if c.Quality != "good" && c.Tag != "TT-902" {
 			fmt.Fprintf(&b, "       %s %s %s %s %s\n", c.Tag, enginetest.Number(c.Value), c.Quality, c.Cause, c.Why)
 		}
+	}
+	if c := v.Contents; c != nil {
+		fmt.Fprintf(&b, "       in the lines: %s Left: %s L, delivered %s %%, flushed %v\n", c.Text, enginetest.Number(c.LeftL), enginetest.Number(c.DeliveredPct), c.Flushed)
 	}
 	p := v.Progress
 	fmt.Fprintf(&b, "       flow %s of %s L/min, last emitter %s %%, minutes left %s, end probe %s\n", enginetest.Number(p.FlowLpm),

@@ -33,6 +33,8 @@ type View struct {
 	Dose      *DoseView         `json:"dose"` // null: nothing was injected in this run
 	Past      []MilestoneRecord `json:"milestones"`
 	Cautions  []string          `json:"cautions"`
+	Contents  *ContentsView     `json:"contents"` // fertilizer of earlier runs in the lines
+	Learned   []LearnedView     `json:"learned"`
 
 	Aside      []AlarmView `json:"alarms_aside"` // shelved, suppressed by design, out of service
 	AlarmRates AlarmRates  `json:"alarm_rates"`
@@ -90,6 +92,11 @@ func (v View) In(voice say.Voice) View {
 	v.Progress.put(voice)
 	v.Freeze.put(voice)
 	v.Dose = v.Dose.In(voice)
+	if v.Contents != nil {
+		c := *v.Contents
+		c.Text = voice.Say(c.Said)
+		v.Contents = &c
+	}
 	return v
 }
 

@@ -36,6 +36,7 @@ type Estimates struct {
 	Main, Branch, Stock                                Value[units.LPerH]
 	FilterDiff, InjectorDiff                           Value[units.KPa]
 	FilterExcess                                       Value[units.KPa] // over the clean difference at this flow
+	FilterLoad                                         Value[units.KPa] // the same, or over past runs' where that is more
 	Expected                                           Value[units.LPerH]
 	FlowRatio                                          Value[units.Ratio] // measured ÷ expected, lines full only
 
@@ -66,6 +67,8 @@ type Estimates struct {
 	CleanAtEnd Tri // at the last emitter of the farthest lateral
 	Flush      Flush
 	Delivery   Delivery
+	Carried    Carried // by this run
+	Remaining  Carried // with the water still: what the next run would find
 
 	BoxAirFall Value[units.Celsius] // per hour, falling is negative
 	Freeze     Freeze
@@ -112,6 +115,11 @@ type Estimator struct {
 	cool   cooling
 
 	evidence evidence
+
+	run     string // the run under way or ended last
+	carry   carry
+	lessons Lessons
+	shown   [NumLessons]Value[float64]
 }
 
 // heldFor is how long the last flow stands in for the present one across a
@@ -138,13 +146,16 @@ func New(cfg Config) *Estimator {
 	e.branch.tau, e.branch.gain = 5*time.Second, float64(acc.Branch)
 	e.stock.tau, e.stock.gain = 10*time.Second, float64(acc.Stock)
 	e.boxEC.gain, e.endEC.gain = float64(acc.EC), float64(acc.EC)
-	e.BeginRun()
+	e.BeginRun("")
 	return e
 }
 
-// BeginRun forgets what belongs to one run: volumes, slug, baselines.
-func (e *Estimator) BeginRun() {
+// BeginRun forgets what belongs to one run: volumes, slug, baselines. What
+// stands in the lines it carries on.
+func (e *Estimator) BeginRun(run string) {
 	o := &e.out
+	left, some := e.Contents()
+	e.run = run
 	o.Volume, o.Drawn = 0, 0
 	o.Filled, o.Pressurised, o.CleanAtBox = No, No, false
 	o.Baseline, o.EndBase, o.Rise, o.Band = Value[units.USPerCm]{}, Value[units.USPerCm]{}, Value[units.USPerCm]{}, Value[units.USPerCm]{}
@@ -157,7 +168,11 @@ func (e *Estimator) BeginRun() {
 	e.filterKnown = false
 	e.draw, e.evidence = draws{}, evidence{}
 	e.flush.begin(e.cfg.Zone)
-	o.Flush, o.Delivery = Flush{}, Delivery{}
+	o.Flush, o.Delivery, o.Carried, o.Remaining = Flush{}, Delivery{}, Carried{}, Carried{}
+	e.carry, e.shown = carry{}, [NumLessons]Value[float64]{}
+	if some {
+		e.carryIn(left)
+	}
 }
 
 // Step takes this turn's readings. The result belongs to the estimator until
@@ -183,12 +198,15 @@ func (e *Estimator) Step(now time.Duration, r *box.Readings) *Estimates {
 	e.drawing(dt, r)
 	e.strokes(r)
 	e.filter()
+	e.load()
 	e.screen()
 	e.supplying()
 	e.water()
 	e.flushing(dt, r)
+	e.learning()
 	e.cooling(r)
 	e.stand(was, r)
+	e.atRest(was)
 	return &e.out
 }
 

@@ -325,7 +325,7 @@ func TestNewRun(t *testing.T) {
 	if !b.o.Flush.Done {
 		t.Fatal("the flush should be done")
 	}
-	b.e.BeginRun()
+	b.e.BeginRun("second")
 	b.turn(1)
 	o := b.o
 	if o.EverDrawn || o.Flush.Done || o.Delivery.Known || o.Drawn != 0 || o.Volume > 1 || o.CleanAtBox {

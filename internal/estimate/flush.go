@@ -135,12 +135,16 @@ func (e *Estimator) flushing(dt time.Duration, r *box.Readings) {
 	f.slug.Pass(o.Flush.Rate.Over(dt), over)
 	e.count(dt, r, over)
 	e.deliver()
+	e.carrying(dt)
 	o.Band = e.band()
 	e.cleanAtBox(r)
 	e.probe(r)
 	fl := &o.Flush
 	fl.Margin = e.cfg.FlowError + e.cfg.GeometryError + tailMargin
 	fl.Needed = f.last.Scale(1 + fl.Margin)
+	if u, ok := e.Usual(FlushVolume); ok {
+		fl.Needed = max(fl.Needed, units.Litre(u.Value+2*u.Spread))
+	}
 	fl.Passed, fl.Spread, fl.Tail = 0, 0, 0
 	fl.Volume = Waiting
 	if l, ok := f.slug.Left(hydraulics.Doubt{Flow: e.cfg.FlowError, Geometry: e.cfg.GeometryError, Tail: hydraulics.LaminarTail}); ok {
@@ -154,6 +158,9 @@ func (e *Estimator) flushing(dt time.Duration, r *box.Readings) {
 		if fl.Passed >= fl.Needed {
 			fl.Volume = Clean
 		}
+	}
+	if e.carriedOnly() {
+		e.carriedVolume()
 	}
 	e.conclude()
 }
@@ -248,6 +255,8 @@ func (e *Estimator) slowest() units.LPerH {
 		from := units.Litre(0)
 		if o.CleanAtBox {
 			from = units.Litre(f.advance - f.cleanAt)
+		} else if e.carriedOnly() {
+			from = units.Litre(e.carry.tail)
 		}
 		f.worst, f.worstOK = e.cfg.Zone.WholeRowsPace(o.Header.V, max(o.Main.V-o.Expected.V, 0), from)
 	}
@@ -323,7 +332,7 @@ func (e *Estimator) cleanAtBox(r *box.Readings) {
 // pace; false where it can't be told.
 func (e *Estimator) Left() (units.Litre, time.Duration, bool) {
 	fl := &e.out.Flush
-	if !e.out.CleanAtBox {
+	if !e.out.CleanAtBox && !e.carriedOnly() {
 		return fl.Needed, 0, false
 	}
 	left := max(fl.Needed-fl.Passed, 0)

@@ -29,7 +29,7 @@ func (e *Estimator) conductivity(r *box.Readings) {
 	o := &e.out
 	o.BoxEC, o.EndEC = raw(&e.boxEC, r.BoxEC), raw(&e.endEC, r.EndEC)
 	if r.BoxEC.Usable() {
-		if !o.EverDrawn && o.Flowing == Yes && e.sec-e.baseWin.newest() >= 0.99 && r.BoxEC.Age == 0 {
+		if !o.EverDrawn && o.Flowing == Yes && !e.washing() && e.sec-e.baseWin.newest() >= 0.99 && r.BoxEC.Age == 0 {
 			e.baseWin.add(e.sec, float64(r.BoxEC.Value))
 		}
 	}
@@ -42,7 +42,11 @@ func (e *Estimator) conductivity(r *box.Readings) {
 		o.Baseline = baseline(&e.baseWin, e.sec)
 	}
 	if e.endStillClean() {
-		o.EndBase = baseline(&e.endBaseWin, e.sec)
+		if b := baseline(&e.endBaseWin, e.sec); b.Known {
+			o.EndBase = b
+		}
+	} else {
+		e.rememberedEnd()
 	}
 }
 
@@ -51,6 +55,9 @@ func (e *Estimator) conductivity(r *box.Readings) {
 // still leaves the probe a baseline so.
 func (e *Estimator) endStillClean() bool {
 	o, f := &e.out, &e.flush
+	if o.Carried.Pending() {
+		return false
+	}
 	if !o.EverDrawn {
 		return true
 	}
@@ -144,6 +151,8 @@ func (e *Estimator) drawBegins() {
 		until := d.firstStroke.Seconds() - 3
 		if b := baseline(&e.baseWin, until); b.Known {
 			o.Baseline = b
+		} else {
+			e.rememberedBox()
 		}
 	}
 	e.flush.drawBegins()

@@ -58,7 +58,7 @@ func (e *Estimator) since(w *window) time.Duration {
 func (o *Estimates) cleanAtEnd() Tri {
 	f := &o.Flush
 	switch {
-	case !o.EverDrawn:
+	case !o.EverDrawn && !o.Carried.On:
 		return Unknown
 	case f.Done:
 		return Yes

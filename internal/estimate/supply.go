@@ -157,16 +157,16 @@ func (e *Estimator) water() {
 func (e *Estimator) screen() {
 	o, c := &e.out, &e.cfg
 	o.Filter = FilterUnknown
-	if !o.FilterExcess.Known || c.FilterWarn <= 0 || c.FilterClean < c.FilterWarn {
+	if !o.FilterLoad.Known || c.FilterWarn <= 0 || c.FilterClean < c.FilterWarn {
 		return
 	}
 	clean := o.FilterDiff.V - o.FilterExcess.V
 	switch {
-	case clean > 5 && o.FilterDiff.V < clean/2:
+	case o.FilterExcess.Known && clean > 5 && o.FilterDiff.V < clean/2:
 		o.Filter = FilterTorn
-	case o.FilterExcess.V > c.FilterClean:
+	case o.FilterLoad.V > c.FilterClean:
 		o.Filter = FilterLoaded
-	case o.FilterExcess.V > c.FilterWarn:
+	case o.FilterLoad.V > c.FilterWarn:
 		o.Filter = FilterLoading
 	default:
 		o.Filter = FilterClean

@@ -35,7 +35,7 @@ func (e *Estimator) probe(r *box.Readings) {
 		fl.Probe = Absent
 		return
 	}
-	if !o.EverDrawn {
+	if !o.EverDrawn && !e.carriedOnly() {
 		fl.Probe = Waiting
 		return
 	}
@@ -49,11 +49,15 @@ func (e *Estimator) probe(r *box.Readings) {
 	if !o.Rise.Known {
 		rise = 200
 	}
-	f.peak = max(f.peak, f.off)
+	// With fertilizer of an earlier run ahead, what comes first is not this run's.
+	ahead := o.EverDrawn && e.carriedAtEnd()
+	if !ahead {
+		f.peak = max(f.peak, f.off)
+	}
 	if e.sec-f.trueWin.newest() >= 0.99 {
 		f.trueWin.add(e.sec, f.off)
 	}
-	if f.arrivedH.stood(e.now, e.front(rise), 10*time.Second) {
+	if f.arrivedH.stood(e.now, !ahead && e.front(rise), 10*time.Second) {
 		f.arrived = true
 	}
 	fl.Probe = e.probeSays(f.off, rise)
@@ -155,7 +159,7 @@ func (e *Estimator) conclude() {
 		e.retract()
 		return
 	}
-	if !e.out.CleanAtBox {
+	if !e.out.CleanAtBox && !e.carriedOnly() {
 		return
 	}
 	trusted := !f.wasOver
@@ -221,6 +225,7 @@ func (e *Estimator) alone(trusted bool) {
 func (e *Estimator) done(by string, why say.Text) {
 	fl, f := &e.out.Flush, &e.flush
 	fl.Done, fl.By, fl.Dispute = true, why, say.Text{}
+	e.out.Carried.Out = e.out.Carried.On
 	fl.Verdict = Verdict{Volume: fl.Volume, Probe: fl.Probe, RuledBy: by}
 	if fl.Probe != Absent {
 		fl.Verdict.Agree = tri(fl.Probe == Clean && fl.Volume == Clean)
@@ -246,6 +251,7 @@ func (e *Estimator) retract() {
 	}
 	f.unseenDone = false
 	fl.Done, fl.By, fl.Verdict = false, say.Text{}, Verdict{}
+	e.out.Carried.Out = false
 	f.disputed = true
 	e.note(say.T("fertilizer came to the line end after the flush was called done: the lines hold more than is described, or a row was shut; done is taken back"))
 }

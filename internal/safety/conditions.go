@@ -57,7 +57,8 @@ func (g *Guard) condition(a *alarm.Alarm) (active, judged bool) {
 	case "header-pressure-high":
 		return above(e.Header.V, l.HeaderHigh, band.Pressure, stood), e.Header.Known
 	case "filter-clogging":
-		return steady && e.FilterExcess.Known && above(e.FilterExcess.V, l.FilterWarn, band.Pressure, stood), !steady || e.FilterExcess.Known
+		x := g.filterLoad()
+		return steady && x.Known && above(x.V, l.FilterWarn, band.Pressure, stood), !steady || x.Known
 	case "filter-torn":
 		clean := e.FilterDiff.V - e.FilterExcess.V
 		return steady && e.FilterExcess.Known && clean > 5 && e.FilterDiff.V < clean/2, !steady || e.FilterExcess.Known
@@ -75,7 +76,9 @@ func (g *Guard) condition(a *alarm.Alarm) (active, judged bool) {
 		return s.InjectorOn && steady && e.Drawing == estimate.No && e.Branch.Known && e.Branch.V > units.LPerMin(0.15), e.Drawing != estimate.Unknown
 	case "flush-incomplete":
 		left := e.Delivery.Known && !e.Flush.Done && e.EverDrawn
-		return left && e.Flowing == estimate.No, e.Flowing != estimate.Unknown
+		// Before water has run in this run, what an earlier one left is no news.
+		before := e.Carried.Pending() && !e.EverDrawn && e.Filled != estimate.Yes
+		return (left || e.Carried.Pending()) && e.Flowing == estimate.No, e.Flowing != estimate.Unknown && !before
 	case "freeze-risk":
 		return g.freeze()
 	case "sensor-fault":
@@ -115,6 +118,16 @@ func present[T ~float64](r box.Reading[T]) bool {
 	return r.Quality != box.Uncertain || r.Cause == box.OutOfSpecification
 }
 
+// filterLoad is what the filter takes over its clean difference, by this run's
+// start or by past runs, whichever says more: what was learned can only add.
+func (g *Guard) filterLoad() estimate.Value[units.KPa] {
+	e := g.in.e
+	if e.FilterLoad.Known && (!e.FilterExcess.Known || e.FilterLoad.V > e.FilterExcess.V) {
+		return e.FilterLoad
+	}
+	return e.FilterExcess
+}
+
 // ratioError is how far the injector's ratio is off its nominal one, as a
 // fraction; 0 where it can't be told.
 func (g *Guard) ratioError() float64 {
@@ -139,7 +152,7 @@ func (g *Guard) seen(id string) say.Text {
 	case "header-pressure-high":
 		return say.T("Header pressure is %v, above %v.", e.Header.V, g.limits.HeaderHigh)
 	case "filter-clogging":
-		return say.T("The filter takes %v more than when clean at this flow.", e.FilterExcess.V)
+		return say.T("The filter takes %v more than when clean at this flow.", g.filterLoad().V)
 	case "filter-torn":
 		return say.T("The filter takes only %v, less than half of what it took when clean.", e.FilterDiff.V)
 	case "injector-not-cycling":
@@ -153,6 +166,9 @@ func (g *Guard) seen(id string) say.Text {
 	case "stock-empty":
 		return say.T("Water passes the injector but no stock is drawn: tank empty or air in the suction hose.")
 	case "flush-incomplete":
+		if !e.EverDrawn {
+			return say.T("Water stopped before fertilizer of an earlier run was flushed out of the lines.")
+		}
 		return say.T("Water stopped before the flush was done: the last emitter has %.0f %% of its share.", e.Delivery.LastEmitter.Percent())
 	case "freeze-risk":
 		if f := &e.Freeze; f.Known && f.Early <= g.limits.FreezeLead {

@@ -94,6 +94,9 @@ func (s *Sequencer) adviseReady() (string, Advice) {
 			why = append(why, say.T("later, injecting will be held: %v", h.Reason))
 		}
 	}
+	if c := e.Remaining; c.On {
+		why = append(why, c.Words())
+	}
 	return "ready", ask(box.RunStart, say.T("Checked: start the run"),
 		say.T("Look the box over: filter clean, stock mixed and labelled, injector valves shut, loop valve open, row ends closed. Then start the run."), "filter", why...)
 }
@@ -109,9 +112,9 @@ func (s *Sequencer) advisePressurise() (string, Advice) {
 		}
 		return "open", ask(box.MainOpen, say.T("Shutoff valve is open"),
 			say.T("Open the shutoff valve slowly and let the air out of the lines."), "supply",
-			say.T("the lines must be full of water and free of air before fertilizer goes in"))
+			append([]say.Text{say.T("the lines must be full of water and free of air before fertilizer goes in")}, s.carriedWhy()...)...)
 	}
-	why := []say.Text{}
+	why := s.carriedWhy()
 	if e.FilledPct.Known {
 		why = append(why, say.T("about %.0f %% of the line volume has passed", 10*math.Floor(10*float64(e.FilledPct.V))))
 	}
@@ -157,7 +160,7 @@ func (s *Sequencer) adviseInject() (string, Advice) {
 	case !s.told(box.InjectorOn) && !started:
 		return "injector-on", ask(box.InjectorOn, say.T("Injector valves are open"),
 			say.T("Put the suction hose in the stock tank and open both injector valves."), "injector",
-			say.T("the lines are full and at pressure"), say.T("keep the screen off the bottom of the tank; wear goggles and gloves"))
+			append([]say.Text{say.T("the lines are full and at pressure"), say.T("keep the screen off the bottom of the tank; wear goggles and gloves")}, s.carriedWhy()...)...)
 	case !started:
 		return "throttle", ask(box.LoopThrottled, say.T("Injector is running"),
 			say.T("Throttle the loop valve slowly until the difference across the injector is about %v and the injector runs.", s.cfg.InjectorStart), "loop", s.loopWhy()...)
@@ -279,9 +282,23 @@ func (s *Sequencer) adviseSecure() (string, Advice) {
 	why := []say.Text{say.T("no water moves"), say.T("the record is kept")}
 	if s.in.e.EverDrawn && !s.in.e.Flush.Done && len(s.shut) == 0 {
 		why = append(why, say.T("the flush was not done: to finish it, open the shutoff valve again and say so"))
+	} else if s.in.e.Carried.Pending() {
+		why = append(why, say.T("fertilizer of an earlier run still stands in the lines: to flush it out, open the shutoff valve again and say so"))
 	}
 	return "secure", ask(box.RunEnd, say.T("Box is secured"),
 		say.T("Lift the suction hose out of the stock, cover the tank, relieve the pressure and leave the box as you found it. With frost near, drain filter bowl and backflow device."), "injector", why...)
+}
+
+// carriedWhy is what there is to know of an earlier run's fertilizer.
+func (s *Sequencer) carriedWhy() []say.Text {
+	c := s.in.e.Carried
+	switch {
+	case !c.On:
+		return nil
+	case c.Out:
+		return []say.Text{say.T("fertilizer of an earlier run has been flushed out")}
+	}
+	return []say.Text{c.Words(), say.T("to flush it out alone, inject nothing and keep the water running until the flush is done")}
 }
 
 func (s *Sequencer) holdReasons() []say.Text {

@@ -33,7 +33,9 @@ func (s *Sequencer) milestones() {
 	if s.has[InjectionEnded] && !s.injecting() && e.CleanAtBox && !s.has[CleanAtBox] {
 		s.reach(CleanAtBox)
 	}
-	if s.has[CleanAtBox] && e.Flush.Done && !s.has[FlushDone] {
+	// With nothing injected it is the fertilizer of an earlier run that is out.
+	carried := e.Carried.Out && !e.EverDrawn
+	if (s.has[CleanAtBox] || carried) && e.Flush.Done && !s.has[FlushDone] {
 		s.reach(FlushDone)
 	}
 }

@@ -99,6 +99,10 @@ func (p *Plant) DriftEnd(perMinute units.USPerCm) { p.drift = float64(perMinute)
 // SetStock sets what is in the stock tank.
 func (p *Plant) SetStock(v units.Litre) { p.tank = max(0, float64(v)) }
 
-// Drain empties the lines to what a first opening finds. Fertilizer in them
-// stays where it was: the recipe knows no draining.
-func (p *Plant) Drain() { p.filled = 1 - emptyShare }
+// Drain lets the lines run empty, as a person does before frost: what stood in
+// them counts as lost.
+func (p *Plant) Drain() {
+	p.lost += float64(p.InLines())
+	p.line = newLine(p.spec, p.normal)
+	p.filled = 1 - emptyShare
+}

@@ -5,6 +5,7 @@
 package enginetest
 
 import (
+	"encoding/json"
 	"fmt"
 	"strings"
 	"time"
@@ -28,6 +29,8 @@ type Rig struct {
 	// Archive and Link are how they fare.
 	Archive, Link box.Surrounding
 	Tap           func(engine.Input, engine.Output)
+	Left          *engine.Memory // what the core last wanted remembered
+	cfg           engine.Config
 	ids           int
 }
 
@@ -75,7 +78,7 @@ func New(cfg engine.Config, seed uint64, quiet bool) *Rig {
 	for _, e := range cfg.Zone.Emitters() {
 		spec.Paths = append(spec.Paths, simbox.Path{Row: e.Lateral, Share: e.Share, Volume: e.Volume})
 	}
-	return &Rig{Core: engine.New(cfg), Plant: simbox.New(spec, seed), Wall: Monday()}
+	return &Rig{cfg: cfg, Core: engine.New(cfg), Plant: simbox.New(spec, seed), Wall: Monday()}
 }
 
 // Turn lets a second pass and tells the core what the instruments and these
@@ -92,12 +95,31 @@ func (r *Rig) Turn(words ...box.Action) []engine.Event {
 		in.Actions[i].ID = fmt.Sprintf("word-%d", r.ids)
 	}
 	out := r.Core.Step(in)
+	if out.Memory != nil {
+		r.Left = out.Memory
+	}
 	if r.Tap != nil {
 		r.Tap(in, out)
 	}
 	n := len(r.Said)
 	r.Said = append(r.Said, out.Events...)
 	return r.Said[n:]
+}
+
+// Restart gives the box a new core, as between runs: what it remembers has gone
+// through the archive's form.
+func (r *Rig) Restart() {
+	if r.Left != nil {
+		kept, err := json.Marshal(r.Left)
+		if err != nil {
+			panic(fmt.Sprintf("enginetest: %v", err))
+		}
+		r.cfg.Past = engine.Memory{}
+		if err := json.Unmarshal(kept, &r.cfg.Past); err != nil {
+			panic(fmt.Sprintf("enginetest: %v", err))
+		}
+	}
+	r.Core = engine.New(r.cfg)
 }
 
 // Advance lets d pass without a word.
@@ -171,7 +193,7 @@ func Line(e *engine.Event) string {
 		return w(e.Name, e.Deed, e.ID, by(e.By), e.Reason)
 	case engine.SummaryEvent:
 		return w(fmt.Sprintf("flush %s, observed %v, undelivered %s %%, last emitter %s %%", e.Sum.Flush, e.Sum.Observed,
-			Number(e.Sum.UndeliveredPct), Number(e.Sum.LastEmitterDelivered)))
+			Number(e.Sum.UndeliveredPct), Number(e.Sum.LastEmitterDelivered))) + contents("found in the lines", e.Sum.Carried) + contents("left in the lines", e.Sum.Left)
 	case engine.MilestoneEvent, engine.NoteEvent, engine.RunEvent:
 	}
 	return w(e.Name, e.State, e.Text)
@@ -190,6 +212,14 @@ func about(e *engine.Event) string {
 		s += ", " + e.Reason
 	}
 	return s
+}
+
+func contents(where string, v *engine.ContentsView) string {
+	if v == nil {
+		return ""
+	}
+	return fmt.Sprintf("\n       %s: %s L at %s µS/cm, %s %% of the dose of %s; delivered since %s %%, last emitter %s %%, flushed %v", where,
+		Number(v.Litres), Number(v.RiseUSCm), Number(v.PctOfDose), v.SinceRun, Number(v.DeliveredPct), Number(v.LastPct), v.Flushed)
 }
 
 func by(name string) string {

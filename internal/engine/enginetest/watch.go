@@ -53,6 +53,8 @@ func (w *Watch) turn(in engine.Input, out engine.Output) {
 			w.said[e.Deed] = true
 		case engine.MilestoneEvent:
 			w.milestone(e.Name)
+		case engine.RunEvent:
+			w.clean = true // nothing was injected: what an earlier run left may be flushed out
 		case engine.StepEvent:
 			w.enter(e.Step, view.Observe)
 			if e.Step == "ready" {
@@ -60,7 +62,7 @@ func (w *Watch) turn(in engine.Input, out engine.Output) {
 			}
 		case engine.AdviceEvent:
 			w.advice(e, &view)
-		case engine.AlarmEvent, engine.HoldEvent, engine.ReleaseEvent, engine.RefusalEvent, engine.NoteEvent, engine.RunEvent, engine.SummaryEvent,
+		case engine.AlarmEvent, engine.HoldEvent, engine.ReleaseEvent, engine.RefusalEvent, engine.NoteEvent, engine.SummaryEvent,
 			engine.ForecastEvent, engine.OverrideEvent:
 		}
 	}
