@@ -211,6 +211,9 @@ func TestFull(t *testing.T) {
 	if e.Cooling.FilterBowl != bowl || e.Cooling.Injector != engine.DefaultCooling().Injector || !slices.Equal(e.Limits.Overridable, []string{"header-pressure-low", "ice"}) {
 		t.Errorf("freeze %+v, holds %v", e.Cooling, e.Limits.Overridable)
 	}
+	if b := e.Limits.Deadband; e.Limits.MaxShelving != 2*time.Hour || math.Abs(float64(b.Pressure)-3.447379) > 1e-5 || b.Flow != 0.04 || b.Ratio != 0.03 || b.EC != 0.06 {
+		t.Errorf("alarms %+v", e.Limits)
+	}
 	if e.Limits.SilentTemperature != 20*time.Minute {
 		t.Errorf("limits %+v", e.Limits)
 	}

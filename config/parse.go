@@ -101,7 +101,7 @@ func (d *decoder) syntax(err error) {
 
 // root reads the whole file.
 func (d *decoder) root(n *yaml.Node, c *Config) {
-	s := d.section(n, "", "box", "zones", "injector", "supply", "backflow", "line_end_probe", "limits", "plan",
+	s := d.section(n, "", "box", "zones", "injector", "supply", "backflow", "line_end_probe", "limits", "alarms", "plan",
 		"person", "meter", "holds", "freeze", "web", "mqtt", "influx", "alerts", "feeds", "sensors")
 	if s.known && !s.has("zones") {
 		d.fault(placeOf(n), "zones", "is missing", "describe at least one zone below zones:")
@@ -113,6 +113,7 @@ func (d *decoder) root(n *yaml.Node, c *Config) {
 	d.backflow(s, c)
 	d.probe(s, c)
 	d.limits(s, c)
+	d.alarms(s, &c.Limits)
 	d.plan(s, &c.Plan)
 	s.sub("person", "observe").truth("observe", &c.Observe)
 	d.meter(s, &c.Meter)
@@ -333,6 +334,22 @@ func (d *decoder) checkLimits(v *safety.Limits) {
 	d.period("limits.silent_temperature", v.SilentTemperature, time.Second, time.Hour, "15 min")
 	below(d, "limits.filter_warn", v.FilterWarn, "limits.filter_clean", v.FilterClean, "kPa")
 	below(d, "limits.ratio_warn", v.RatioWarn*100, "limits.ratio_alarm", v.RatioAlarm*100, "%")
+}
+
+// alarms reads how alarms behave; what they are judged by stands under limits.
+func (d *decoder) alarms(s section, v *safety.Limits) {
+	a := s.sub("alarms", "shelve_at_most", "pressure_deadband", "flow_deadband", "ratio_deadband", "ec_deadband")
+	b := &v.Deadband
+	read(a, "shelve_at_most", &v.MaxShelving, units.ParseDuration)
+	read(a, "pressure_deadband", &b.Pressure, units.ParseKPa)
+	read(a, "flow_deadband", &b.Flow, units.ParseRatio)
+	read(a, "ratio_deadband", &b.Ratio, units.ParseRatio)
+	read(a, "ec_deadband", &b.EC, units.ParseRatio)
+	d.period("alarms.shelve_at_most", v.MaxShelving, time.Minute, 24*time.Hour, "4 h")
+	within(d, "alarms.pressure_deadband", b.Pressure, 0, 20, "kPa", "2 kPa")
+	within(d, "alarms.ec_deadband", b.EC*100, 0, 50, "%", "5 %")
+	within(d, "alarms.flow_deadband", b.Flow*100, 0, 50, "%", "5 %")
+	within(d, "alarms.ratio_deadband", b.Ratio*100, 0, 50, "%", "2 %")
 }
 
 func (d *decoder) period(path string, v, low, high time.Duration, plausible string) {

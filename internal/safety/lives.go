@@ -77,10 +77,12 @@ func (g *Guard) suppressed(id string) bool {
 	return false
 }
 
+// above and below judge by a limit with a deadband, which is at most half of the
+// limit, so that what is measured from zero can return.
 func above[T ~float64](v, limit, band T, stood bool) bool {
-	return alarm.Limit[T]{At: limit, Deadband: band}.Above(v, stood)
+	return alarm.Limit[T]{At: limit, Deadband: min(band, limit/2)}.Above(v, stood)
 }
 
 func below[T ~float64](v, limit, band T, stood bool) bool {
-	return alarm.Limit[T]{At: limit, Deadband: band}.Below(v, stood)
+	return alarm.Limit[T]{At: limit, Deadband: min(band, limit/2)}.Below(v, stood)
 }
