@@ -84,7 +84,11 @@ const (
 func New(ctx context.Context, o Options) (*Daemon, error) {
 	// What the archive has grown to tells this life's runs from any other's.
 	o.Core.RunSuffix = "-" + strconv.FormatUint(o.Journal.LastSeq(), 36)
-	d := &Daemon{o: o, core: engine.New(o.Core), asks: make(chan ask, maxAsks), over: make(chan struct{})}
+	d := &Daemon{o: o, asks: make(chan ask, maxAsks), over: make(chan struct{})}
+	if err := d.recall(ctx); err != nil {
+		return nil, err
+	}
+	d.core = engine.New(d.o.Core)
 	if err := d.resume(ctx); err != nil {
 		return nil, err
 	}
@@ -115,9 +119,10 @@ func (d *Daemon) resume(ctx context.Context) error {
 	if v.Run != r.ID {
 		// Its inputs don't lead back into it (an older version's rules, or none
 		// were saved): it is ended as it stands.
+		d.o.Core.Past = d.o.Core.Past.Lost(d.zone(), r.ID)
 		d.core = engine.New(d.o.Core)
 		note := engine.Event{T: last.Mono.Seconds(), Wall: d.o.Start, Kind: engine.NoteEvent, Text: "run " + r.ID + " was cut off by a restart and could not be taken up again"}
-		return d.o.Journal.Commit(ctx, journal.Batch{Run: r.ID, Events: []engine.Event{note}, End: &journal.RunEnd{Wall: d.o.Start, T: last.Mono.Seconds()}})
+		return d.o.Journal.Commit(ctx, journal.Batch{Run: r.ID, Events: []engine.Event{note}, End: &journal.RunEnd{Wall: d.o.Start, T: last.Mono.Seconds()}, State: d.memory(&d.o.Core.Past)})
 	}
 	gap := d.o.Start.Sub(last.Wall)
 	if last.Wall.IsZero() || gap < 0 || gap > 7*24*time.Hour {
@@ -182,7 +187,7 @@ func (d *Daemon) turn(ctx context.Context, samples []box.Sample) error {
 		in.Actions = append(in.Actions, a.action)
 	}
 	out := d.core.Step(in)
-	d.keep(in, out.Events)
+	d.keep(in, out)
 	saved := d.save(ctx)
 	for _, a := range asks {
 		a.answer <- answerOf(a.action, out.Events, saved)
@@ -253,7 +258,8 @@ func answerOf(a box.Action, events []engine.Event, saved error) web.Answer {
 }
 
 // keep lines up what this turn leaves to be saved.
-func (d *Daemon) keep(in engine.Input, events []engine.Event) {
+func (d *Daemon) keep(in engine.Input, out engine.Output) {
+	events := out.Events
 	started, ended := "", false
 	for i := range events {
 		if e := &events[i]; e.Kind == engine.RunEvent {
@@ -276,10 +282,10 @@ func (d *Daemon) keep(in engine.Input, events []engine.Event) {
 			d.o.Log.Error("cannot log an input", "error", err)
 		}
 	}
-	if len(events) == 0 && !ended {
+	if len(events) == 0 && !ended && out.Memory == nil {
 		return
 	}
-	b := journal.Batch{Run: d.run, Inputs: d.inputs, Events: append([]engine.Event(nil), events...)}
+	b := journal.Batch{Run: d.run, Inputs: d.inputs, Events: append([]engine.Event(nil), events...), State: d.memory(out.Memory)}
 	d.inputs = nil
 	if started != "" {
 		b.Start = &journal.RunStart{ID: started, Zone: d.o.Core.Zone.Zone().Name, Box: d.o.Core.Box, Wall: in.Wall, T: in.Mono.Seconds(), Config: d.o.ConfigText, Software: d.o.Version}
@@ -360,7 +366,7 @@ func (d *Daemon) shed() {
 		if len(b.Inputs) == 0 {
 			continue
 		}
-		if b.Inputs = nil; len(b.Events) == 0 && b.Start == nil && b.End == nil {
+		if b.Inputs = nil; len(b.Events) == 0 && len(b.State) == 0 && b.Start == nil && b.End == nil {
 			d.due = slices.Delete(d.due, i, i+1)
 		}
 		return

@@ -379,3 +379,53 @@ func TestRunGoesOnInTheNextLife(t *testing.T) {
 		t.Errorf("the run is kept as %+v, %v", run, err)
 	}
 }
+
+// TestLinesAreRemembered stops a run in the flush, and starts boxd anew between
+// the runs and in the middle of the next: what stands in the lines is known in
+// every life, and is delivered once.
+func TestLinesAreRemembered(t *testing.T) {
+	dir, p := t.TempDir(), newPlant(core(t))
+	next := func(l *life) *life {
+		l.end()
+		must(t, l.ended())
+		must(t, l.j.Close())
+		p.fresh = true
+		return live(t, dir, p)
+	}
+	l := live(t, dir, p)
+	first := l.play(p, "the flush", func(v engine.View) bool {
+		return v.Step == "flush" && v.Progress.FlushPassedL != nil && *v.Progress.FlushPassedL > 20
+	}).Run
+	p.todo <- box.MainClosed
+	if a := l.Submit(t.Context(), box.Action{ID: "closed", Kind: box.Report, Deed: box.MainClosed, By: "Robin"}); !a.Accepted {
+		t.Fatalf("%+v", a)
+	}
+	l.await("the end of the water", func(v engine.View) bool { return v.Step == "secure" && advised(box.RunEnd)(v) })
+	l.Submit(t.Context(), box.Action{ID: "end", Kind: box.Report, Deed: box.RunEnd, By: "Robin"})
+	left := l.await("the end", func(v engine.View) bool { return v.Run == "" && v.Contents != nil }).Contents
+	if left.SinceRun != first || left.Litres == nil || *left.Litres <= 0 {
+		t.Fatalf("left in the lines: %+v", left)
+	}
+	l = next(l)
+	v := l.await("a view", func(engine.View) bool { return true })
+	if v.Contents == nil || v.Contents.Litres == nil || *v.Contents.Litres != *left.Litres || v.Contents.SinceRun != first {
+		t.Errorf("in the next life: %+v, left %+v", v.Contents, left)
+	}
+	half := func(v engine.View) bool {
+		return v.Run != "" && v.Contents != nil && v.Contents.DeliveredPct != nil && *v.Contents.DeliveredPct > 50
+	}
+	before := l.play(p, "half of it to be delivered", half)
+	l = next(l)
+	after := l.await("a view", func(engine.View) bool { return true })
+	if after.Run != before.Run || !half(after) || *after.Contents.Litres != *left.Litres {
+		t.Errorf("taken up again as run %s with %+v; before %s, %+v", after.Run, after.Contents, before.Run, before.Contents)
+	}
+	l.play(p, "the end", func(v engine.View) bool { return v.Run == "" })
+	run, err := l.j.Run(t.Context(), before.Run)
+	if err != nil || !strings.Contains(string(run.Summary), `"flushed":true`) {
+		t.Errorf("the run is kept as %s, %v", run.Summary, err)
+	}
+	if v := l.await("an empty line", func(v engine.View) bool { return v.Run == "" && v.Contents == nil }); len(v.Learned) == 0 {
+		t.Error("nothing is said to be learned")
+	}
+}

@@ -18,6 +18,13 @@ type Memory struct {
 	Lessons  estimate.Lessons   `json:"lessons"`
 }
 
+// Lost is the memory after a run whose end nobody saw: what it left in the lines
+// is unknown. An empty run is one not known either.
+func (m Memory) Lost(zone, run string) Memory {
+	m.Zone, m.Contents = zone, &estimate.Contents{Since: run}
+	return m
+}
+
 // layout tells a zone from the same zone laid otherwise.
 func (g *Engine) layout() [3]float64 {
 	z := g.cfg.Zone

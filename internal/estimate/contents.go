@@ -318,6 +318,8 @@ func (c *Carried) Words() say.Text {
 	switch {
 	case c.Drained:
 		return say.T("fertilizer of run %s stood in the lines, but they have run empty since: where it went can't be known, and it does not count as delivered", c.Since)
+	case !c.Sure && c.Since == "":
+		return say.T("what earlier runs left can't be read: fertilizer may stand in the lines")
 	case !c.Sure:
 		return say.T("fertilizer of run %s may stand in the lines; how much and where can't be told", c.Since)
 	case c.Litres < leastHeld:
