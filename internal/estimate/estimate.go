@@ -28,6 +28,7 @@ type Config struct {
 	FilterClean   units.KPa     // over it: the filter needs cleaning
 	Accuracy      Accuracy      // of the other instruments; the zero one is DefaultAccuracy
 	Cooling       Cooling
+	Loop          LoopLimits
 }
 
 // Estimates are the judged state of the water.
@@ -69,6 +70,7 @@ type Estimates struct {
 	Delivery   Delivery
 	Carried    Carried // by this run
 	Remaining  Carried // with the water still: what the next run would find
+	Loop       Loop
 
 	BoxAirFall Value[units.Celsius] // per hour, falling is negative
 	Freeze     Freeze
@@ -120,6 +122,8 @@ type Estimator struct {
 	carry   carry
 	lessons Lessons
 	shown   [NumLessons]Value[float64]
+	turn    turning
+	judge   judgeHold
 }
 
 // heldFor is how long the last flow stands in for the present one across a
@@ -173,6 +177,9 @@ func (e *Estimator) BeginRun(run string) {
 	if some {
 		e.carryIn(left)
 	}
+	o.Flush, o.Delivery = Flush{}, Delivery{}
+	e.turn.begin()
+	e.judge, o.Loop = judgeHold{}, Loop{}
 }
 
 // Step takes this turn's readings. The result belongs to the estimator until
@@ -202,6 +209,7 @@ func (e *Estimator) Step(now time.Duration, r *box.Readings) *Estimates {
 	e.screen()
 	e.supplying()
 	e.water()
+	e.looping(dt, r)
 	e.flushing(dt, r)
 	e.learning()
 	e.cooling(r)

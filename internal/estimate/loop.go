@@ -1,0 +1,364 @@
+package estimate
+
+import (
+	"math"
+	"time"
+
+	"boxd/internal/box"
+	"boxd/internal/units"
+)
+
+// LoopLimits are what the loop valve is set by. A zero limit is not given.
+type LoopLimits struct {
+	StartsAt units.KPa   // difference that starts the injector
+	Rated    units.LPerH // the most the branch may carry
+	Needed   units.LPerH // branch flow the dose was planned with
+	High     units.KPa   // upper end of the header's window
+}
+
+// Loop is how the loop valve stands. There is no gauge on the valve: its place
+// is read from the water as ln(Δp/Q²) of the flow through it, which goes evenly
+// with the turn of an equal-percentage trim (inherent characteristic of
+// IEC 60534-2-4) and steadily with that of any other.
+type Loop struct {
+	Known  bool // the difference can be read and water runs
+	By     LoopBasis
+	Diff   Value[units.KPa] // across the injector: responsive while it moves, averaged over strokes while not
+	Branch Value[units.LPerH]
+	Moving bool
+
+	Low, High     units.KPa // the difference belongs between
+	LowBy, HighBy Bound     // what sets each end
+	Aim           units.KPa
+	Most          Value[units.KPa] // difference at which the header would come to the low end of its window
+
+	Way    Way
+	Far    Far // of the last movement; FarUnknown until one was seen
+	Enough bool
+	Cannot Cannot
+	Open   Tri // as far open as it was in this run before it was throttled
+
+	Last  Movement // the newest one
+	Moves int      // in this run
+}
+
+// Movement is what one turn of the loop valve did, from rest to rest.
+type Movement struct {
+	Began, Ended         time.Duration
+	Shut                 float64 // change of ln(Δp/Q²); above 0 the valve was shut further
+	plain                bool    // far more than strokes can pretend
+	Diff, Header         units.KPa
+	Branch, Main         units.LPerH
+	BranchSeen, MainSeen bool
+}
+
+// LoopBasis is what the valve's place is told from.
+type LoopBasis uint8
+
+// The bases, worst first.
+const (
+	LoopUnknown LoopBasis = iota
+	LoopByDiff            // the difference alone; right while the main flow stays the same
+	LoopByMain            // difference and main flow; the branch counts as part of the valve
+	LoopByFlows           // difference, main and branch flow
+)
+
+func (b LoopBasis) String() string {
+	switch b {
+	case LoopByDiff:
+		return "difference alone"
+	case LoopByMain:
+		return "difference and main flow"
+	case LoopByFlows:
+		return "difference, main and branch flow"
+	case LoopUnknown:
+	}
+	return "unknown"
+}
+
+// Times of the valve work: common practice, no source. A hand rests at least
+// four seconds when it looks up.
+const (
+	quickTau   = 300 * time.Millisecond // of the difference while it moves; the median of three adds one sample
+	branchTau  = time.Second
+	stirTau    = time.Second // strokes must not pass for movements
+	still      = 2 * time.Second
+	turnMost   = 6 * time.Second
+	restFor    = 4 * time.Second
+	levelSpan  = 8.0             // s: a level is the mean of this long, a few strokes
+	enoughFor  = 3 * time.Second // inside, before it is said
+	cannotFor  = 5 * time.Second // before it is said, and before it is taken back
+	freshFor   = 2 * time.Second // an older sample tells nothing of a valve that turns
+	leastStir  = 0.6             // kPa
+	stirPart   = 0.03            // of the difference
+	stirStroke = 2.5             // of the mean size of the strokes: as much is left of them, crest to crest, behind stirTau
+	strokeMost = 0.06            // of the difference: larger swings are turns
+	strokeTau  = 3 * time.Second // of the mean that strokes are measured from
+	leastMove  = 1.0             // kPa: three standard deviations of two gauges' noise, a second apart
+	leastMoved = 0.06            // of ln(Δp/Q²): less is not a movement
+	movedNoise = 4               // times the mean size of the strokes, likewise
+)
+
+// level is the mean since it was restarted, and over levelSpan when that is
+// longer ago.
+type level struct {
+	y, age float64
+	have   bool
+}
+
+func (l *level) add(x float64, dt time.Duration) {
+	l.age += dt.Seconds()
+	if !l.have || l.age <= 0 {
+		l.y, l.have = x, true
+		return
+	}
+	l.y += float64(dt.Seconds() / min(l.age, levelSpan) * (x - l.y))
+}
+
+// heard is a reading that counts for the valve work.
+type heard struct {
+	v  float64
+	ok bool
+}
+
+func hear[T ~float64](r box.Reading[T]) heard {
+	return heard{float64(r.Value), r.Usable() && r.Age <= freshFor}
+}
+
+// rest is how the water stood while nobody turned the valve.
+type rest struct {
+	diff, main, branch, header level
+}
+
+// place is the valve's place in ln(Δp/Q²); false where it can't be told.
+func place(diff, main, branch heard) (u float64, by LoopBasis, ok bool) {
+	if !diff.ok || diff.v < 0.5 {
+		return 0, LoopUnknown, false
+	}
+	switch {
+	case !main.ok || main.v <= 0:
+		return math.Log(diff.v), LoopByDiff, true
+	case !branch.ok:
+		return math.Log(diff.v) - 2*math.Log(main.v), LoopByMain, true
+	}
+	through := max(main.v-branch.v, shutPart*main.v)
+	return math.Log(diff.v) - 2*math.Log(through), LoopByFlows, true
+}
+
+// shutPart of the main flow is less than two meters can tell from nothing.
+const shutPart = 0.05
+
+func (l *level) heard() heard { return heard{l.y, l.have} }
+
+// turning follows the difference and finds the turns of the valve in it.
+type turning struct {
+	quick, stir, mean, branchQuick lowpass
+	ripple                         lowpass // mean size of the difference's strokes
+	now, from                      rest    // since the last movement; before it
+	at                             struct {
+		anchor      float64
+		began, last time.Duration // of the movement; of its last stir
+		stirred     time.Duration // since when it stirs without a rest
+		moving      bool
+		moved       bool // something moved since from was taken
+	}
+	last      Movement
+	moves     int
+	lowest    float64 // place seen, at rest with the lines at pressure
+	highest   float64
+	anyPlace  bool
+	lowPlace  LoopBasis
+	regulated float64 // highest header at rest, kPa
+	wideOpen  float64 // least (injector out − header)/Q² seen, kPa/(L/h)²; 0: none
+	static    float64 // supply with no water running, kPa; 0: not seen
+
+	law law
+}
+
+func newTurning() turning {
+	return turning{quick: lowpass{tau: quickTau}, stir: lowpass{tau: stirTau}, mean: lowpass{tau: strokeTau}, ripple: lowpass{tau: strokeTau}, branchQuick: lowpass{tau: branchTau}}
+}
+
+// begin forgets a run; the supply at rest and the branch's law are the box's.
+func (t *turning) begin() {
+	n := newTurning()
+	n.static, n.law = t.static, t.law
+	*t = n
+}
+
+// follow takes one turn's readings and tells whether the difference is known.
+func (t *turning) follow(now, dt time.Duration, r *box.Readings) bool {
+	in, out := hear(r.InjectorIn), hear(r.InjectorOut)
+	if !in.ok || !out.ok {
+		t.quick.reset()
+		t.stir.reset()
+		t.mean.reset()
+		t.now, t.at.moving = rest{}, false
+		return false
+	}
+	d := in.v - out.v
+	fresh := !t.stir.have
+	t.quick.add(d, dt)
+	m := t.stir.add(d, dt)
+	mean := t.mean.add(d, dt)
+	if !t.at.moving || now-t.at.stirred > turnMost { // a turn's own ramp is no stroke
+		t.ripple.add(min(math.Abs(t.quick.y-mean), strokeMost*math.Abs(mean)), dt)
+	}
+	if fresh {
+		t.at.anchor, t.at.last = m, now-still
+	}
+	t.stirs(now, m)
+	if !t.at.moving {
+		t.settle(dt, d, r)
+	}
+	return true
+}
+
+// stirs looks for the begin and the end of a movement.
+func (t *turning) stirs(now time.Duration, m float64) {
+	a := &t.at
+	if math.Abs(m-a.anchor) > max(leastStir, stirPart*math.Abs(a.anchor), stirStroke*t.ripple.y) {
+		if !a.moving && now-a.last >= restFor {
+			t.close(now)
+		}
+		if !a.moving {
+			a.stirred = now
+		}
+		a.anchor, a.last, a.moving = m, now, true
+		return
+	}
+	if a.moving && now-a.last >= still {
+		a.moving = false
+		t.now = rest{}
+	}
+}
+
+// settle averages what is measured while nobody turns the valve.
+func (t *turning) settle(dt time.Duration, d float64, r *box.Readings) {
+	n := &t.now
+	n.diff.add(d, dt)
+	if n.diff.age > levelSpan {
+		// The anchor follows what drifts: strokes and pumps are no turns.
+		t.at.anchor += float64(dt.Seconds() / levelSpan * (n.diff.y - t.at.anchor))
+	}
+	for _, x := range []struct {
+		l *level
+		h heard
+	}{{&n.main, hear(r.Main)}, {&n.branch, hear(r.Branch)}, {&n.header, hear(r.Header)}} {
+		if x.h.ok {
+			x.l.add(x.h.v, dt)
+		} else {
+			*x.l = level{}
+		}
+	}
+}
+
+// movement is what happened between the two rests. It is one of the valve only
+// where the valve's place changed; else the flow did.
+func (t *turning) movement() (Movement, bool) {
+	a, b := &t.from, &t.now
+	if !t.at.moved || t.at.moving || b.diff.age < 1 || !a.diff.have {
+		return Movement{}, false
+	}
+	bothMain, bothBranch := a.main.have && b.main.have, a.branch.have && b.branch.have
+	ua, _, okA := place(a.diff.heard(), heard{a.main.y, bothMain}, heard{a.branch.y, bothBranch})
+	ub, _, okB := place(b.diff.heard(), heard{b.main.y, bothMain}, heard{b.branch.y, bothBranch})
+	// When the injector starts, its branch takes what the valve gives up: the
+	// difference can stay though the valve moved.
+	same := math.Abs(b.diff.y-a.diff.y) < leastMove && !(bothBranch && math.Abs(b.branch.y-a.branch.y) > shutPart*b.main.y)
+	if !okA || !okB || same || math.Abs(ub-ua) < t.leastPlace() {
+		return Movement{}, false
+	}
+	m := Movement{Began: t.at.began, Ended: t.at.last, Shut: ub - ua, plain: math.Abs(ub-ua) > 2*t.leastPlace(), Diff: units.KPa(b.diff.y - a.diff.y), BranchSeen: bothBranch, MainSeen: bothMain}
+	if bothBranch {
+		m.Branch = units.LPerH(b.branch.y - a.branch.y)
+	}
+	if bothMain {
+		m.Main = units.LPerH(b.main.y - a.main.y)
+	}
+	if a.header.have && b.header.have {
+		m.Header = units.KPa(b.header.y - a.header.y)
+	}
+	return m, true
+}
+
+// leastPlace is the change of place that strokes can't pretend: theirs in the
+// difference, and in the branch's flow as it shows in the flow beside it.
+func (t *turning) leastPlace() float64 {
+	n := &t.now
+	share := 0.0
+	if n.branch.have && n.main.have && n.main.y > 0 {
+		share = min(max(n.branch.y/n.main.y, 0), 1-shutPart)
+	}
+	return max(leastMoved, movedNoise*t.ripple.y/max(n.diff.y, 1)*(1+2*share/(1-share))/2)
+}
+
+// close keeps the movement that the next one ends. What was too little to tell
+// goes into the next.
+func (t *turning) close(now time.Duration) {
+	m, ok := t.movement()
+	if ok {
+		t.last = m
+		t.moves++
+		t.law.learn(t.from, t.now)
+	}
+	if _, _, told := place(t.from.diff.heard(), heard{}, heard{}); ok || !t.at.moved || !told {
+		t.from, t.at.began, t.at.moved = t.now, now, true
+	}
+}
+
+// newest is the newest movement; its response goes on being measured until the
+// next begins.
+func (t *turning) newest() (Movement, int) {
+	if m, ok := t.movement(); ok {
+		return m, t.moves + 1
+	}
+	return t.last, t.moves
+}
+
+// busy: a hand turns the valve, or what it did can't be told yet.
+func (t *turning) busy() bool { return t.at.moving || t.at.moved && t.now.diff.age < 1 }
+
+// diff is the level while the valve rests and the quick value while it moves or
+// stands off the level by more than strokes do.
+func (t *turning) diff() float64 {
+	l := &t.now.diff
+	off := math.Abs(t.quick.y - l.y)
+	if t.at.moving || l.age < 1 || off > max(1, 0.05*math.Abs(l.y), 3*t.ripple.y) {
+		return t.quick.y
+	}
+	return l.y
+}
+
+// law is the branch's flow as a power of the difference, Q = k·Δp^n: an orifice
+// until two rests far enough apart tell better.
+type law struct {
+	n float64
+}
+
+const (
+	orifice  = 0.5
+	branchOn = 9.0 // L/h: below the finest meter's cut-off nothing flows (common practice, no source)
+)
+
+func (w *law) power() float64 {
+	if w.n == 0 {
+		return orifice
+	}
+	return w.n
+}
+
+func (w *law) learn(a, b rest) {
+	if !a.branch.have || !b.branch.have || a.branch.y < branchOn || b.branch.y < branchOn || a.diff.y <= 0 || b.diff.y <= 0 {
+		return
+	}
+	if span := math.Log(b.diff.y / a.diff.y); math.Abs(span) > 0.25 {
+		w.n = min(max(math.Log(b.branch.y/a.branch.y)/span, 0.35), 1)
+	}
+}
+
+// diffFor is the difference at which the branch would carry want, from where it
+// carries q at diff.
+func (w *law) diffFor(want, q, diff float64) float64 {
+	return diff * math.Pow(want/q, 1/w.power())
+}
