@@ -177,7 +177,6 @@ func (e *Estimator) BeginRun(run string) {
 	if some {
 		e.carryIn(left)
 	}
-	o.Flush, o.Delivery = Flush{}, Delivery{}
 	e.turn.begin()
 	e.judge, o.Loop = judgeHold{}, Loop{}
 }
