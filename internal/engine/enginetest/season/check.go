@@ -105,7 +105,8 @@ func (s *Season) lookAtEnds() {
 // judge follows one hazard's expectations.
 func (s *Season) judge(h *Hazard) {
 	d := &s.table[h.Kind]
-	if !h.begun || h.over || d.stands == nil || len(d.expect) == 0 {
+	if !h.begun || h.over || d.stands == nil || s.blinded(h) {
+		h.standing = false
 		return
 	}
 	if !d.stands(s) {
@@ -124,7 +125,7 @@ func (s *Season) judge(h *Hazard) {
 			h.seen[i], h.stood = s.t, true
 			continue
 		}
-		if s.t-h.since > x.within {
+		if s.t-h.since > s.within(h, x) {
 			h.stood = true
 			if !h.missed {
 				h.missed = true
@@ -133,6 +134,30 @@ func (s *Season) judge(h *Hazard) {
 		}
 	}
 }
+
+// blinded: a sensor that fails in the same run may hide what another hazard
+// does; and a box without an end probe misses none.
+func (s *Season) blinded(h *Hazard) bool {
+	if h.Channel == box.EndEC && s.plant.inst.noProbe {
+		return true
+	}
+	for _, o := range s.active {
+		if o != h && o.begun && o.Channel != box.UnknownChannel && h.Channel == box.UnknownChannel {
+			return true
+		}
+	}
+	return false
+}
+
+// within is the time stated for an alarm; thermometers may be read seldom.
+func (s *Season) within(h *Hazard, x expectation) float64 {
+	if h.Kind == WireBreaks && s.slowChannel(h.Channel) {
+		return s.cfg.Limits.SilentTemperature.Seconds() + 15
+	}
+	return x.within
+}
+
+func (s *Season) slowChannel(c box.Channel) bool { return c == box.WaterTemp || c == box.BoxAirTemp }
 
 // account closes the books on a hazard.
 func (s *Season) account(h *Hazard) {
@@ -280,7 +305,7 @@ func (s *Season) judgeRun() {
 	if s.drewInRun {
 		s.tally.Injected++
 	}
-	if s.gaveUp {
+	if s.gaveUp && !s.plan.Runs[s.run].has(PapersLapse) { // held is meant to end so
 		s.tally.Never = append(s.tally.Never, Finding{Seed: s.plan.Seed, Run: s.run + 1, At: s.t, What: "gave up", Text: s.why, Plan: s.plan.Runs[s.run].String()})
 	}
 }
@@ -294,12 +319,12 @@ func (s *Season) hush(samples []box.Sample) {
 	}
 	look := false
 	for c := range s.quiet {
-		if heard[c] || c == int(box.UnknownChannel) {
+		if heard[c] || c == int(box.UnknownChannel) || s.slowChannel(box.Channel(c)) {
 			s.quiet[c] = 0
 		} else {
 			s.quiet[c]++
 		}
-		look = look || s.quiet[c] > 45 && math.Mod(s.quiet[c], 60) == 50
+		look = look || math.Mod(s.quiet[c], 60) == 50
 	}
 	if !look {
 		return

@@ -161,10 +161,10 @@ func definitions() [numKinds]definition {
 		FilterLeftDirty: {name: "filter left dirty since the last run", when: atStart, expect: []expectation{{"filter-clogging", 90}}, allows: nothingFlows(),
 			begin:  func(s *Season, h *Hazard) { s.plant.filter = 1 + h.between(30, 45)/s.plant.filterClean },
 			stands: func(s *Season) bool { return s.runsBefore > 0 && s.runsWell() && t(s).filterExcess > 26 }},
-		TornBefore: {name: "row torn before the run", when: atStart, expect: []expectation{{"flow-above-expected", 60}}, allows: []string{"header-pressure-low", "supply-pressure-low", "flush-incomplete"},
+		TornBefore: {name: "row torn before the run", when: atStart, expect: []expectation{{"flow-above-expected", 110}}, allows: []string{"header-pressure-low", "supply-pressure-low", "flush-incomplete"},
 			begin:  func(s *Season, h *Hazard) { s.plant.burst(h.Size) },
 			stands: func(s *Season) bool { return s.runsWell() && t(s).leak-t(s).missing > 0.16 }},
-		EmittersClog: {name: "emitters clogged", when: atStart, expect: []expectation{{"flow-below-expected", 80}},
+		EmittersClog: {name: "emitters clogged", when: atStart, expect: []expectation{{"flow-below-expected", 110}},
 			begin: func(s *Season, h *Hazard) { s.plant.clog(1 - h.between(0.2, 0.35)) }, lift: func(s *Season, h *Hazard) { s.plant.clog(1 / (1 - h.between(0.2, 0.35))) },
 			stands: func(s *Season) bool { return s.runsWell() && t(s).missing > 0.155 }},
 		RowBursts: {name: "row bursts", when: flowing, expect: []expectation{{"flow-above-expected", 35}}, allows: []string{"header-pressure-low", "supply-pressure-low", "flush-incomplete"},
@@ -196,8 +196,8 @@ func definitions() [numKinds]definition {
 		ClosesEarly:     {name: "shutoff valve closed early", when: flushing, expect: []expectation{{"flush-incomplete", 50}}, allows: []string{"supply-pressure-low"}, begin: func(s *Season, _ *Hazard) { s.person.closes = true }, lift: nothing, stands: func(s *Season) bool { return !s.plant.open && s.drewInRun && !s.saidDone && s.stepNow != "ready" }},
 		WordWithoutDeed: {name: "word without deed", when: atStart, begin: func(s *Season, _ *Hazard) { s.person.lies = true }, allows: []string{"injector-not-cycling", "stock-empty"}},
 		WalksAway:       {name: "person away for half an hour", when: injecting, begin: func(s *Season, _ *Hazard) { s.person.away = s.t + 1800 }},
-		PapersLapse:     {name: "backflow test overdue", when: atStart, expect: []expectation{{"backflow-protection-missing", 5}}, begin: func(s *Season, _ *Hazard) { s.jump(400 * 24); s.patience = 1800 }, lift: func(s *Season, _ *Hazard) { s.jump(-400 * 24) }, stands: always},
-		ClockJumps:      {name: "clock jumps", when: flowing, begin: func(s *Season, h *Hazard) { s.jump(math.Round(h.between(-20, 200))) }, lift: func(s *Season, h *Hazard) { s.jump(-math.Round(h.between(-20, 200))) }},
+		PapersLapse:     {name: "backflow test overdue", when: atStart, expect: []expectation{{"backflow-protection-missing", 5}}, allows: []string{"clock-jump"}, begin: func(s *Season, _ *Hazard) { s.jump(400 * 24); s.patience = 1800 }, lift: func(s *Season, _ *Hazard) { s.jump(-400 * 24) }, stands: always},
+		ClockJumps:      {name: "clock jumps", when: flowing, expect: []expectation{{"clock-jump", 2}}, stands: always, begin: func(s *Season, h *Hazard) { s.jump(1 + math.Round(h.between(0, 200))) }, lift: func(s *Season, h *Hazard) { s.jump(-1 - math.Round(h.between(0, 200))) }},
 		CoreRestarts:    {name: "core restarts", when: flowing, begin: func(s *Season, h *Hazard) { s.restart(h.between(1, 150)) }, lift: nothing},
 	}
 }

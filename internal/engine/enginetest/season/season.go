@@ -183,6 +183,11 @@ func (s *Season) after() {
 	s.plant.do(box.LoopOpened)
 	for _, h := range s.active {
 		s.liftOne(h)
+	}
+	for range 60 { // what the mending itself shows, such as a clock set right
+		s.turn(1)
+	}
+	for _, h := range s.active {
 		s.account(h)
 	}
 	s.active = nil
