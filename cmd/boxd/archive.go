@@ -129,7 +129,7 @@ func (a archive) Runs(ctx context.Context) ([]web.RunRow, error) {
 		row := web.RunRow{ID: r.ID, Zone: r.Zone, Start: r.Start, End: r.End, Flush: "unknown"}
 		var s engine.Summary
 		if len(r.Summary) > 0 && json.Unmarshal(r.Summary, &s) == nil {
-			row.Flush, row.VolumeL, row.Observe = s.Flush, &s.VolumeL, s.Observed
+			row.Flush, row.VolumeL, row.Observe, row.Dose = s.Flush, &s.VolumeL, s.Observed, s.Dose
 		}
 		out = append(out, row)
 	}

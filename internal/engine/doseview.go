@@ -147,14 +147,19 @@ func (d *DoseView) In(voice say.Voice) *DoseView {
 }
 
 func (d *DoseView) put(v say.Voice) {
-	d.Text, d.Why, d.Delivered.Why = v.Say(d.Said.Text), v.Say(d.Said.Why), v.Say(d.Delivered.Said.Why)
+	reword(&d.Text, v, d.Said.Text)
+	reword(&d.Why, v, d.Said.Why)
+	reword(&d.Delivered.Why, v, d.Delivered.Said.Why)
 	d.Best.put(v)
 	for i := range d.Weighings {
 		d.Weighings[i].put(v)
 	}
 	if d.StopNow != nil {
-		d.StopNow.Text = v.Say(d.StopNow.Said.Text)
+		reword(&d.StopNow.Text, v, d.StopNow.Said.Text)
 	}
 }
 
-func (w *WeighingView) put(v say.Voice) { w.Why, w.Remark = v.Say(w.Said.Why), v.Say(w.Said.Remark) }
+func (w *WeighingView) put(v say.Voice) {
+	reword(&w.Why, v, w.Said.Why)
+	reword(&w.Remark, v, w.Said.Remark)
+}

@@ -200,6 +200,39 @@ func TestExportHTML(t *testing.T) {
 	}
 }
 
+// The dose is in the report and, number by number, in the JSON.
+func TestExportDose(t *testing.T) {
+	dose := &engine.DoseView{
+		Weighings: []engine.WeighingView{
+			{Method: "stock drawn", Known: true, StockL: f64(1.5), StockStdL: f64(0.03), ProductG: f64(150), ProductStdG: f64(3.4)},
+			{Method: "EC rise", Why: "the EC at the box was not read"},
+		},
+		Verdict: "nothing to compare", Text: "There are not two weighings to compare.",
+		Best:      engine.WeighingView{Method: "mean of those that agree", Known: true, StockL: f64(1.5), StockStdL: f64(0.03)},
+		Nutrients: &engine.GramsView{N: 19.5, K2O: 66}, Due: &engine.GramsView{N: 21.25},
+		Delivered: engine.DeliveredView{Known: true, Pct: f64(92.5), PctStd: f64(0.2), Nutrients: &engine.GramsView{N: 18.04}},
+		StopNow:   &engine.StopView{Undelivered: f64(7.5), Text: "The water was stopped early: all of row 1 got 30 % less.", Parts: []engine.PartView{{FromRow: 1, ToRow: 1, ToPct: 100, MissingPct: 30}}},
+	}
+	j := openTemp(t)
+	must(t, j.Commit(t.Context(), Batch{Start: start("r1"), Events: []engine.Event{{T: 107, Kind: engine.SummaryEvent, Wall: morning, Sum: &engine.Summary{Flush: "incomplete", Dose: dose}}},
+		End: &RunEnd{morning.Add(time.Minute), 107}}))
+	page := string(export(t, j, "html"))
+	for _, want := range []string{"1.5 L ± 0.03 L", "150 g ± 3.4 g", "the EC at the box was not read", "21.25", "18.04", "92.5 % ± 0.2 %", "all of row 1 got 30 % less"} {
+		if !strings.Contains(page, want) {
+			t.Errorf("the page lacks %q", want)
+		}
+	}
+	var got struct {
+		Run struct {
+			Summary engine.Summary `json:"summary"`
+		} `json:"run"`
+	}
+	must(t, json.Unmarshal(export(t, j, "json"), &got))
+	if d := got.Run.Summary.Dose; d == nil || d.Nutrients.N != 19.5 || *d.Delivered.Pct != 92.5 || d.StopNow.Parts[0].MissingPct != 30 || d.Weighings[1].Known {
+		t.Errorf("read back %+v", d)
+	}
+}
+
 func TestExportEmptyRun(t *testing.T) {
 	j := openTemp(t)
 	must(t, j.Commit(t.Context(), Batch{Start: start("r1")}))

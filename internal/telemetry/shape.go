@@ -23,6 +23,7 @@ func Shape(box string, v *engine.View, alarms []string) ([]Live, error) {
 	s := shaper{box: box, head: headOf(v)}
 	s.add("state", stateOf(v))
 	s.add("estimate", v.Progress)
+	s.add("dose", doseOf(v))
 	s.add("advice", struct {
 		Advice *engine.AdviceView `json:"advice"`
 	}{v.Advice})
@@ -111,6 +112,18 @@ func (s *shaper) addMeta(v *engine.View) {
 		return
 	}
 	s.out = append(s.out, Live{Topic: Topic(s.box, "meta"), Payload: b, Key: b, Still: true})
+}
+
+// doseOf is the dose without the picture along the rows: that is for pages.
+func doseOf(v *engine.View) any {
+	if v.Dose == nil {
+		return struct {
+			Weighings []engine.WeighingView `json:"weighings"`
+		}{[]engine.WeighingView{}}
+	}
+	d := *v.Dose
+	d.PerPlant = nil
+	return d
 }
 
 type state struct {

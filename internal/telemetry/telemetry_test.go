@@ -22,6 +22,7 @@ func view(seq uint64) *engine.View {
 	return &engine.View{
 		Seq: seq, T: float64(seq), Wall: time.Date(2026, 5, 4, 3, 2, 1, 0, time.UTC),
 		Box: "north/box", Zone: "east", Step: "inject", Run: "r1",
+		Dose:   &engine.DoseView{Verdict: "all agree", PerPlant: &engine.PerPlantView{Of: "plant"}},
 		Advice: &engine.AdviceView{Number: 7, Text: "Close the loop valve a little"},
 		Alarms: []engine.AlarmView{
 			{ID: "supply-pressure-low", State: "unacknowledged", Priority: "high"},
@@ -61,7 +62,7 @@ func TestShape(t *testing.T) {
 		{"channel/header_kpa", "value", "68.95"}, {"channel/header_kpa", "unit", "kPa"}, {"channel/header_kpa", "age_s", "0.2"},
 		{"channel/ec_end_us_cm", "value", "<nil>"}, {"channel/ec_end_us_cm", "cause", "failure"},
 		{"alarm/supply-pressure-low", "state", "unacknowledged"}, {"alarm/stock-empty", "state", "normal"},
-		{"estimate", "filled_pct", "<nil>"}, {"meta", "zone", "east"},
+		{"estimate", "filled_pct", "<nil>"}, {"dose", "verdict", "all agree"}, {"dose", "per_plant", "<nil>"}, {"meta", "zone", "east"},
 	}
 	for _, w := range want {
 		body, ok := got["boxd/north-box/"+w.topic]

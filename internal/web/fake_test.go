@@ -9,6 +9,7 @@ import (
 
 	"boxd/internal/box"
 	"boxd/internal/engine"
+	"boxd/internal/say"
 )
 
 // fakeCore is a core of script: it shows the view it was last given and keeps
@@ -126,6 +127,19 @@ func channels(good bool) []engine.ChannelView {
 	return out
 }
 
+// aDose is what a view or a kept run says of a dose.
+func aDose() *engine.DoseView {
+	d := &engine.DoseView{
+		Verdict: "all agree", Nutrients: &engine.GramsView{N: 19.21, K2O: 65.03}, DuePct: num(106.7),
+		Best:      engine.WeighingView{Known: true, StockL: num(1.45), ProductG: num(147.8), ProductStdG: num(2.66)},
+		Delivered: engine.DeliveredView{Known: true, Pct: num(92.9), Nutrients: &engine.GramsView{N: 17.85, K2O: 60.4}, ProductG: num(137.3), ProductStdG: num(2.5)},
+		StopNow:   &engine.StopView{Undelivered: num(7.1)},
+	}
+	d.Said.Text = say.T("The weighings agree within their uncertainty.")
+	d.StopNow.Said.Text = say.T("Stop now and the last %d %% of rows %d to %d get %d %% less.", 12, 1, 6, 40)
+	return d
+}
+
 // viewAt is a view as it would look in a step.
 func viewAt(step string) engine.View {
 	v := engine.View{
@@ -144,6 +158,7 @@ func viewAt(step string) engine.View {
 		p.InjectedMin, p.PlannedMin = num(14), num(20)
 		p.FieldRatioPct, p.BranchRatioPct = num(1.04), num(2)
 		p.StockL = engine.Weighings{Drawn: num(1.4), ByEC: num(1.5)}
+		v.Dose = aDose()
 		p.LastEmitterPct, p.DeliveredPct, p.MinutesLeft = num(22), num(99.97), num(31)
 		p.MinutesSpread, p.TailMinutes = num(0.4), num(5.2)
 		p.FlushNeededL, p.FlushPassedL = num(64), num(21)
@@ -185,6 +200,7 @@ func someRuns() []RunRow {
 		rows = append(rows, RunRow{ID: fmt.Sprintf("run-%04d", 7-i), Zone: "east", Start: start.AddDate(0, 0, -i),
 			End: start.AddDate(0, 0, -i).Add(52 * time.Minute), Flush: flush, VolumeL: num(410.5)})
 	}
+	rows[0].Dose = aDose()
 	rows[2].End, rows[2].VolumeL = time.Time{}, nil
 	return rows
 }

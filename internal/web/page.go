@@ -72,6 +72,7 @@ type Live struct {
 	Rows       []rowBar
 	RowsHeight float64
 	Cost       []fact
+	StopText   string
 	Past       []milestoneLine
 }
 
@@ -101,7 +102,7 @@ func (s visit) live(v engine.View) Live {
 		V: v, Heard: s.show.seconds(age.Seconds()),
 		Steps: stepMarks(v), RunTime: s.runTime(v.RunT), Advice: v.Advice,
 		Alarms: s.alarmLines(v), Dials: s.dials(v), Facts: s.facts(v),
-		Readings: s.readings(v), Drawing: s.drawing(v), Cost: s.costs(v), Past: s.milestones(v),
+		Readings: s.readings(v), Drawing: s.drawing(v), Cost: s.costs(v), StopText: stopText(v), Past: s.milestones(v),
 	}
 	l.Rows, l.RowsHeight = s.rowBars(v)
 	if stopped(v, age) {
@@ -236,6 +237,7 @@ func (s visit) facts(v engine.View) []fact {
 			fact{d.say("field ratio"), d.ratio(p.FieldRatioPct), d.say("stock in all the water; in the branch %s", d.ratio(p.BranchRatioPct))},
 			fact{d.say("EC rise"), d.conductivity(p.RiseUSCm), d.say("over %s", d.conductivity(p.BaselineUSCm))})
 		facts = append(facts, s.weighings(p.StockL)...)
+		facts = append(facts, s.doseFacts(v.Dose)...)
 	case "flush":
 		facts = append(facts,
 			fact{d.say("EC rise"), d.conductivity(p.RiseUSCm), d.say("clean is within %s of %s", d.conductivity(p.ReturnBandUSCm), d.conductivity(p.BaselineUSCm))},
@@ -243,6 +245,7 @@ func (s visit) facts(v engine.View) []fact {
 			fact{d.say("clean water passed"), d.volume(p.FlushPassedL), d.say("of %s, margin %s included", d.volume(p.FlushNeededL), digits(p.MarginPct, 0)+"\u00a0%")},
 			fact{d.say("by the volume"), d.word(p.VolumeWitness), ""},
 			fact{d.say("by the line's end"), d.word(p.EndWitness), ""})
+		facts = append(facts, s.doseFacts(v.Dose)...)
 	}
 	facts = append(facts, fact{d.say("filter difference"), d.pressure(p.FilterDiffKPa), ""})
 	if p.FreezeHours != nil {

@@ -17,8 +17,8 @@ type runsModel struct {
 }
 
 type runLine struct {
-	ID, Zone, Start, StartISO, Took, Flush, Mark, Volume string
-	Observe                                              bool
+	ID, Zone, Start, StartISO, Took, Flush, Mark, Volume, Dose string
+	Observe                                                    bool
 }
 
 func (s visit) runsPage(w http.ResponseWriter, r *http.Request) {
@@ -42,7 +42,7 @@ func (s visit) runLine(r RunRow) runLine {
 	l := runLine{
 		ID: r.ID, Zone: r.Zone, Flush: cmp.Or(r.Flush, unknown), Observe: r.Observe,
 		Start: r.Start.Format("2006-01-02 15:04"), StartISO: r.Start.Format(time.RFC3339),
-		Took: s.show.say("not ended"), Volume: s.show.volume(r.VolumeL), Mark: "?",
+		Took: s.show.say("not ended"), Volume: s.show.volume(r.VolumeL), Dose: s.show.doseLine(r.Dose), Mark: "?",
 	}
 	if !r.End.IsZero() {
 		l.Took = s.show.minutes(r.End.Sub(r.Start).Minutes())

@@ -106,7 +106,8 @@ type RunRow struct {
 	End     time.Time // zero: not ended
 	Flush   string    // done, incomplete, unknown
 	VolumeL *float64
-	Observe bool // readings only counted
+	Dose    *engine.DoseView // nil: nothing was injected
+	Observe bool             // readings only counted
 }
 
 // Options say how the pages present themselves.

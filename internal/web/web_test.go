@@ -24,6 +24,7 @@ import (
 
 	"boxd/internal/box"
 	"boxd/internal/engine"
+	"boxd/internal/say"
 )
 
 const boxURL = "http://box.local/"
@@ -414,6 +415,21 @@ func TestRowsAndCost(t *testing.T) {
 	has(t, body, `data-row="1"`, `data-row="6"`, `class="clean" x="34" y="3" width="109.2"`, "If you stopped now", "22.0\u00a0%", "99.9\u00a0%", "31\u00a0min", "give or take 0.4\u00a0min", "5\u00a0min more")
 	h, _ = handler(viewAt("pressurise"))
 	hasNot(t, get(t, h, "/").Body.String(), "If you stopped now", "data-row=")
+}
+
+// The page of the box's units: 19.21 g is 0.68 oz (28.3495 g each).
+func TestDose(t *testing.T) {
+	h, _ := handler(viewAt("flush"))
+	has(t, get(t, h, "/").Body.String(), "Stop now and the last 12 % of rows 1 to 6 get 40 % less.", "all agree", "The weighings agree within their uncertainty.",
+		"0.68\u00a0oz N, 0.00\u00a0oz P2O5, 2.29\u00a0oz K2O", "107\u00a0% of what is due", "give or take 3.6\u00a0%")
+	has(t, get(t, h, "/runs").Body.String(), "2.29\u00a0oz K2O · weighings: all agree")
+	v := viewAt("flush")
+	v.Dose.Nutrients, v.Dose.Delivered.Nutrients = nil, nil
+	v.Dose.Said.Why = say.T("No feed is planned, so nothing says what the stock holds: name one under plan.")
+	h, _ = handler(v)
+	body := get(t, h, "/").Body.String()
+	has(t, body, "No feed is planned")
+	hasNot(t, body, "out of the emitters")
 }
 
 func TestAPI(t *testing.T) {
