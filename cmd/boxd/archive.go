@@ -144,3 +144,20 @@ func (a archive) Export(ctx context.Context, w io.Writer, id, format string) err
 	}
 	return err
 }
+
+// Alarms are the newest changes of alarms.
+func (a archive) Alarms(ctx context.Context, limit int) ([]web.AlarmPast, error) {
+	entries, err := a.j.Alarms(ctx, limit)
+	if err != nil {
+		return nil, err
+	}
+	out := make([]web.AlarmPast, 0, len(entries))
+	for _, e := range entries {
+		ev, err := e.Event()
+		if err != nil {
+			return nil, err
+		}
+		out = append(out, web.AlarmPast{When: e.Wall, Run: e.Run, ID: ev.ID, Word: ev.State, Priority: ev.Priority, Text: ev.Text, By: ev.By, Cause: ev.Cause})
+	}
+	return out, nil
+}

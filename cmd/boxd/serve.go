@@ -251,6 +251,18 @@ func (s screen) Send(_ context.Context, n alert.Note) error {
 	return nil
 }
 
+// about is what the box page says of the box itself.
+func (s *service) about() web.About {
+	b := s.cfg.Backflow
+	day := func(t time.Time) string {
+		if t.IsZero() {
+			return ""
+		}
+		return t.Format(time.DateOnly)
+	}
+	return web.About{Started: time.Now(), Zone: s.cfg.Box.Timezone, Device: b.Device, Place: b.Place, Tester: b.Tester, LastTest: day(b.LastTest), NextDue: day(b.NextDue)}
+}
+
 // secure is how the page is kept from listeners, nil where it isn't.
 func (s *service) secure() (*tls.Config, error) {
 	w := s.cfg.Web
@@ -298,7 +310,7 @@ func (s *service) pages(ctx context.Context, d *daemon.Daemon, j *journal.Journa
 	if s.wrap != nil {
 		core = s.wrap(d)
 	}
-	opts := web.Options{Box: s.core.Box, Units: s.core.Units.String(), Demo: s.demo, Version: version(), Planner: planner(s.cfg), Hosts: s.cfg.Web.Hosts}
+	opts := web.Options{Box: s.core.Box, Units: s.core.Units.String(), Demo: s.demo, Version: version(), Planner: planner(s.cfg), Hosts: s.cfg.Web.Hosts, About: s.about()}
 	scheme := "http"
 	if secure, err := s.secure(); err != nil {
 		return errors.Join(err, ln.Close())

@@ -277,7 +277,8 @@ type FreezeView struct {
 }
 
 func (f *FreezeView) put(v say.Voice) {
-	f.Advice, f.Why = v.Say(f.Said.Advice), v.Say(f.Said.Why)
+	reword(&f.Advice, v, f.Said.Advice)
+	reword(&f.Why, v, f.Said.Why)
 }
 
 // RowView is one lateral for the picture: how far along it the clean water (and

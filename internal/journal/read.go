@@ -211,6 +211,12 @@ func (j *Journal) EventsAfter(ctx context.Context, seq uint64, limit int) ([]Ent
 	return j.entries(ctx, "seq > ? ORDER BY seq LIMIT ?", int64(seq), limit)
 }
 
+// Alarms are the newest changes of alarms and what persons said of them, the
+// newest first.
+func (j *Journal) Alarms(ctx context.Context, limit int) ([]Entry, error) {
+	return j.entries(ctx, "kind = 'alarm' ORDER BY seq DESC LIMIT ?", limit)
+}
+
 // Answered is the first answer to the action of this id, for a submit that
 // comes twice.
 func (j *Journal) Answered(ctx context.Context, action string) (Entry, bool, error) {

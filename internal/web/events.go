@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"encoding/json"
 	"fmt"
+	"io"
 	"net/http"
 	"strings"
 	"time"
@@ -72,9 +73,9 @@ func (s visit) send(out *stream, r *http.Request, v engine.View) error {
 	if err != nil {
 		return fmt.Errorf("cannot write view %d: %w", v.Seq, err)
 	}
-	if r.URL.Query().Get("page") == "1" {
+	if draw, ok := s.drawn(r.URL.Query().Get("page")); ok {
 		var b bytes.Buffer
-		if err := s.pages.parts.Execute(&b, s.live(v)); err != nil {
+		if err := draw(&b, v); err != nil {
 			return fmt.Errorf("cannot draw view %d: %w", v.Seq, err)
 		}
 		if err := out.event("page", b.Bytes()); err != nil {
@@ -82,6 +83,19 @@ func (s visit) send(out *stream, r *http.Request, v engine.View) error {
 		}
 	}
 	return out.event("view", data)
+}
+
+// drawn is how the parts of a live page are drawn from a view.
+func (s visit) drawn(page string) (func(io.Writer, engine.View) error, bool) {
+	switch page {
+	case "run", "1":
+		return func(w io.Writer, v engine.View) error { return s.pages.parts.Execute(w, s.live(v)) }, true
+	case "alarms":
+		return func(w io.Writer, v engine.View) error { return s.pages.alarmParts.Execute(w, s.alarmsNow(v)) }, true
+	case "box":
+		return func(w io.Writer, v engine.View) error { return s.pages.boxParts.Execute(w, s.boxNow(v)) }, true
+	}
+	return nil, false
 }
 
 // stream writes events, each under its own deadline.

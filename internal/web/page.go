@@ -35,8 +35,12 @@ func (s visit) frame(page string) frame {
 	return frame{
 		Page: page, Box: s.opts.Box, Version: s.opts.Version, Demo: s.opts.Demo, Open: s.opts.Keeper == nil, Planned: s.opts.Planner != nil,
 		Lang: s.lang, Words: s.pages.words, Who: s.who.Name, Guarded: s.opts.Keeper != nil, Shown: s.shown(),
-		May: may{s.who.Role.May(access.Operate), s.who.Role.May(access.Administer)},
+		May: s.may(),
 	}
+}
+
+func (s visit) may() may {
+	return may{s.who.Role.May(access.Operate), s.who.Role.May(access.Administer)}
 }
 
 // runModel is the run page: the parts that change, and the form that stays.
@@ -83,6 +87,7 @@ type stepMark struct {
 type alarmLine struct {
 	engine.AlarmView
 	Mark, Since string
+	Respond     string
 	CanAck      bool
 	CanReset    bool
 }
@@ -165,12 +170,16 @@ func alarmMark(priority string) string {
 func (s visit) alarmLines(v engine.View) []alarmLine {
 	lines := make([]alarmLine, 0, len(v.Alarms))
 	for _, a := range v.Alarms {
-		lines = append(lines, alarmLine{
-			AlarmView: a, Mark: alarmMark(a.Priority), Since: s.show.minutes(max(0, v.T-a.SinceT) / 60),
-			CanAck: !a.Acked, CanReset: a.Latched && a.Acked,
-		})
+		lines = append(lines, s.alarmLine(v, a))
 	}
 	return lines
+}
+
+func (s visit) alarmLine(v engine.View, a engine.AlarmView) alarmLine {
+	return alarmLine{
+		AlarmView: a, Mark: alarmMark(a.Priority), Since: s.show.minutes(max(0, v.T-a.SinceT) / 60),
+		CanAck: !a.Acked, CanReset: a.Latched && a.Acked, Respond: s.show.minutes(a.RespondMin),
+	}
 }
 
 func (s visit) readings(v engine.View) []readingLine {
@@ -293,6 +302,7 @@ func (s visit) costs(v engine.View) []fact {
 // pages are the parsed templates in one language.
 type pages struct {
 	run, parts, runs, plan, signIn, begin, people *template.Template
+	alarms, alarmParts, boxPage, boxParts         *template.Template
 
 	words string // of the scripts, as JSON
 }
@@ -305,7 +315,9 @@ func parsePages(v say.Voice) pages {
 	all = template.Must(all.ParseFS(files, "pages/*.html"))
 	return pages{
 		run: all.Lookup("run.html"), parts: all.Lookup("parts"), runs: all.Lookup("runs.html"), plan: all.Lookup("plan.html"),
-		signIn: all.Lookup("signin.html"), begin: all.Lookup("begin.html"), people: all.Lookup("people.html"), words: scriptWords(v),
+		signIn: all.Lookup("signin.html"), begin: all.Lookup("begin.html"), people: all.Lookup("people.html"),
+		alarms: all.Lookup("alarms.html"), alarmParts: all.Lookup("alarm-parts"), boxPage: all.Lookup("box.html"), boxParts: all.Lookup("box-parts"),
+		words: scriptWords(v),
 	}
 }
 

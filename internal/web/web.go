@@ -95,6 +95,18 @@ type Exporter interface {
 	Export(ctx context.Context, w io.Writer, id, format string) error
 }
 
+// Historian is offered by an archive that keeps the changes of alarms.
+type Historian interface {
+	Alarms(ctx context.Context, limit int) ([]AlarmPast, error) // newest first
+}
+
+// AlarmPast is one change of an alarm.
+type AlarmPast struct {
+	When                          time.Time
+	Run, ID, Word, Priority, Text string // Word: raised, cleared, acknowledged, shelved …
+	By, Cause                     string
+}
+
 // ErrNoRun says the archive has no run of that id.
 var ErrNoRun = errors.New("no such run")
 
@@ -119,6 +131,16 @@ type Options struct {
 	Version string         // of boxd
 	Hosts   []string       // further host names the box is reached by
 	Planner Planner        // nil: there is no plan page
+	About   About          // what the box page says of the box itself
+}
+
+// About is what does not change while boxd runs.
+type About struct {
+	Started                                  time.Time
+	Device, Place, Tester, LastTest, NextDue string            // the backflow papers as declared; empty: not said
+	Sources                                  map[string]string // where a channel's samples come from, by column
+	Calibrated                               map[string]string // when a channel was last calibrated, by column
+	Zone                                     *time.Location    // times are shown in it; nil: UTC
 }
 
 // Bounds of the adapter. Fields of server carry those a test changes.
@@ -174,6 +196,8 @@ func (s *server) handler() http.Handler {
 	}
 	page("GET /{$}", access.View, visit.runPage)
 	page("POST /act", access.Operate, visit.act)
+	page("GET /alarms", access.View, visit.alarmsPage)
+	page("GET /box", access.View, visit.boxPage)
 	page("GET /runs", access.View, visit.runsPage)
 	page("GET /runs/{file}", access.View, visit.export)
 	page("GET /plan", access.View, visit.planPage)

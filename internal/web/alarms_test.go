@@ -1,0 +1,84 @@
+package web
+
+import (
+	"context"
+	"net/http"
+	"strings"
+	"testing"
+	"time"
+
+	"boxd/internal/engine"
+)
+
+// someAlarms is a closed supply and what follows from it, with one alarm on the
+// shelf.
+func someAlarms() engine.View {
+	v := viewAt("flush")
+	v.T = 1000
+	v.Alarms = []engine.AlarmView{
+		{ID: "header-pressure-low", State: "unacknowledged", Priority: "high", Text: "Header pressure is 20.0 kPa.", Cause: "supply-pressure-low", SinceT: 950, Active: true},
+		{ID: "supply-pressure-low", State: "unacknowledged", Priority: "critical", Text: "Supply pressure is 10.0 kPa.", Do: "Close the shutoff valve.", FirstOut: true, SinceT: 940, RespondMin: 5, Silenceable: true},
+		{ID: "backflow-sign", State: "latched acknowledged", Priority: "critical", Latched: true, Acked: true, SinceT: 900},
+	}
+	v.Aside = []engine.AlarmView{{ID: "ratio-off", State: "shelved", Priority: "low", AsideBy: "Kim", AsideWhy: "seals are on order", ShelvedUntilT: num(2800), Active: true}}
+	v.AlarmRates = engine.AlarmRates{LastTenMinutes: 3, LastHour: 4, LastDay: 9, ObservedH: 20, FloodPct: 1.5}
+	return v
+}
+
+type pastArchive struct {
+	fakeArchive
+	past []AlarmPast
+}
+
+func (p pastArchive) Alarms(context.Context, int) ([]AlarmPast, error) { return p.past, p.err }
+
+func TestAlarmsPage(t *testing.T) {
+	zone := time.FixedZone("station", -5*3600)
+	arch := pastArchive{past: []AlarmPast{{When: time.Date(2026, 5, 4, 12, 0, 0, 0, time.UTC), ID: "stock-empty", Word: "raised", Priority: "high", By: ""}}}
+	body := get(t, New(newFakeCore(someAlarms()), arch, Options{About: About{Zone: zone}}), "/alarms").Body.String()
+	for _, part := range []string{
+		`data-alarm="supply-pressure-low"`, "came first", "follows from supply-pressure-low", `value="acknowledge:supply-pressure-low"`,
+		`value="shelve:supply-pressure-low"`, `value="reset:backflow-sign"`, "within", `data-aside="ratio-off"`, "by Kim: seals are on order",
+		"back in 30\u00a0min", "its condition stands", `value="unshelve:ratio-off"`, "20.0 h of it watched", "2026-05-04 07:00:00", "stock-empty",
+	} {
+		has(t, body, part)
+	}
+	if strings.Contains(body, `value="acknowledge:backflow-sign"`) || strings.Contains(body, `value="shelve:backflow-sign"`) || strings.Contains(body, `value="shelve:header-pressure-low"`) {
+		t.Error("an alarm offers what it does not bear")
+	}
+	if strings.Index(body, `data-alarm="supply-pressure-low"`) > strings.Index(body, `data-alarm="header-pressure-low"`) {
+		t.Error("what follows stands before its cause")
+	}
+	quiet := get(t, New(newFakeCore(viewAt("ready")), nil, Options{}), "/alarms").Body.String()
+	has(t, quiet, "No alarm stands.")
+	has(t, quiet, "keeps no archive")
+}
+
+// Who may only look is offered nothing to press.
+func TestAlarmsPageOffersWhatOneMay(t *testing.T) {
+	srv, core, _ := guarded(t, false)
+	core.publish(func(v *engine.View) { *v = someAlarms() })
+	for name, want := range map[string][2]bool{"Sol": {false, false}, "Lee": {true, false}, "Kim": {true, true}} {
+		_, _, body := newPerson(t, srv, name).get("/alarms")
+		if got := [2]bool{strings.Contains(body, `value="acknowledge:`), strings.Contains(body, `value="shelve:`)}; got != want {
+			t.Errorf("%s is offered %v, want %v", name, got, want)
+		}
+	}
+}
+
+func TestBoxPage(t *testing.T) {
+	v := viewAt("ready")
+	v.Wall = time.Date(2026, 5, 4, 12, 0, 0, 0, time.UTC)
+	v.Freeze = engine.FreezeView{Known: true, HoursLow: num(3.2), Body: "filter-bowl", Advice: "Drain the box tonight."}
+	v.Estimates = []engine.EstimateView{{Name: "main flow", Value: num(12.5), Unit: "L/min", Sigma: num(0.2), Quality: "good"}, {Name: "supply", Word: "steady", Quality: "good"}}
+	about := About{Device: "reduced-pressure-zone", Place: "pump house", LastTest: "2026-04-02", NextDue: "2027-04-02", Tester: "licence 0000"}
+	body := get(t, New(newFakeCore(v), nil, Options{Version: "test", About: about}), "/box").Body.String()
+	for _, part := range []string{"PT-101", "reduced-pressure-zone", "licence 0000", "3.2\u00a0h", "Drain the box tonight.", "12.50\u00a0L/min", "±0.20", "steady", "2026-05-04 12:00", "no record"} {
+		has(t, body, part)
+	}
+	none := get(t, New(newFakeCore(viewAt("ready")), nil, Options{}), "/box")
+	if none.Code != http.StatusOK {
+		t.Fatalf("%d", none.Code)
+	}
+	has(t, none.Body.String(), "none declared")
+}

@@ -1,0 +1,139 @@
+package web
+
+import (
+	"crypto/rand"
+	"net/http"
+	"time"
+
+	"boxd/internal/engine"
+)
+
+// boxModel is the page of the box itself.
+type boxModel struct {
+	frame
+	BoxNow
+	ActID    string
+	StaleSec float64
+}
+
+// BoxNow is what changes with each view. It is exported for embedding only.
+type BoxNow struct {
+	Stopped    bool
+	StoppedWhy string
+	Heard      string
+	Channels   []channelLine
+	Estimates  []estimateLine
+	Papers     []fact
+	Freeze     []fact
+	FreezeSays []string
+	Software   []fact
+}
+
+// channelLine is one channel: as it came from its source, and as judged.
+type channelLine struct {
+	readingLine
+	Raw, Age, Source, Calibrated string
+}
+
+type estimateLine struct{ Name, Value, Spread, Age, Quality string }
+
+func (s visit) boxPage(w http.ResponseWriter, _ *http.Request) {
+	writePage(w, http.StatusOK, s.pages.boxPage, boxModel{
+		frame: s.frame("box"), BoxNow: s.boxNow(s.core.View().In(s.show.voice)), ActID: rand.Text(), StaleSec: staleAfter.Seconds(),
+	})
+}
+
+func (s visit) boxNow(v engine.View) BoxNow {
+	l := s.live(v)
+	return BoxNow{
+		Stopped: l.Stopped, StoppedWhy: l.StoppedWhy, Heard: l.Heard, Channels: s.channelLines(v, l.Readings), Estimates: s.estimateLines(v),
+		Papers: s.papers(), Freeze: s.freezeFacts(v), FreezeSays: freezeSays(v), Software: s.software(v),
+	}
+}
+
+func (s visit) channelLines(v engine.View, readings []readingLine) []channelLine {
+	lines := make([]channelLine, 0, len(readings))
+	for i, r := range readings {
+		c := v.Channels[i]
+		line := channelLine{readingLine: r, Raw: s.show.unknown(), Age: s.show.seconds(c.AgeS), Source: s.opts.About.Sources[c.Column], Calibrated: s.opts.About.Calibrated[c.Column]}
+		if c.Value != nil {
+			line.Raw = digits(*c.Value, 3) + "\u00a0" + c.Unit
+		}
+		lines = append(lines, line)
+	}
+	return lines
+}
+
+func (s visit) estimateLines(v engine.View) []estimateLine {
+	lines := make([]estimateLine, 0, len(v.Estimates))
+	for _, e := range v.Estimates {
+		line := estimateLine{Name: s.show.word(e.Name), Value: s.estimate(e), Age: s.show.seconds(e.AgeS), Quality: e.Quality}
+		if e.Value != nil && e.Sigma != nil {
+			line.Spread = "±" + digits(*e.Sigma, 2)
+		}
+		lines = append(lines, line)
+	}
+	return lines
+}
+
+func (s visit) estimate(e engine.EstimateView) string {
+	if e.Word != "" {
+		return s.show.say(e.Word)
+	}
+	return s.show.written(e.Value, 1, 2, e.Unit)
+}
+
+func (s visit) papers() []fact {
+	a, d := s.opts.About, s.show
+	if a.Device == "" {
+		return []fact{{d.say("device"), d.say("none declared"), d.say("local codes and a licensed tester decide what is needed")}}
+	}
+	return []fact{
+		{d.say("device"), a.Device, d.say("as its owner declared; no sensor proves that it works")},
+		{d.say("place"), d.word(a.Place), ""},
+		{d.say("last test"), d.word(a.LastTest), ""},
+		{d.say("next due"), d.word(a.NextDue), ""},
+		{d.say("tester"), d.word(a.Tester), ""},
+	}
+}
+
+func (s visit) freezeFacts(v engine.View) []fact {
+	f, d := v.Freeze, s.show
+	if !f.Known {
+		return []fact{{d.say("to freezing"), d.unknown(), ""}}
+	}
+	return []fact{
+		{d.say("to freezing, at the soonest"), d.written(f.HoursLow, 1, 1, "h"), d.word(f.Body)},
+		{d.say("air outside"), d.temperature(f.OutsideC), ""},
+		{d.say("lowest forecast"), d.temperature(f.ForecastLowC), ""},
+		{d.say("cooling time constant"), d.written(f.TauH, 1, 1, "h"), ""},
+	}
+}
+
+func freezeSays(v engine.View) []string {
+	var out []string
+	for _, t := range []string{v.Freeze.Advice, v.Freeze.Why} {
+		if t != "" {
+			out = append(out, t)
+		}
+	}
+	return out
+}
+
+func (s visit) software(v engine.View) []fact {
+	d := s.show
+	clock := d.unknown()
+	if !v.Wall.IsZero() {
+		clock = s.local(v.Wall).Format("2006-01-02 15:04 MST")
+	}
+	facts := []fact{
+		{d.say("boxd"), s.opts.Version, ""},
+		{d.say("the box's clock"), clock, d.say("a label: nothing is timed by it")},
+		{d.say("core's turns"), digits(float64(v.Seq), 0), ""},
+		{d.say("last heard"), d.seconds(s.age(v).Seconds()), ""},
+	}
+	if !s.opts.About.Started.IsZero() {
+		facts = append(facts, fact{d.say("running since"), s.local(s.opts.About.Started).Format("2006-01-02 15:04"), d.seconds(time.Since(s.opts.About.Started).Seconds())})
+	}
+	return facts
+}
