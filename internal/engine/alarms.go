@@ -63,6 +63,7 @@ func (g *Engine) takeOut(a *box.Action) error {
 	m, err := g.guard.Panel().TakeOut(a.Alarm, alarm.Aside{By: a.By, Reason: a.Note})
 	if err == nil {
 		g.alarmEvent(Event{State: "out-of-service", By: a.By, Reason: a.Note}, m, "")
+		g.rememberService()
 	}
 	return err
 }
@@ -98,6 +99,7 @@ func (g *Engine) alarmChange(c *alarm.Change) {
 		g.alarmEvent(Event{State: "unshelved"}, c.Alarm, "")
 	case alarm.Restore:
 		g.alarmEvent(Event{State: "in-service"}, c.Alarm, "")
+		g.rememberService()
 	case alarm.Suppress:
 		if c.From == alarm.Acknowledged { // else nothing was to be seen
 			g.alarmEvent(Event{State: "suppressed"}, c.Alarm, "")

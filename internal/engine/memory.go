@@ -16,6 +16,16 @@ type Memory struct {
 	Layout   [3]float64         `json:"layout"` // line volume and flush volume, L; flow at the target, L/h
 	Contents *estimate.Contents `json:"contents"`
 	Lessons  estimate.Lessons   `json:"lessons"`
+
+	OutOfService []OutOfService `json:"out_of_service,omitempty"` // alarms
+}
+
+// OutOfService is an alarm that a person took out of service. A shelf is not
+// remembered: after a restart its alarm speaks early rather than late.
+type OutOfService struct {
+	ID     string `json:"id"`
+	By     string `json:"by"`
+	Reason string `json:"reason"`
 }
 
 // Lost is the memory after a run whose end nobody saw: what it left in the lines
@@ -34,6 +44,12 @@ func (g *Engine) layout() [3]float64 {
 // recall takes up what earlier lives left. Where the zone is no longer the same
 // nothing learned counts, and what stands in the lines is unknown.
 func (g *Engine) recall(m Memory) {
+	for _, o := range m.OutOfService {
+		// One that may no longer be taken out is back in service.
+		if _, err := g.guard.Panel().TakeOut(o.ID, alarm.Aside{By: o.By, Reason: o.Reason}); err == nil {
+			g.memory.OutOfService = append(g.memory.OutOfService, o)
+		}
+	}
 	if m.Zone == "" || m.Zone != g.cfg.Zone.Zone().Name {
 		return
 	}
@@ -50,7 +66,24 @@ func (g *Engine) recall(m Memory) {
 	}
 	c := *m.Contents
 	c.Sure = c.Sure && same
+	g.memory.Contents = &c
 	g.est.Remember(c)
+}
+
+// rememberService notes which alarms are out of service. During a run the memory
+// stays as it was at its start: the run's own log leads to the same.
+func (g *Engine) rememberService() {
+	g.memory.Zone, g.memory.Layout = g.cfg.Zone.Zone().Name, g.layout()
+	g.memory.OutOfService = nil
+	for _, a := range g.guard.Panel().Alarms() {
+		if a.State == alarm.OutOfService {
+			g.memory.OutOfService = append(g.memory.OutOfService, OutOfService{a.Def.ID, a.Aside.By, a.Aside.Reason})
+		}
+	}
+	if g.run == "" {
+		m := g.memory
+		g.left = &m
+	}
 }
 
 // remember hands out what the next life should know.
