@@ -12,6 +12,7 @@ import (
 	"io"
 	"log/slog"
 	"path/filepath"
+	"slices"
 	"strings"
 	"sync/atomic"
 	"testing"
@@ -151,6 +152,21 @@ func (l *life) actions(id string) int {
 	return n
 }
 
+// alarms are the words the archive has of an alarm.
+func (l *life) alarms(id string) (words []string) {
+	l.t.Helper()
+	list, err := l.j.EventsAfter(l.t.Context(), 0, 10000)
+	must(l.t, err)
+	for i := range list {
+		e, err := list[i].Event()
+		must(l.t, err)
+		if e.Kind == engine.AlarmEvent && e.ID == id {
+			words = append(words, e.State)
+		}
+	}
+	return words
+}
+
 func TestSubmit(t *testing.T) {
 	l := live(t, t.TempDir(), &still{})
 	n := l.await("the first advice", advised(box.RunStart)).Advice.Number
@@ -233,6 +249,12 @@ func TestArchiveFails(t *testing.T) {
 	v = l.await("the alarm's end", func(v engine.View) bool { return !failing(v) })
 	if l.actions("first") != 1 {
 		t.Error("what was kept back is lost")
+	}
+	if got := l.alarms("archive-failing"); !slices.Equal(got, []string{"raised", "cleared"}) {
+		t.Errorf("the archive's own alarm is kept as %v", got)
+	}
+	if a := l.Submit(t.Context(), box.Action{ID: "seen", Kind: box.Acknowledge, Alarm: "archive-failing", By: "Robin"}); !a.Accepted {
+		t.Errorf("the acknowledgement: %+v", a)
 	}
 	if a := l.confirm("third", v.Advice.Number); !a.Accepted {
 		t.Errorf("a word after the archive came back: %+v", a)
