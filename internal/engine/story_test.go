@@ -104,6 +104,12 @@ func (s *storyteller) do(words []string) (string, error) {
 		return "", err
 	}
 	switch name {
+	case "beat":
+		d, err := time.ParseDuration(args[0])
+		s.rig.Beat = d
+		return "", err
+	case "frost":
+		return s.frost(), nil
 	case "advance":
 		d, err := time.ParseDuration(args[0])
 		return write(s.rig.Advance(d)), err
@@ -168,6 +174,10 @@ func (s *storyteller) word(name string, args []string) ([]box.Action, bool) {
 		}
 	case "obey":
 		return s.rig.Obey(a.By), true
+	case "forecast":
+		low, _ := strconv.ParseFloat(args[0], 64)
+		hours, _ := time.ParseDuration(args[1])
+		a.Kind, a.Forecast = box.Post, box.Forecast{Low: units.Celsius(low), At: s.rig.Wall.Add(hours)}
 	case "override":
 		a.Kind, a.Alarm = box.Override, args[0]
 	case "ack":
@@ -293,7 +303,7 @@ func (s *storyteller) until(what, limit string, obey bool) (string, error) {
 		return "", err
 	}
 	var out []engine.Event
-	for ; d > 0; d -= time.Second {
+	for ; d > 0; d -= s.rig.Beat {
 		var act []box.Action
 		if obey {
 			act = s.rig.Obey("Kim")
@@ -314,6 +324,19 @@ func write(events []engine.Event) string {
 	for i := range events {
 		fmt.Fprintln(&b, enginetest.Line(&events[i]))
 	}
+	return b.String()
+}
+
+// frost is what the view says of freezing, and the truth.
+func (s *storyteller) frost() string {
+	f, t := s.rig.Core.View().Freeze, s.rig.Plant.Truth()
+	var b strings.Builder
+	fmt.Fprintf(&b, "       %s: likely %s h, cautious %s h, tau %s h (%s); outside %s °C, forecast %s °C\n", f.Body, enginetest.Number(f.Hours),
+		enginetest.Number(f.HoursLow), enginetest.Number(f.TauH), f.Ground, enginetest.Number(f.OutsideC), enginetest.Number(f.ForecastLowC))
+	if f.Advice != "" {
+		fmt.Fprintf(&b, "       advice: %s\n", f.Advice)
+	}
+	fmt.Fprintf(&b, "       in truth: outside %.1f °C, box %.1f °C, water %.1f °C, smallest volume %.1f °C\n", t.Outside, t.BoxAir, t.Water, t.Small)
 	return b.String()
 }
 

@@ -117,6 +117,7 @@ type Freeze struct {
 	Left   time.Duration // the likely time; FreezeHorizon: not within it
 	Early  time.Duration // the cautious one, never above Left
 	Body   Body          // the one that comes first
+	Ice    bool          // a body has likely begun to freeze and not thawed since
 	Ground Ground
 	Air    Tau // of the air in the box to the air outside
 	Water  Tau // of standing water to the air in the box
@@ -265,8 +266,13 @@ type cooling struct {
 	told       time.Duration // when Freeze was last worked out
 }
 
-// warmth is a body's likely temperature and the least it can have, °C.
-type warmth struct{ mid, low float64 }
+// warmth is a body's likely temperature and the least it can have, °C. Ice is the
+// heat of freezing it has likely lost, as degrees of its own warmth: it thaws
+// only when that has come back.
+type warmth struct{ mid, low, ice float64 }
+
+// latent is the heat of freezing, 333.6 kJ/kg, in degrees of water's own warmth.
+const latent = 79.7
 
 // SetForecast takes the night's low outside and when it is expected, in the
 // core's time. It stands till some hours after that.
@@ -350,10 +356,10 @@ func (e *Estimator) follow(r *box.Readings) {
 		to := start
 		switch {
 		case b == MeasuredWater && r.Water.Usable():
-			*w = warmth{float64(r.Water.Value), float64(r.Water.Value)}
+			*w = warmth{mid: float64(r.Water.Value), low: float64(r.Water.Value)}
 			continue
 		case fresh || v.Ratio <= 0:
-			*w = warmth{start, start}
+			*w = warmth{mid: start, low: start}
 			continue
 		case !v.Exposed:
 			to = float64(air)
@@ -362,6 +368,9 @@ func (e *Estimator) follow(r *box.Readings) {
 		}
 		s := tau.scale(v.Ratio)
 		w.mid = toward(w.mid, to, gap, s.V)
+		if w.mid <= 0 || w.ice > 0 {
+			w.ice = min(max(w.ice-toward(0, to, gap, s.V), 0), latent)
+		}
 		if to < w.low {
 			w.low = toward(w.low, to, gap, s.Low)
 		} else {

@@ -281,3 +281,31 @@ func TestFreezeUnknown(t *testing.T) {
 		t.Errorf("%+v with −6 °C outside and the box unknown", f)
 	}
 }
+
+// TestIceOutlastsTheFrost: ice takes as much heat to thaw as it gave: an hour at
+// −6 °C is an hour at +6 °C, whatever the time constant (heat of freezing counted).
+func TestIceOutlastsTheFrost(t *testing.T) {
+	b := newNight(t)
+	hear := func(c float64, minutes int) {
+		b.r.BoxAir, b.r.OutsideAir = good(units.Celsius(c)), good(units.Celsius(c))
+		for range minutes {
+			b.hear(time.Minute)
+		}
+	}
+	hear(0.01, 120)
+	if b.o.Freeze.Ice {
+		t.Fatal("ice above 0 °C")
+	}
+	hear(-6, 60)
+	if !b.o.Freeze.Ice {
+		t.Fatal("no ice after an hour of −6 °C")
+	}
+	hear(6, 58)
+	if !b.o.Freeze.Ice {
+		t.Error("thawed too soon")
+	}
+	hear(6, 10)
+	if b.o.Freeze.Ice {
+		t.Error("not thawed")
+	}
+}

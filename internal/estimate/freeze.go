@@ -53,31 +53,65 @@ func (e *Estimator) freeze(r *box.Readings) Freeze {
 	if !c.known {
 		return f
 	}
-	if out, ok := e.outside(r, f.Air); ok {
-		f.Known, f.Ground = true, max(f.Air.Ground, f.Water.Ground)
-		likely, cautious := e.course(r, &f, out, false), e.course(r, &f, out, true)
-		f.Left, _ = likely.first()
-		f.Early, f.Body = cautious.first()
-		f.Left = max(f.Left, f.Early)
+	f.Ice = c.frozen()
+	switch {
+	case r.OutsideAir.Usable():
+		f.know(e.course(r, &f, r.OutsideAir.Value, false), e.course(r, &f, r.OutsideAir.Value, true))
+	case c.forecast.on && r.BoxAir.Usable():
+		f.know(e.course(r, &f, e.inferred(r, f.Air.V), false), e.course(r, &f, e.inferred(r, f.Air.Low), true))
+		f.sooner(e.steepest(r, &f))
+	default:
+		e.straight(r, &f)
 	}
-	e.straight(r, &f)
 	return f
 }
 
-// outside is the air outside now, measured or, where only a forecast tells of
-// it, as the box's own cooling shows it: T + τ·dT/dt.
-func (e *Estimator) outside(r *box.Readings, air Tau) (units.Celsius, bool) {
-	if r.OutsideAir.Usable() {
-		return r.OutsideAir.Value, true
+// frozen reports whether a body has likely begun to freeze.
+func (c *cooling) frozen() bool {
+	for _, w := range c.bodies {
+		if w.ice > 0 {
+			return true
+		}
 	}
-	if !e.cool.forecast.on || !r.BoxAir.Usable() {
-		return 0, false
+	return c.bodies[MeasuredWater].mid < 0
+}
+
+// know takes over what the likely and the cautious course lead to.
+func (f *Freeze) know(likely, cautious course) {
+	f.Known, f.Ground = true, max(f.Air.Ground, f.Water.Ground)
+	f.Left, _ = likely.first()
+	f.Early, f.Body = cautious.first()
+	f.Left = max(f.Left, f.Early)
+}
+
+// sooner takes another cautious course over where it is the earlier one.
+func (f *Freeze) sooner(c course) {
+	if d, body := c.first(); d < f.Early {
+		f.Early, f.Body = d, body
 	}
+}
+
+// inferred is the air outside as the box's own cooling shows it, T + τ·dT/dt,
+// where only a forecast tells of it.
+func (e *Estimator) inferred(r *box.Readings, tau time.Duration) units.Celsius {
 	t := r.BoxAir.Value
 	if s := e.out.BoxAirFall; s.Known && s.V < 0 {
-		t += units.Celsius(float64(s.V) * air.V.Hours())
+		t += units.Celsius(float64(s.V) * tau.Hours())
 	}
-	return max(t, min(e.cool.forecast.low, r.BoxAir.Value)), true
+	return max(t, min(e.cool.forecast.low, r.BoxAir.Value))
+}
+
+// steepest is the other end of what the box's fall may mean: a slow box, and
+// outside already the lowest that the forecast may have missed.
+func (e *Estimator) steepest(r *box.Readings, f *Freeze) course {
+	low := min(e.cool.forecast.low-forecastError, r.BoxAir.Value)
+	w := e.course(r, f, low, true)
+	w.night.low, w.night.posted, w.night.now = float64(low), false, float64(low)
+	w.part = 0
+	if s := e.out.BoxAirFall; s.Known && s.V < 0 && r.BoxAir.Value > low {
+		w.part = stepPart(time.Duration(float64(low-r.BoxAir.Value) / float64(s.V) * float64(time.Hour)))
+	}
+	return w
 }
 
 // course is one way the night can go.
@@ -176,30 +210,17 @@ func crossed(before, after float64) float64 {
 }
 
 // straight takes the fall of the air in the box on in a straight line, where
-// the outside isn't measured. It comes early: cooling slows down, and no water
+// nothing tells of the outside. It comes early: cooling slows down, and no water
 // in the box is as quick as the air. So it is told only of a box that is cool
 // already.
 func (e *Estimator) straight(r *box.Readings, f *Freeze) {
-	s := e.out.BoxAirFall
-	if r.OutsideAir.Usable() || !r.BoxAir.Usable() || !s.Known {
-		return
-	}
-	if s.V > -lineFall || r.BoxAir.Value > lineBelow {
+	s, t := e.out.BoxAirFall, r.BoxAir.Value
+	if !r.BoxAir.Usable() || !s.Known || s.V > -lineFall || t > lineBelow {
 		return // it may stay so, or not: without the outside nobody can tell
 	}
-	d := span(max(float64(r.BoxAir.Value), 0) / -float64(s.V) * 3600)
-	if r.BoxAir.Value <= 0 {
-		d = 0
-	}
-	if f.Known && d >= f.Early {
-		return
-	}
-	f.Early, f.Body = d, e.cfg.Cooling.smallest()
-	if !f.Known {
-		f.Left = d
-	}
-	f.Known, f.Ground = true, StraightLine
-	f.Left = max(f.Left, f.Early)
+	f.Known, f.Ground, f.Body = true, StraightLine, e.cfg.Cooling.smallest()
+	f.Early = time.Duration(max(float64(t), 0) / -float64(s.V) * float64(time.Hour))
+	f.Left = f.Early
 }
 
 // smallest is the body that follows the air fastest.

@@ -20,11 +20,9 @@ func (g *Guard) freeze() (active, judged bool) {
 	return cold || soon, f.Known || r.Water.Usable() || r.BoxAir.Usable()
 }
 
-// ice: still water that has likely come to 0 °C. Pressure bursts what is frozen.
-func (g *Guard) ice() bool {
-	f := &g.in.e.Freeze
-	return f.Known && f.Left <= 0 && g.in.e.Flowing != estimate.Yes
-}
+// ice: still water that has likely begun to freeze. Pressure bursts what is
+// frozen.
+func (g *Guard) ice() bool { return g.in.e.Freeze.Ice && g.in.e.Flowing != estimate.Yes }
 
 // Frost is what is to be done against freezing, nothing while nothing is, and
 // what that rests on.
@@ -36,10 +34,10 @@ func (g *Guard) Frost() (advice, why say.Text) {
 	cold, _ := g.freeze()
 	why = g.frostWhy()
 	switch {
-	case !cold && !(f.Known && f.Early <= 3*lead):
-		return say.Text{}, why
 	case g.ice():
 		return say.T("There may be ice in the box: keep the shutoff valve closed. Warm the box, then look at filter bowl, injector and backflow device for cracks before you open it."), why
+	case !cold && !(f.Known && f.Early <= 3*lead):
+		return say.Text{}, why
 	case e.EverDrawn && !e.Flush.Done && g.in.s.Running:
 		return say.T("Flush to the end first, then close the shutoff valve and drain filter bowl, injector and backflow device."), why
 	case e.Flowing == estimate.Yes && g.in.r.Water.Usable() && g.in.r.Water.Value <= nearFreezing:

@@ -30,7 +30,7 @@ func TestFrost(t *testing.T) {
 		"running":   {func(b *bench) { running(b); b.e.Freeze = freezing(time.Hour) }, "Keep the water running"},
 		"icy water": {func(b *bench) { running(b); b.r.Water.Value = 0.5 }, "does not keep the box safe"},
 		"flushing":  {func(b *bench) { running(b); b.e.EverDrawn, b.s.Running = true, true; b.e.Freeze = freezing(time.Hour) }, "Flush to the end first"},
-		"ice":       {func(b *bench) { b.e.Freeze = freezing(0) }, "keep the shutoff valve closed"},
+		"ice":       {func(b *bench) { b.e.Freeze.Ice = true }, "keep the shutoff valve closed"},
 	} {
 		b := newBench()
 		b.e.Flowing = estimate.No

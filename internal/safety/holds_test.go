@@ -98,7 +98,7 @@ func TestNoBackflowHoldIsOverridable(t *testing.T) {
 // TestHoldOnOpening: a sign of backflow and ice hold the shutoff valve shut too.
 func TestHoldOnOpening(t *testing.T) {
 	b := newBench()
-	b.e.Freeze = freezing(0)
+	b.e.Freeze.Ice = true
 	b.e.Flowing = estimate.No
 	b.wait(1)
 	if i := slices.IndexFunc(b.a.Holds, func(h Hold) bool { return h.ID == "ice" }); i < 0 || b.a.Holds[i].On != "pressurise" {

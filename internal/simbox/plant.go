@@ -92,7 +92,7 @@ func New(s Spec, seed uint64) *Plant {
 	}
 	p.tank = float64(s.Stock)
 	p.line = newLine(s, p.normal)
-	p.thermal = thermal{source: float64(s.Water), water: float64(s.Water), air: float64(s.BoxAir), outside: float64(s.Outside), latent: latentKelvin}
+	p.thermal = newThermal(s)
 	p.inst = newInstruments(seed, s)
 	return p
 }

@@ -52,6 +52,9 @@ type Spec struct {
 	Water      units.Celsius // of the source
 	BoxAir     units.Celsius // at the start
 	Outside    units.Celsius
+	BoxTau     time.Duration // Newton's cooling: of the air in the box to that outside,
+	StillTau   time.Duration // of standing water to the air in the box,
+	SmallTau   time.Duration // and of the smallest volume to the air in the box
 	// OutsideProbe adds the outside air to the samples.
 	OutsideProbe bool
 	// EndDry: the line-end probe hangs in air until the lines are full.
@@ -85,6 +88,7 @@ func (s Spec) withDefaults() Spec {
 	s.Water = or(s.Water, 17)
 	s.BoxAir = or(s.BoxAir, 21)
 	s.Outside = or(s.Outside, 21)
+	s.BoxTau, s.StillTau, s.SmallTau = or(s.BoxTau, boxTau), or(s.StillTau, stillTau), or(s.SmallTau, smallTau)
 	s.BoxLag = or(s.BoxLag, 6*time.Second)
 	s.EndLag = or(s.EndLag, 25*time.Second)
 	s.Dispersion = or(s.Dispersion, 0.015)

@@ -24,6 +24,7 @@ type Truth struct {
 	EndEC       units.USPerCm // at the last emitter of the farthest lateral
 	Filled      units.Ratio
 	Water       units.Celsius
+	Small       units.Celsius // of the smallest volume
 	BoxAir      units.Celsius
 	Outside     units.Celsius
 	Frozen      units.Ratio // of the standing water in the box
@@ -42,7 +43,7 @@ func (p *Plant) Truth() Truth {
 		FieldRatio: units.Ratio(p.line.conc),
 		BoxEC:      units.USPerCm(p.ec(p.line.conc)), EndEC: units.USPerCm(p.ec(p.line.concAt(p.line.farthest))),
 		Filled: units.Ratio(p.filled),
-		Water:  units.Celsius(p.thermal.water), BoxAir: units.Celsius(p.thermal.air), Outside: units.Celsius(p.thermal.outside),
+		Water:  units.Celsius(p.thermal.water), Small: units.Celsius(p.thermal.small), BoxAir: units.Celsius(p.thermal.air), Outside: units.Celsius(p.thermal.outside),
 		Frozen: units.Ratio(1 - p.thermal.latent/latentKelvin),
 		Passed: units.Litre(p.line.volume), Tank: units.Litre(p.tank), Drawn: units.Litre(p.drawn), Lost: units.Litre(p.lost),
 		Mixing: units.Litre(p.line.conc * p.line.mixing),

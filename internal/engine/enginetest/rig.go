@@ -18,12 +18,13 @@ import (
 	"boxd/internal/units"
 )
 
-// Rig is a box, its planting and its core. One turn is a second.
+// Rig is a box, its planting and its core. One turn is a Beat.
 type Rig struct {
 	Core  *engine.Engine
 	Plant *simbox.Plant
 	Now   time.Duration
 	Wall  time.Time
+	Beat  time.Duration
 	Said  []engine.Event // all events so far
 	Mute  bool           // no samples reach the core
 	// Archive and Link are how they fare.
@@ -69,8 +70,8 @@ func Config(zone *hydraulics.Model) engine.Config {
 	}
 }
 
-// New joins a core and a plant. Quiet instruments show no noise.
-func New(cfg engine.Config, seed uint64, quiet bool) *Rig {
+// Spec is the plant that New gives a core.
+func Spec(cfg engine.Config, quiet bool) simbox.Spec {
 	spec := simbox.Spec{
 		LineVolume: cfg.Zone.LineVolume(), Flow: cfg.Zone.ExpectedFlow, Inlet: cfg.Limits.HeaderTarget,
 		Quiet: quiet, EndLag: cfg.Probe.Lag, OutsideProbe: cfg.Box == OutsideProbe,
@@ -78,14 +79,20 @@ func New(cfg engine.Config, seed uint64, quiet bool) *Rig {
 	for _, e := range cfg.Zone.Emitters() {
 		spec.Paths = append(spec.Paths, simbox.Path{Row: e.Lateral, Share: e.Share, Volume: e.Volume})
 	}
-	return &Rig{cfg: cfg, Core: engine.New(cfg), Plant: simbox.New(spec, seed), Wall: Monday()}
+	return spec
 }
 
-// Turn lets a second pass and tells the core what the instruments and these
+// New joins a core and a plant; a turn is a second. Quiet instruments show no
+// noise.
+func New(cfg engine.Config, seed uint64, quiet bool) *Rig {
+	return &Rig{cfg: cfg, Core: engine.New(cfg), Plant: simbox.New(Spec(cfg, quiet), seed), Wall: Monday(), Beat: time.Second}
+}
+
+// Turn lets a beat pass and tells the core what the instruments and these
 // words say. The events are the rig's to keep.
 func (r *Rig) Turn(words ...box.Action) []engine.Event {
-	r.Plant.Step(time.Second)
-	r.Now, r.Wall = r.Now+time.Second, r.Wall.Add(time.Second)
+	r.Plant.Step(r.Beat)
+	r.Now, r.Wall = r.Now+r.Beat, r.Wall.Add(r.Beat)
 	in := engine.Input{Mono: r.Now, Wall: r.Wall, Actions: words, Archive: r.Archive, Link: r.Link}
 	if !r.Mute {
 		in.Samples = r.Plant.Samples(nil)
@@ -124,7 +131,7 @@ func (r *Rig) Restart() {
 
 // Advance lets d pass without a word.
 func (r *Rig) Advance(d time.Duration) (out []engine.Event) {
-	for ; d > 0; d -= time.Second {
+	for ; d > 0; d -= r.Beat {
 		out = append(out, r.Turn()...)
 	}
 	return out
@@ -132,7 +139,7 @@ func (r *Rig) Advance(d time.Duration) (out []engine.Event) {
 
 // Until lets time pass until the core says an event that f picks, at most for d.
 func (r *Rig) Until(d time.Duration, f func(*engine.Event) bool) (out []engine.Event, ok bool) {
-	for ; d > 0; d -= time.Second {
+	for ; d > 0; d -= r.Beat {
 		for _, e := range r.Turn() {
 			out = append(out, e)
 			ok = ok || f(&e)
