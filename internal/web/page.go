@@ -303,6 +303,7 @@ func (s visit) costs(v engine.View) []fact {
 type pages struct {
 	run, parts, runs, plan, signIn, begin, people *template.Template
 	alarms, alarmParts, boxPage, boxParts         *template.Template
+	offline                                       *template.Template
 
 	words string // of the scripts, as JSON
 }
@@ -316,7 +317,7 @@ func parsePages(v say.Voice) pages {
 	return pages{
 		run: all.Lookup("run.html"), parts: all.Lookup("parts"), runs: all.Lookup("runs.html"), plan: all.Lookup("plan.html"),
 		signIn: all.Lookup("signin.html"), begin: all.Lookup("begin.html"), people: all.Lookup("people.html"),
-		alarms: all.Lookup("alarms.html"), alarmParts: all.Lookup("alarm-parts"), boxPage: all.Lookup("box.html"), boxParts: all.Lookup("box-parts"),
+		alarms: all.Lookup("alarms.html"), alarmParts: all.Lookup("alarm-parts"), boxPage: all.Lookup("box.html"), boxParts: all.Lookup("box-parts"), offline: all.Lookup("offline.html"),
 		words: scriptWords(v),
 	}
 }
@@ -381,7 +382,9 @@ func writeJSON(w http.ResponseWriter, model any) {
 		http.Error(w, "cannot write this as JSON: "+err.Error(), http.StatusInternalServerError)
 		return
 	}
-	w.Header().Set("Content-Type", "application/json")
+	if w.Header().Get("Content-Type") == "" {
+		w.Header().Set("Content-Type", "application/json")
+	}
 	_, _ = w.Write(b) // a broken connection has nobody to tell
 }
 

@@ -36,6 +36,8 @@ func staticFiles() http.Handler {
 			kind = "text/javascript; charset=utf-8"
 		case ".css":
 			kind = "text/css; charset=utf-8"
+		case ".png":
+			kind = "image/png"
 		case ".svg":
 			kind = "image/svg+xml"
 		case ".LICENSE":

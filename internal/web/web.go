@@ -25,6 +25,8 @@ import (
 	"boxd/internal/box"
 	"boxd/internal/engine"
 	"boxd/internal/say"
+
+	"github.com/klauspost/compress/gzhttp"
 )
 
 // Core is what the pages need of the running core.
@@ -205,6 +207,9 @@ func (s *server) handler() http.Handler {
 	page("GET /api/view", access.View, visit.apiView)
 	page("GET /api/trace", access.View, visit.apiTrace)
 	page("POST /shown", access.Nobody, visit.setShown)
+	page("GET /manifest.webmanifest", access.Nobody, visit.manifest)
+	page("GET /offline", access.Nobody, visit.offline)
+	mux.HandleFunc("GET /sw.js", s.worker)
 	mux.HandleFunc("GET /healthz", s.healthz)
 	mux.Handle("GET /static/", staticFiles())
 	if s.opts.Keeper != nil {
@@ -218,11 +223,24 @@ func (s *server) handler() http.Handler {
 	}
 	cross := http.NewCrossOriginProtection()
 	cross.SetDenyHandler(http.HandlerFunc(denyCross))
-	inner := cross.Handler(mux)
+	inner := packed(cross.Handler(mux))
 	if s.opts.Keeper != nil {
 		inner = s.opts.Keeper.Handler(inner)
 	}
 	return headers(s.hosts(inner))
+}
+
+// packed compresses what goes out, for phones on a weak link. The stream is left
+// as it is: it must not wait for a block to fill.
+func packed(next http.Handler) http.Handler {
+	zip := gzhttp.GzipHandler(next)
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		if r.URL.Path == "/events" {
+			next.ServeHTTP(w, r)
+			return
+		}
+		zip(w, r)
+	})
 }
 
 func denyCross(w http.ResponseWriter, _ *http.Request) {
@@ -234,7 +252,7 @@ func denyCross(w http.ResponseWriter, _ *http.Request) {
 // on plain http the origin is all there is to tell our own page by.
 func headers(next http.Handler) http.Handler {
 	const policy = "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; " +
-		"form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
+		"manifest-src 'self'; worker-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		h := w.Header()
 		h.Set("Content-Security-Policy", policy)

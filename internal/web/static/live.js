@@ -179,6 +179,8 @@
       .finally(function () { clearTimeout(timer); setSending(false); });
   });
 
+  if ("serviceWorker" in navigator) navigator.serviceWorker.register("/sw.js").catch(function () { /* on plain http there is none */ });
+
   window.boxd = {
     w: w, byId: byId, body: body,
     // watch calls f with each view from now on; the stream starts with the page's own script.
