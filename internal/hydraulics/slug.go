@@ -230,10 +230,10 @@ func (s *Slug) Short(lateral int) Short {
 	}
 	r := s.model.rows[lateral]
 	out, due, lack := Short{From: r.Emitters}, 0.0, 0.0
-	for out.From > 0 {
+	for s.Begun() && out.From > 0 {
 		e := &s.model.paths[r.First+out.From-1]
 		had := float64(s.Delivered(*e))
-		if !s.Begun() || had >= shortBelow {
+		if had >= shortBelow {
 			break
 		}
 		out.From--
