@@ -73,6 +73,7 @@ func TestWeighingsOfReferenceTraces(t *testing.T) {
 			if !ec.Known || math.Abs(*ec.StockL-want) > 2**ec.StockStdL {
 				t.Fatalf("by EC %+v, truly %.4f L", ec, want)
 			}
+			t.Logf("by EC %+.1f %% off, drawn and ratio %+.1f %% apart", 100*(*ec.StockL/want-1), 100*d.Pairs[1].DifferL / *d.Weighings[0].StockL)
 			// The instruments' gains are within 1.5 % each.
 			if math.Abs(*ec.StockL/want-1) > 0.03 {
 				t.Errorf("by EC %v L, truly %.4f L", *ec.StockL, want)
