@@ -9,6 +9,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"os"
 	"slices"
 	"strconv"
 	"strings"
@@ -79,6 +80,10 @@ const (
 	maxInputs = 64 << 10
 )
 
+// unknownGap stands for a pause of unknown length. It must be longer than the
+// core counts across.
+const unknownGap = 10 * time.Minute
+
 // New makes a daemon and, where the archive holds a run that was not ended,
 // takes it up again.
 func New(ctx context.Context, o Options) (*Daemon, error) {
@@ -125,13 +130,31 @@ func (d *Daemon) resume(ctx context.Context) error {
 		return d.o.Journal.Commit(ctx, journal.Batch{Run: r.ID, Events: []engine.Event{note}, End: &journal.RunEnd{Wall: d.o.Start, T: last.Mono.Seconds()}, State: d.memory(&d.o.Core.Past)})
 	}
 	gap := d.o.Start.Sub(last.Wall)
-	if last.Wall.IsZero() || gap < 0 || gap > 7*24*time.Hour {
-		gap = time.Second
+	unseen := fmt.Sprintf("in %s", gap.Round(time.Second))
+	switch {
+	case last.Wall.IsZero() || gap < 0 || gap > 7*24*time.Hour:
+		gap, unseen = unknownGap, "for a time the clock can't tell"
+	case gap > uptime():
+		// The machine was off, and a clock without a battery stands still then.
+		gap, unseen = max(gap, unknownGap), unseen+" or longer"
 	}
 	d.run, d.base = r.ID, last.Mono+gap
 	note := engine.Event{T: d.base.Seconds(), Wall: d.o.Start, Kind: engine.NoteEvent,
-		Text: fmt.Sprintf("boxd restarted during this run: what the water did in %s was not seen", gap.Round(time.Second))}
+		Text: "boxd restarted during this run: what the water did " + unseen + " was not seen"}
 	return d.o.Journal.Commit(ctx, journal.Batch{Run: r.ID, Events: []engine.Event{note}})
+}
+
+// uptime is how long the machine has been on; 0 where it can't tell.
+func uptime() time.Duration {
+	b, err := os.ReadFile("/proc/uptime")
+	if err != nil {
+		return 0
+	}
+	var s float64
+	if _, err := fmt.Sscan(string(b), &s); err != nil {
+		return 0
+	}
+	return time.Duration(s * float64(time.Second))
 }
 
 // Run turns the core until ctx ends or the source does; it is called once. A panic of the core is

@@ -392,8 +392,10 @@ func TestRunGoesOnInTheNextLife(t *testing.T) {
 	if after.Run != before.Run || after.Step != "flush" || after.T <= before.T {
 		t.Fatalf("run %s, step %s, %g s goes on as run %s, step %s, %g s", before.Run, before.Step, before.T, after.Run, after.Step, after.T)
 	}
-	if got := after.Progress.FlushPassedL; got == nil || *got < *before.Progress.FlushPassedL-1 {
-		t.Errorf("flushed %v L before, %v L after", *before.Progress.FlushPassedL, got)
+	// Simulated time runs ahead of the clock, which so can't say how long nobody
+	// looked: fertilizer may have gone in, and the flush counts anew.
+	if got := after.Progress.FlushPassedL; got != nil && *got > *before.Progress.FlushPassedL/2 {
+		t.Errorf("flushed %v L before, %v L after", *before.Progress.FlushPassedL, *got)
 	}
 	l.play(p, "the end", func(v engine.View) bool { return v.Run == "" })
 	run, err := l.j.Run(t.Context(), before.Run)

@@ -37,7 +37,7 @@ func TestStories(t *testing.T) {
 		t.Run(strings.TrimSuffix(filepath.Base(f), ".txt"), func(t *testing.T) {
 			want, err := os.ReadFile(f)
 			check(t, err)
-			got := tell(t, string(want))
+			got := tell(t, string(want), &told{})
 			if *rewrite {
 				check(t, os.WriteFile(f, []byte(got), 0o644))
 				return
@@ -61,9 +61,9 @@ func difference(want, got string) string {
 }
 
 // tell plays a story and returns it with the core's answers.
-func tell(t *testing.T, text string) string {
+func tell(t *testing.T, text string, seen *told) string {
 	t.Helper()
-	s := storyteller{zone: enginetest.Zone()}
+	s := storyteller{zone: enginetest.Zone(), seen: seen}
 	var out strings.Builder
 	for n, line := range strings.Split(strings.TrimRight(text, "\n"), "\n") {
 		switch {
@@ -72,6 +72,7 @@ func tell(t *testing.T, text string) string {
 			if err != nil {
 				t.Fatalf("line %d: %v", n+1, err)
 			}
+			s.since += answer
 			fmt.Fprintf(&out, "%s\n%s", line, answer)
 		case line == "" || line[0] == '#':
 			fmt.Fprintln(&out, line)
@@ -81,8 +82,10 @@ func tell(t *testing.T, text string) string {
 }
 
 type storyteller struct {
-	zone *hydraulics.Model
-	rig  *enginetest.Rig
+	zone  *hydraulics.Model
+	rig   *enginetest.Rig
+	since string // what was said since the last expect
+	seen  *told
 }
 
 // do is one command. Words after by and note belong to them.
@@ -93,6 +96,10 @@ func (s *storyteller) do(words []string) (string, error) {
 	}
 	if s.rig == nil {
 		return "", fmt.Errorf("a story starts with: box")
+	}
+	s.seen.happens(s.rig, name, args)
+	if name == "expect" || name == "expect-not" {
+		return "", s.expect(strings.Join(args, " "), name == "expect")
 	}
 	if act, ok := s.word(name, args); ok {
 		return write(s.rig.Turn(act...)), nil
@@ -117,8 +124,56 @@ func (s *storyteller) do(words []string) (string, error) {
 		return s.until(args[0], args[1], name == "obey-until")
 	case "show":
 		return s.show(), nil
+	case "rate":
+		return "", s.rate(args[0])
+	case "away":
+		return "", s.away(args)
 	}
 	return "", fmt.Errorf("unknown command %q", name)
+}
+
+// expect looks for words in what was said since the last expect, and in what the
+// screen shows now; expect-not wants them absent.
+func (s *storyteller) expect(words string, there bool) error {
+	text := s.since + s.show()
+	s.since = ""
+	if strings.Contains(text, words) != there {
+		return fmt.Errorf("expected %q to be there: %v; there is\n%s", words, there, text)
+	}
+	return nil
+}
+
+// rate sets how often samples come, in Hz. Slower than the beat of the core,
+// turns go by without any.
+func (s *storyteller) rate(hertz string) error {
+	f, err := strconv.ParseFloat(hertz, 64)
+	if err != nil || f <= 0 {
+		return fmt.Errorf("no rate: %q", hertz)
+	}
+	if f < 1 {
+		s.rig.Every = int(1/f + 0.5)
+		return nil
+	}
+	s.rig.Beat = time.Duration(float64(time.Second) / f)
+	return nil
+}
+
+// away stops the core for a time, in which hands may do things.
+func (s *storyteller) away(args []string) error {
+	d, err := time.ParseDuration(args[0])
+	if err != nil {
+		return err
+	}
+	var hand []box.Deed
+	for _, w := range args[1:] {
+		deed, ok := box.DeedByWord(w)
+		if !ok {
+			return fmt.Errorf("unknown deed %q", w)
+		}
+		hand = append(hand, deed)
+	}
+	s.rig.Away(d, hand...)
+	return nil
 }
 
 func (s *storyteller) box(args []string) error {
@@ -139,11 +194,15 @@ func (s *storyteller) box(args []string) error {
 			cfg.Limits.Overridable = []string{"header-pressure-low"}
 		case "us":
 			cfg.Units = units.US
+		case "no-clock":
+		case "full-size":
+			cfg.Zone = fullSize()
 		default:
 			return fmt.Errorf("unknown kind of box %q", a)
 		}
 	}
 	s.rig = enginetest.New(cfg, 1, true)
+	s.rig.Dark = slices.Contains(args, "no-clock")
 	if !cfg.Probe.Present {
 		s.rig.Plant.Drop(box.EndEC)
 	}
@@ -174,24 +233,19 @@ func (s *storyteller) word(name string, args []string) ([]box.Action, bool) {
 		}
 	case "obey":
 		return s.rig.Obey(a.By), true
-	case "forecast":
+	case "forecast": // a low, °C, in so many hours
+		a.Kind = box.Post
 		low, _ := strconv.ParseFloat(args[0], 64)
-		hours, _ := time.ParseDuration(args[1])
-		a.Kind, a.Forecast = box.Post, box.Forecast{Low: units.Celsius(low), At: s.rig.Wall.Add(hours)}
-	case "override":
-		a.Kind, a.Alarm = box.Override, args[0]
-	case "ack":
-		a.Kind, a.Alarm = box.Acknowledge, args[0]
-	case "reset":
-		a.Kind, a.Alarm = box.Reset, args[0]
-	case "shelve":
-		a.Kind, a.Alarm = box.Shelve, args[0]
-	case "unshelve":
-		a.Kind, a.Alarm = box.Unshelve, args[0]
-	case "take-out":
-		a.Kind, a.Alarm = box.TakeOut, args[0]
-	case "put-back":
-		a.Kind, a.Alarm = box.PutBack, args[0]
+		in, _ := time.ParseDuration(args[1])
+		a.Forecast = box.Forecast{Low: units.Celsius(low), At: s.rig.Wall.Add(in)}
+	case "mumble":
+	case "ack", "reset", "override", "shelve", "unshelve", "take-out", "put-back":
+		a.Alarm = args[0]
+		a.Kind = map[string]box.ActionKind{"ack": box.Acknowledge, "reset": box.Reset, "override": box.Override, "shelve": box.Shelve,
+			"unshelve": box.Unshelve, "take-out": box.TakeOut, "put-back": box.PutBack}[name]
+		if len(args) > 1 {
+			a.For, _ = time.ParseDuration(args[1])
+		}
 	default:
 		return nil, false
 	}
@@ -231,11 +285,11 @@ func (s *storyteller) plant(name string, args []string) (bool, error) {
 			return true, fmt.Errorf("unknown deed %q", args[0])
 		}
 		p.Do(d)
-	case "drop", "stick", "heal", "fail", "force":
+	case "drop", "stick", "heal", "fail", "force", "set":
 		c, err := channel(args[0])
 		map[string]func(){
 			"drop": func() { p.Drop(c) }, "stick": func() { p.Stick(c) }, "heal": func() { p.Heal(c) },
-			"fail": func() { p.Fail(c, "no answer on the bus") }, "force": func() { p.Force(c, last) },
+			"fail": func() { p.Fail(c, "no answer on the bus") }, "force": func() { p.Force(c, last) }, "set": func() { p.Force(c, last) },
 		}[name]()
 		return true, err
 	case "loop": // a current, mA, of a gauge of 0 to 690 kPa
@@ -256,6 +310,8 @@ func (s *storyteller) plant(name string, args []string) (bool, error) {
 		p.Drain()
 	case "restart":
 		s.rig.Restart()
+	case "drift":
+		p.DriftEnd(units.USPerCm(last))
 	case "creep":
 		p.Creep(units.KPa(last))
 	case "stock":
@@ -311,7 +367,7 @@ func (s *storyteller) until(what, limit string, obey bool) (string, error) {
 		events := s.rig.Turn(act...)
 		out = append(out, events...)
 		for _, e := range events {
-			if e.Name == what || e.ID == what || e.Deed == what && e.Kind == engine.AdviceEvent || e.Step == what {
+			if what == "filling" && s.rig.Core.View().Progress.Flowing || e.Name == what || e.ID == what || e.Deed == what && e.Kind == engine.AdviceEvent || e.Step == what {
 				return write(out), nil
 			}
 		}

@@ -111,7 +111,7 @@ func (e *Estimator) drawing(dt time.Duration, r *box.Readings) {
 		}
 		d.lastStroke = e.now
 		d.strokes++
-		if o.Drawing != Yes && d.strokes >= 3 {
+		if o.Drawing != Yes && d.strokes >= 3 && e.now-d.firstStroke >= 2*time.Second {
 			e.drawBegins()
 		}
 	case No:

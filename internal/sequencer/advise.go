@@ -150,6 +150,8 @@ func (s *Sequencer) adviseInject() (string, Advice) {
 	switch {
 	case e.Water == estimate.WaterNoSupply && !s.closed():
 		return s.adviseNoSupply(say.T("nothing is injected meanwhile; shut the injector valves, so that it does not start by itself when the supply is back"))
+	case s.changing() && s.said[box.StockIn].at >= s.said[box.StockOut].at:
+		return "from-tank", wait(say.T("Wait: the stock comes up the hose from the next tank."), "injector", s.doseWhy()...)
 	case s.changing():
 		return "next-tank", ask(box.StockIn, say.T("Suction hose is in the next tank"),
 			say.T("Put the suction hose in the next stock tank, without air in it. If the dose is complete, open the loop valve instead."), "injector", s.doseWhy()...)
@@ -221,10 +223,19 @@ func (s *Sequencer) doseWhy() []say.Text {
 	if e.StockMeasured {
 		why = append(why, say.T("%v of stock drawn", e.Drawn))
 	}
+	if e.Unwatched > 0 {
+		why = append(why, say.T("for %v nobody saw what was drawn: the dose may be larger than counted", e.Unwatched))
+	}
 	if e.Rise.Known {
 		why = append(why, say.T("EC stands %v above the clean water", e.Rise.V))
 	}
 	return why
+}
+
+// short: less was injected than planned.
+func (s *Sequencer) short() bool {
+	e, c := s.in.e, &s.cfg
+	return c.Injection > 0 && e.InjectedFor < c.Injection*9/10 || c.Stock > 0 && e.StockMeasured && e.Drawn < c.Stock*9/10
 }
 
 func (s *Sequencer) adviseFlush() (string, Advice) {
@@ -265,6 +276,9 @@ func (s *Sequencer) adviseFlush() (string, Advice) {
 	}
 	if !e.Flush.Dispute.Empty() {
 		why = append(why, e.Flush.Dispute)
+	}
+	if s.short() && len(s.holds) == 0 && !s.passed {
+		why = append(why, say.T("the planned dose is not complete: to go on injecting, wait for pressure and throttle the loop valve again"))
 	}
 	if !e.Flush.Degraded.Empty() {
 		why = append(why, say.T("counted on the safe side: %v", e.Flush.Degraded))

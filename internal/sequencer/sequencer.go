@@ -196,11 +196,18 @@ func (s *Sequencer) injectorOn() bool {
 	return true
 }
 
-// changing: the suction hose is out of one stock tank and not yet in the next,
-// while the injector is to go on.
+// changing: the suction hose is out of one stock tank and not yet in the next, or
+// the next has not come up the hose yet, while the injector is to go on.
 func (s *Sequencer) changing() bool {
 	out, in := s.said[box.StockOut], s.said[box.StockIn]
-	return s.injectorOn() && out.said && !(in.said && in.at >= out.at)
+	if !s.injectorOn() || !out.said {
+		return false
+	}
+	if !in.said || in.at < out.at {
+		return true
+	}
+	drawn := s.in.e != nil && s.in.e.Drawing == estimate.Yes && s.in.e.Standing.Drawing.Since > out.at
+	return !drawn && s.in.now-in.at < VerifyWithin
 }
 
 // Confirm takes "done" for the advice with this number. The error says why it

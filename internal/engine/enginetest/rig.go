@@ -7,6 +7,7 @@ package enginetest
 import (
 	"encoding/json"
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 
@@ -33,6 +34,11 @@ type Rig struct {
 	Left          *engine.Memory // what the core last wanted remembered
 	cfg           engine.Config
 	ids           int
+	log           []engine.Input // of the run under way, as the daemon keeps it
+	open          bool           // a run is under way
+	turns         int
+	Every         int  // turns between samples; 0 is every turn
+	Dark          bool // the box has no clock
 }
 
 // Zone is a small block: two rows of 20 m, 200 emitters of 0.72 L/h.
@@ -93,8 +99,12 @@ func New(cfg engine.Config, seed uint64, quiet bool) *Rig {
 func (r *Rig) Turn(words ...box.Action) []engine.Event {
 	r.Plant.Step(r.Beat)
 	r.Now, r.Wall = r.Now+r.Beat, r.Wall.Add(r.Beat)
+	r.turns++
 	in := engine.Input{Mono: r.Now, Wall: r.Wall, Actions: words, Archive: r.Archive, Link: r.Link}
-	if !r.Mute {
+	if r.Dark {
+		in.Wall = time.Time{}
+	}
+	if !r.Mute && r.turns%max(r.Every, 1) == 0 {
 		in.Samples = r.Plant.Samples(nil)
 	}
 	for i := range in.Actions {
@@ -110,6 +120,7 @@ func (r *Rig) Turn(words ...box.Action) []engine.Event {
 	}
 	n := len(r.Said)
 	r.Said = append(r.Said, out.Events...)
+	r.keep(in, r.Said[n:])
 	return r.Said[n:]
 }
 
@@ -127,6 +138,51 @@ func (r *Rig) Restart() {
 		}
 	}
 	r.Core = engine.New(r.cfg)
+}
+
+// keep logs a run's inputs as the daemon does: from the turn that starts the run,
+// with the words that counted as reports of deeds.
+func (r *Rig) keep(in engine.Input, events []engine.Event) {
+	words := in.Actions
+	in.Actions = nil
+	for _, e := range events {
+		switch {
+		case e.Kind == engine.RunEvent:
+			r.log, r.open = nil, e.State == "started"
+		case e.Kind == engine.ActionEvent:
+			i := slices.IndexFunc(words, func(a box.Action) bool { return a.ID == e.Action })
+			if i < 0 {
+				continue
+			}
+			a := words[i]
+			if d, ok := box.DeedByWord(e.Deed); ok && a.Kind == box.Confirm {
+				a.Kind, a.Deed, a.Advice = box.Report, d, 0
+			}
+			in.Actions = append(in.Actions, a)
+		}
+	}
+	if r.open {
+		r.log = append(r.log, in)
+	}
+}
+
+// Away stops the core, lets gap pass at the box and takes the run up again in
+// another core from the log. What the hand does meanwhile happens at once, when
+// the core is gone.
+func (r *Rig) Away(gap time.Duration, hand ...box.Deed) {
+	for _, d := range hand {
+		r.Plant.Do(d)
+	}
+	r.Plant.Step(gap)
+	r.Now, r.Wall = r.Now+gap, r.Wall.Add(gap)
+	if !r.open {
+		r.Restart()
+		return
+	}
+	r.Core = engine.New(r.cfg)
+	for _, in := range r.log {
+		r.Core.Step(in)
+	}
 }
 
 // Advance lets d pass without a word.
