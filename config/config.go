@@ -249,6 +249,7 @@ func (c *Config) ZoneLimits(z *Zone) safety.Limits {
 	if !c.supplyLowSaid {
 		l.SupplyLow = units.KPa(float64(l.SupplyLow) * float64(z.Window.Target) / float64(l.HeaderTarget))
 	}
+	l.SupplyCollapse = min(l.SupplyCollapse, l.SupplyLow)
 	l.HeaderLow, l.HeaderTarget, l.HeaderHigh = z.Window.Low, z.Window.Target, z.Window.High
 	l.InjectorStart = c.StartsAt
 	return l

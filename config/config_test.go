@@ -204,6 +204,20 @@ func TestFull(t *testing.T) {
 	if e.Injector.Meter != dosing.MeterWater || e.Injector.Convention != dosing.StockPerWater || e.Injector.RatioError != 0.04 || e.Dose.StrengthError != 0.03 {
 		t.Errorf("dose %+v, injector %+v", e.Dose, e.Injector)
 	}
+	near := func(what string, got, want float64) {
+		if math.Abs(got-want) > 1e-6*want {
+			t.Errorf("%s is %v, want %v", what, got, want)
+		}
+	}
+	l := e.Limits
+	near("supply_collapse", float64(l.SupplyCollapse), 3*units.KPaPerPsi)
+	near("backflow_margin", float64(l.BackflowMargin), 10)
+	near("backflow_ec", float64(l.BackflowEC), 200)
+	near("filter_torn", float64(l.FilterTorn), 0.4)
+	near("max_flow", float64(e.Meter.MaxFlow), 15*units.LitrePerUSGallon*60)
+	if e.Backflow.Supply != safety.PublicSupply || e.Backflow.Required != "reduced-pressure-zone" {
+		t.Errorf("backflow %+v", e.Backflow)
+	}
 	if math.Abs(float64(e.Limits.SupplyLow)-12*6.894757) > 1e-4 || e.Limits.FreezeLead != 3*time.Hour || e.Limits.ECLimit != 2500 {
 		t.Errorf("limits %+v", e.Limits)
 	}
@@ -370,6 +384,33 @@ func TestPlanFollowsFeed(t *testing.T) {
 	// little less at the line's 1.7 g/L.
 	if per := e.Injector.ECPerGPerL; per < 1130 || per > 1190 {
 		t.Errorf("EC of 1 g/L: %v", per)
+	}
+}
+
+// TestWeakSupply: where only the weakest supply is said, the supply counts as
+// gone below half of it at most.
+func TestWeakSupply(t *testing.T) {
+	for said, want := range map[string]units.KPa{"limits: {supply_low: 20 kPa}": 10, "limits: {supply_low: 90 kPa}": 15,
+		"limits: {supply_low: 20 kPa, supply_collapse: 18 kPa}": 18} {
+		c, err := Parse("weak.yaml", append(Default(), []byte(said+"\n")...))
+		if err != nil {
+			t.Fatal(err)
+		}
+		if e, err := c.Engine(""); err != nil || e.Limits.SupplyCollapse != want {
+			t.Errorf("%s: %v, %v", said, e.Limits.SupplyCollapse, err)
+		}
+	}
+}
+
+// TestPublicSupply: a public supply without the class it demands is warned of.
+func TestPublicSupply(t *testing.T) {
+	text := strings.Replace(string(Default()), "backflow: {", "backflow: {supply: public, ", 1)
+	c, err := Parse("public.yaml", []byte(text))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(c.Warnings) != 1 || !strings.Contains(c.Warnings[0], "backflow.required") || !strings.Contains(c.Warnings[0], "local code") {
+		t.Errorf("%q", c.Warnings)
 	}
 }
 

@@ -248,12 +248,15 @@ func (d *decoder) supply(s section, v *dosing.Supply) {
 }
 
 func (d *decoder) backflow(s section, c *Config) {
-	b := s.sub("backflow", "device", "place", "last_test", "next_due", "tester")
+	b := s.sub("backflow", "device", "place", "last_test", "next_due", "tester", "supply", "required")
 	b.need("device", "reduced-pressure-zone")
 	v := &c.Backflow
 	b.text("device", &v.Device)
 	b.text("place", &v.Place)
 	b.text("tester", &v.Tester)
+	kinds, words := wordOf(safety.PublicSupply, safety.PrivateSupply)
+	word(b, "supply", &v.Supply, kinds, words...)
+	b.text("required", &v.Required)
 	b.day("last_test", &v.LastTest, c.Box.Timezone)
 	b.day("next_due", &v.NextDue, c.Box.Timezone)
 	v.Declared = v.Device != ""
@@ -298,13 +301,17 @@ func (d *decoder) zoneHint(c *Config, name string) string {
 }
 
 func (d *decoder) limits(s section, c *Config) {
-	l := s.sub("limits", "supply_low", "ec_limit", "filter_warn", "filter_clean", "flow_high", "flow_low",
-		"ratio_warn", "ratio_alarm", "freeze_water", "freeze_air", "freeze_lead", "silent", "silent_temperature")
+	l := s.sub("limits", "supply_low", "supply_collapse", "backflow_margin", "backflow_ec", "ec_limit", "filter_warn", "filter_clean",
+		"filter_torn", "flow_high", "flow_low", "ratio_warn", "ratio_alarm", "freeze_water", "freeze_air", "freeze_lead", "silent", "silent_temperature")
 	v := &c.Limits
 	read(l, "supply_low", &v.SupplyLow, units.ParseKPa)
+	read(l, "supply_collapse", &v.SupplyCollapse, units.ParseKPa)
+	read(l, "backflow_margin", &v.BackflowMargin, units.ParseKPa)
+	read(l, "backflow_ec", &v.BackflowEC, units.ParseUSPerCm)
 	read(l, "ec_limit", &v.ECLimit, units.ParseUSPerCm)
 	read(l, "filter_warn", &v.FilterWarn, units.ParseKPa)
 	read(l, "filter_clean", &v.FilterClean, units.ParseKPa)
+	read(l, "filter_torn", &v.FilterTorn, units.ParseRatio)
 	read(l, "flow_high", &v.FlowHigh, units.ParseRatio)
 	read(l, "flow_low", &v.FlowLow, units.ParseRatio)
 	read(l, "ratio_warn", &v.RatioWarn, units.ParseRatio)
@@ -316,6 +323,20 @@ func (d *decoder) limits(s section, c *Config) {
 	read(l, "silent_temperature", &v.SilentTemperature, units.ParseDuration)
 	c.supplyLowSaid = l.has("supply_low")
 	d.checkLimits(v)
+	d.checkBackflow(v)
+}
+
+// checkBackflow checks what signs of backflow are judged by. The supply counts as
+// gone below half of what is weak, where the file says nothing else.
+func (d *decoder) checkBackflow(v *safety.Limits) {
+	within(d, "limits.supply_collapse", v.SupplyCollapse, 0, 700, "kPa", "15 kPa (2 psi)")
+	within(d, "limits.backflow_margin", v.BackflowMargin, 1, 50, "kPa", "7 kPa (1 psi)")
+	within(d, "limits.backflow_ec", v.BackflowEC, 20, 5000, "µS/cm", "150 µS/cm")
+	if d.written("limits.supply_collapse") {
+		below(d, "limits.supply_collapse", v.SupplyCollapse, "limits.supply_low", v.SupplyLow, "kPa")
+	} else {
+		v.SupplyCollapse = min(v.SupplyCollapse, v.SupplyLow/2)
+	}
 }
 
 func (d *decoder) checkLimits(v *safety.Limits) {
@@ -323,6 +344,7 @@ func (d *decoder) checkLimits(v *safety.Limits) {
 	within(d, "limits.ec_limit", v.ECLimit, 0, 20000, "µS/cm", "2500 µS/cm")
 	within(d, "limits.filter_warn", v.FilterWarn, 1, 300, "kPa", "20 kPa (3 psi)")
 	within(d, "limits.filter_clean", v.FilterClean, 1, 300, "kPa", "35 kPa (5 psi)")
+	within(d, "limits.filter_torn", v.FilterTorn*100, 10, 90, "%", "50 %")
 	within(d, "limits.flow_high", v.FlowHigh*100, 1, 100, "%", "12 %")
 	within(d, "limits.flow_low", v.FlowLow*100, 1, 100, "%", "12 %")
 	within(d, "limits.ratio_warn", v.RatioWarn*100, 1, 100, "%", "10 %")
@@ -391,9 +413,11 @@ func (d *decoder) plan(s section, v *Plan) {
 }
 
 func (d *decoder) meter(s section, v *engine.Meter) {
-	m := s.sub("meter", "flow_error", "geometry_error")
+	m := s.sub("meter", "flow_error", "geometry_error", "max_flow")
 	read(m, "flow_error", &v.FlowError, units.ParseRatio)
 	read(m, "geometry_error", &v.GeometryError, units.ParseRatio)
+	read(m, "max_flow", &v.MaxFlow, units.ParseLPerH)
+	within(d, "meter.max_flow", v.MaxFlow.LPerMin(), 0, 2000, "L/min", "60 L/min; the meter's data sheet says it")
 	within(d, "meter.flow_error", v.FlowError*100, 0, 25, "%", "1.5 %")
 	within(d, "meter.geometry_error", v.GeometryError*100, 0, 25, "%", "1 %")
 }

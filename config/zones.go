@@ -7,6 +7,7 @@ import (
 
 	"boxd/internal/dosing"
 	"boxd/internal/hydraulics"
+	"boxd/internal/safety"
 	"boxd/internal/units"
 )
 
@@ -260,6 +261,9 @@ func (c *Config) warn(d *decoder) {
 		say("backflow protection is not declared: advice to inject is withheld until backflow: names the device and its test")
 	case b.LastTest.IsZero() || b.NextDue.IsZero():
 		say("backflow.last_test and backflow.next_due are not both said: advice to inject is withheld without them")
+	}
+	if b.Supply == safety.PublicSupply && b.Required == "" {
+		say("backflow.supply is public, and backflow.required does not name the class of device it demands: advice to inject is withheld until it does; the water supplier and local code say which")
 	}
 	if c.Probe.Zone == "" {
 		say("no line_end_probe: the end of the flush is told by volume alone")

@@ -75,6 +75,7 @@ type Plan struct {
 type Meter struct {
 	FlowError     units.Ratio // of the main flow meter, as a bound
 	GeometryError units.Ratio // of the zone's volumes and shares, as a bound
+	MaxFlow       units.LPerH // the main meter can show no more; 0: not said
 }
 
 // Dose is what turns litres of stock into grams, and the zone's grams into a

@@ -53,7 +53,7 @@ func New(cfg Config) *Engine {
 	g := &Engine{
 		cfg:   cfg,
 		voice: say.Voice{Units: cfg.Units},
-		cond:  sensors.New(sensors.Config{Silent: cfg.Limits.Silent, SilentTemperature: cfg.Limits.SilentTemperature, Ranges: sensors.DefaultRanges(), EndVolume: cfg.Zone.FlushVolume()}),
+		cond:  sensors.New(conditioning(&cfg)),
 		est: estimate.New(estimate.Config{
 			Zone: cfg.Zone, Target: cfg.Limits.HeaderTarget, Low: cfg.Limits.HeaderLow,
 			ProbeLag: cfg.Probe.Lag, Cooling: cfg.Cooling, FlowError: cfg.Meter.FlowError, GeometryError: cfg.Meter.GeometryError,
@@ -67,6 +67,18 @@ func New(cfg Config) *Engine {
 	}
 	g.recall(cfg.Past)
 	return g
+}
+
+// conditioning is what the conditioner is told.
+func conditioning(cfg *Config) sensors.Config {
+	c := sensors.Config{
+		Silent: cfg.Limits.Silent, SilentTemperature: cfg.Limits.SilentTemperature, Ranges: sensors.DefaultRanges(),
+		EndVolume: cfg.Zone.FlushVolume(), GaugeError: cfg.Limits.BackflowMargin,
+	}
+	if q := cfg.Meter.MaxFlow; q > 0 {
+		c.Ranges[box.MainFlow].High = q.LPerMin()
+	}
+	return c
 }
 
 // Step takes one turn's input. The output belongs to the engine until the next

@@ -5,7 +5,6 @@ import (
 	"time"
 
 	"boxd/internal/alarm"
-	"boxd/internal/box"
 	"boxd/internal/estimate"
 	"boxd/internal/say"
 	"boxd/internal/units"
@@ -61,7 +60,7 @@ func (g *Guard) condition(a *alarm.Alarm) (active, judged bool) {
 		return steady && x.Known && above(x.V, l.FilterWarn, band.Pressure, stood), !steady || x.Known
 	case "filter-torn":
 		clean := e.FilterDiff.V - e.FilterExcess.V
-		return steady && e.FilterExcess.Known && clean > 5 && e.FilterDiff.V < clean/2, !steady || e.FilterExcess.Known
+		return steady && e.FilterExcess.Known && clean > 5 && e.FilterDiff.V < clean*units.KPa(l.FilterTorn), !steady || e.FilterExcess.Known
 	case "injector-not-cycling":
 		return s.InjectorOn && steady && e.Drawing == estimate.No, e.Drawing != estimate.Unknown
 	case "ratio-off":
@@ -85,37 +84,6 @@ func (g *Guard) condition(a *alarm.Alarm) (active, judged bool) {
 		return g.badChannels() != 0, true
 	}
 	return g.surroundings(a.Def.ID)
-}
-
-// backflowSign: line pressure above supply pressure by more than the two
-// gauges' error (7 kPa, about 1 psi: common practice, no source), or the supply
-// gone while the lines are full. After the person has closed the shutoff valve
-// neither means anything.
-func (g *Guard) backflowSign() (active, judged bool) {
-	e, s := g.in.e, g.in.s
-	if s.MainClosed {
-		return false, true
-	}
-	// Only gauges read just now are compared: while the pressure moves, a late
-	// one shows what was, and the two make a sign that isn't there. A doubted one
-	// counts: what makes the supply doubtful may be the very sign.
-	r := g.in.r
-	if !e.Supply.Known || !present(r.Supply) {
-		return false, false
-	}
-	line, judged := units.KPa(math.Inf(-1)), false
-	if e.FilterOut.Known && present(r.FilterOut) {
-		line, judged = e.FilterOut.V, true
-	}
-	if e.Header.Known && present(r.Header) {
-		line, judged = max(line, e.Header.V), true
-	}
-	return line > e.Supply.V+7, judged
-}
-
-// present reports whether a reading is of this moment, good or only doubted.
-func present[T ~float64](r box.Reading[T]) bool {
-	return r.Quality != box.Uncertain || r.Cause == box.OutOfSpecification
 }
 
 // filterLoad is what the filter takes over its clean difference, by this run's
@@ -144,7 +112,7 @@ func (g *Guard) seen(id string) say.Text {
 	case "backflow-protection-missing":
 		return say.T("Backflow protection: %v.", g.papers())
 	case "backflow-sign":
-		return say.T("Line pressure %v is above supply pressure %v: water may flow back.", max(e.FilterOut.V, e.Header.V), e.Supply.V)
+		return g.seenSign()
 	case "supply-pressure-low":
 		return say.T("Supply pressure is %v, below %v.", e.Supply.V, g.limits.SupplyLow)
 	case "header-pressure-low":
@@ -160,7 +128,7 @@ func (g *Guard) seen(id string) say.Text {
 	case "ratio-off":
 		return say.T("The injector draws %.2f %% of its branch flow instead of %.2f %%.", e.BranchRatio.V.Percent(), g.limits.Ratio.Percent())
 	case "flow-above-expected", "flow-below-expected":
-		return say.T("Flow is %v; the emitters explain %v at this pressure.", e.Main.V, e.Expected.V)
+		return g.seenFlow(id)
 	case "ec-above-limit":
 		return say.T("EC at the box is %v, above %v.", e.BoxEC.V, g.limits.ECLimit)
 	case "stock-empty":

@@ -42,6 +42,10 @@ type Guard struct {
 	out      Assessment
 	in       scene
 	named    uint32 // bad channels that sensor-fault has named since it was raised
+	signed   sign   // of backflow, this turn
+	still    still
+	past     flowPast
+	kind     FlowKind // of the flow alarm whose condition stands
 
 	rules     []holdRule
 	overrides []Override
@@ -73,6 +77,7 @@ func (g *Guard) Surroundings(a Around) { g.around = a }
 // Step judges one turn.
 func (g *Guard) Step(now time.Duration, wall time.Time, r *box.Readings, e *estimate.Estimates, s Scene) *Assessment {
 	g.in = scene{now, wall, r, e, s}
+	g.watchFlow()
 	g.out.Holds = g.out.Holds[:0]
 	g.out.Changes, g.out.Notes = g.panel.Turn(now, judge{g})
 	g.holds()

@@ -181,6 +181,9 @@ func (g *Guard) papers() say.Text {
 	case b.NextDue.IsZero() && b.LastTest.IsZero():
 		return say.T("no test of the backflow protection is on record")
 	}
+	if why := b.wrongClass(); !why.Empty() {
+		return why
+	}
 	if !g.in.wall.IsZero() && g.in.wall.Before(b.LastTest.AddDate(0, 0, -1)) {
 		return say.T("the box's clock says %v, before the last test of the backflow protection on %v: whether the next is due can't be told until the clock is set",
 			g.in.wall, b.LastTest)

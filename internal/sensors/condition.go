@@ -46,7 +46,8 @@ type Config struct {
 	Ranges            [box.NumChannels]Range
 	// EndVolume is the water that brings a change from the box to the line-end
 	// probe; 0: not said, and that probe is not held to it.
-	EndVolume units.Litre
+	EndVolume  units.Litre
+	GaugeError units.KPa // two gauges may differ by so much and both be right
 }
 
 // Conditioner judges all channels.

@@ -92,7 +92,7 @@ func TestQuality(t *testing.T) {
 			{41, nil, box.Bad, box.Failure, 0, "silent"},
 		},
 	} {
-		c := New(Config{Silent: silent, Ranges: DefaultRanges()})
+		c := New(Config{Silent: silent, Ranges: DefaultRanges(), GaugeError: 7})
 		for _, s := range story {
 			got := c.Readings(at(s.sec), s.sample).Header
 			if got.Quality != s.quality || got.Cause != s.cause || !strings.Contains(got.Why.String(), s.why) {
@@ -107,7 +107,7 @@ func TestQuality(t *testing.T) {
 
 // TestOldNeighbours: values from before a long silence are no median's business.
 func TestOldNeighbours(t *testing.T) {
-	c := New(Config{Silent: silent, Ranges: DefaultRanges()})
+	c := New(Config{Silent: silent, Ranges: DefaultRanges(), GaugeError: 7})
 	for s := range 3 {
 		c.Readings(at(s), []box.Sample{header(60)})
 	}
@@ -119,7 +119,7 @@ func TestOldNeighbours(t *testing.T) {
 // TestUnits: L/min on the wire are L/h inside, and every channel finds its
 // reading.
 func TestUnits(t *testing.T) {
-	c := New(Config{Silent: silent, Ranges: DefaultRanges()})
+	c := New(Config{Silent: silent, Ranges: DefaultRanges(), GaugeError: 7})
 	var in []box.Sample
 	for ch := box.UnknownChannel + 1; ch < box.NumChannels; ch++ {
 		in = append(in, box.Sample{Channel: ch, Value: float64(ch)})
@@ -141,7 +141,7 @@ func TestUnits(t *testing.T) {
 
 // TestStrangers: channels nobody knows are nobody's reading.
 func TestStrangers(t *testing.T) {
-	c := New(Config{Silent: silent, Ranges: DefaultRanges()})
+	c := New(Config{Silent: silent, Ranges: DefaultRanges(), GaugeError: 7})
 	before := *c.Readings(0, nil)
 	after := *c.Readings(0, []box.Sample{{Channel: box.UnknownChannel, Value: 1}, {Channel: box.NumChannels, Value: 1}, {Channel: 200, Value: 1}})
 	if !reflect.DeepEqual(before, after) {
@@ -150,7 +150,7 @@ func TestStrangers(t *testing.T) {
 }
 
 func TestPowerOnTemperature(t *testing.T) {
-	c := New(Config{Silent: silent, Ranges: DefaultRanges()})
+	c := New(Config{Silent: silent, Ranges: DefaultRanges(), GaugeError: 7})
 	if w := c.Readings(0, []box.Sample{{Channel: box.WaterTemp, Value: 85}}).Water; w.Usable() {
 		t.Errorf("85 °C of a sensor just switched on was taken for water: %v", w.Value)
 	}
@@ -160,7 +160,7 @@ func TestPowerOnTemperature(t *testing.T) {
 // plausible samples, and its age is true.
 func TestNeverInvents(t *testing.T) {
 	rapid.Check(t, func(draw *rapid.T) {
-		c := New(Config{Silent: silent, Ranges: DefaultRanges()})
+		c := New(Config{Silent: silent, Ranges: DefaultRanges(), GaugeError: 7})
 		var seen []float64
 		now, last := time.Duration(0), time.Duration(0)
 		for range rapid.IntRange(1, 40).Draw(draw, "turns") {
@@ -205,7 +205,7 @@ func TestStuck(t *testing.T) {
 		"header at rest":        {func(s int) (float64, float64) { return 2.4 * falls(s) / 69, 0.3 }, false, false},
 		"flow steady by itself": {func(s int) (float64, float64) { return 2.4, 69 + float64(s%2)*20 }, false, false},
 	} {
-		c1 := New(Config{Silent: silent, Ranges: DefaultRanges()})
+		c1 := New(Config{Silent: silent, Ranges: DefaultRanges(), GaugeError: 7})
 		var r *box.Readings
 		for s := range 90 {
 			flow, header := c.of(s)
@@ -225,7 +225,7 @@ func TestStuck(t *testing.T) {
 }
 
 func BenchmarkReadings(b *testing.B) {
-	c := New(Config{Silent: silent, Ranges: DefaultRanges()})
+	c := New(Config{Silent: silent, Ranges: DefaultRanges(), GaugeError: 7})
 	var in []box.Sample
 	for ch := box.UnknownChannel + 1; ch < box.NumChannels; ch++ {
 		in = append(in, box.Sample{Channel: ch, Value: 50})

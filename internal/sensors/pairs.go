@@ -17,7 +17,6 @@ import (
 // pressure in the injector's branch, so that branch is judged only while it
 // flows. This is also how a drifting gauge shows itself.
 const (
-	gaugeError = 7.0 // kPa between two gauges, about 1 psi (common practice, no source)
 	meterError = 1.1 // of one flow to another, both with a few per cent and strokes
 	contraFor  = 30 * time.Second
 	agreedFor  = 10 * time.Second
@@ -99,7 +98,7 @@ func (c *Conditioner) contradictions(mono time.Duration) (found box.Channels) {
 		upper, uok := c.live(p.upper, mono)
 		lower, lok := c.live(p.lower, mono)
 		witness := forward && !p.branch || branching && p.branch
-		if c.pairs[i].see(mono, witness && uok && lok, p.contradicts(upper, lower)) {
+		if c.pairs[i].see(mono, witness && uok && lok, p.contradicts(upper, lower, float64(c.cfg.GaugeError))) {
 			c.channels[p.upper].against, c.channels[p.lower].against = say.Text{Format: p.upperWhy}, say.Text{Format: p.lowerWhy}
 			found = found.With(p.upper).With(p.lower)
 		}
@@ -107,7 +106,7 @@ func (c *Conditioner) contradictions(mono time.Duration) (found box.Channels) {
 	return found
 }
 
-func (p *pair) contradicts(upper, lower float64) bool {
+func (p *pair) contradicts(upper, lower, gaugeError float64) bool {
 	if p.upper == box.MainFlow {
 		return lower > upper*meterError+leastFlow
 	}

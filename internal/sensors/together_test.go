@@ -61,7 +61,7 @@ func (p plant) until(c *Conditioner, from, to int) *box.Readings {
 }
 
 func newBox() *Conditioner {
-	return New(Config{Silent: silent, Ranges: DefaultRanges(), EndVolume: 30})
+	return New(Config{Silent: silent, Ranges: DefaultRanges(), GaugeError: 7, EndVolume: 30})
 }
 
 // verdict is a channel's quality, cause and why.
@@ -189,7 +189,7 @@ func TestProbesThatDoNotMove(t *testing.T) {
 		"a dash too small to be seen":   {plant{box.EndEC: steadily(430), box.BoxEC: func(s int) float64 { return 420 + 1000*float64(min(max(0, 68-s), 5)/5*min(s/60, 1)) }}, 30, false, false},
 		"end dithers by its last digit": {plant{box.EndEC: func(s int) float64 { return 430 + float64(s%2) }}, 30, false, false},
 	} {
-		k, p := New(Config{Silent: silent, Ranges: DefaultRanges(), EndVolume: c.end}), running()
+		k, p := New(Config{Silent: silent, Ranges: DefaultRanges(), GaugeError: 7, EndVolume: c.end}), running()
 		for ch, f := range c.change {
 			p[ch] = f
 		}
