@@ -58,6 +58,7 @@ type Daemon struct {
 	base   time.Duration // core time at the start of this life
 	run    string
 	inputs []byte
+	again  []box.Action    // to be said to the core in its first turn
 	due    []journal.Batch // not yet on the disk, oldest first
 	synced time.Time
 	failed atomic.Pointer[string] // why the archive can't be written
@@ -91,6 +92,9 @@ func New(ctx context.Context, o Options) (*Daemon, error) {
 	o.Core.RunSuffix = "-" + strconv.FormatUint(o.Journal.LastSeq(), 36)
 	d := &Daemon{o: o, asks: make(chan ask, maxAsks), over: make(chan struct{})}
 	if err := d.recall(ctx); err != nil {
+		return nil, err
+	}
+	if err := d.recallForecast(ctx); err != nil {
 		return nil, err
 	}
 	d.core = engine.New(d.o.Core)
@@ -205,6 +209,7 @@ func (d *Daemon) turn(ctx context.Context, samples []box.Sample) error {
 	if d.o.Link != nil {
 		in.Link = brief(d.o.Link())
 	}
+	in.Actions, d.again = d.again, nil
 	asks := d.take()
 	for _, a := range asks {
 		in.Actions = append(in.Actions, a.action)
@@ -308,7 +313,7 @@ func (d *Daemon) keep(in engine.Input, out engine.Output) {
 	if len(events) == 0 && !ended && out.Memory == nil {
 		return
 	}
-	b := journal.Batch{Run: d.run, Inputs: d.inputs, Events: append([]engine.Event(nil), events...), State: d.memory(out.Memory)}
+	b := journal.Batch{Run: d.run, Inputs: d.inputs, Events: append([]engine.Event(nil), events...), State: d.keepForecast(d.memory(out.Memory), events)}
 	d.inputs = nil
 	if started != "" {
 		b.Start = &journal.RunStart{ID: started, Zone: d.o.Core.Zone.Zone().Name, Box: d.o.Core.Box, Wall: in.Wall, T: in.Mono.Seconds(), Config: d.o.ConfigText, Software: d.o.Version}

@@ -24,6 +24,7 @@ import (
 	"boxd/internal/journal"
 	"boxd/internal/simbox"
 	"boxd/internal/telemetry"
+	"boxd/internal/units"
 	"boxd/internal/web"
 )
 
@@ -452,4 +453,27 @@ func TestLinesAreRemembered(t *testing.T) {
 	if v := l.await("an empty line", func(v engine.View) bool { return v.Run == "" && v.Contents == nil }); len(v.Learned) == 0 {
 		t.Error("nothing is said to be learned")
 	}
+}
+
+// TestForecastSurvives: a forecast that was taken is known in the next life,
+// while its hour lies ahead; a refused one never is.
+func TestForecastSurvives(t *testing.T) {
+	dir := t.TempDir()
+	l := live(t, dir, &still{})
+	post := func(id string, low units.Celsius, ahead time.Duration) web.Answer {
+		return l.Submit(t.Context(), box.Action{ID: id, Kind: box.Post, By: "station", Forecast: box.Forecast{Low: low, At: time.Now().Add(ahead).UTC()}})
+	}
+	if a := post("f1", -3.5, 30*time.Hour); !a.Accepted {
+		t.Fatalf("%+v", a)
+	}
+	if a := post("f2", -70, 30*time.Hour); a.Accepted || a.Reason == "" {
+		t.Errorf("%+v", a)
+	}
+	stands := func(v engine.View) bool { return v.Freeze.ForecastLowC != nil && *v.Freeze.ForecastLowC == -3.5 }
+	l.await("the forecast", stands)
+	l.end()
+	must(t, l.ended())
+	must(t, l.j.Close())
+	l = live(t, dir, &still{})
+	l.await("the forecast in the next life", stands)
 }

@@ -5,6 +5,7 @@ import (
 	"crypto/rand"
 	"encoding/json"
 	"errors"
+	"fmt"
 	"net/http"
 	"strconv"
 	"strings"
@@ -15,12 +16,21 @@ import (
 	"boxd/internal/access"
 	"boxd/internal/box"
 	"boxd/internal/say"
+	"boxd/internal/units"
 )
 
 // act takes a person's word. The form's fields: do (what is said, see
 // parseDo), by (the person's name), note, minutes (to shelve an alarm for), id (made once for each word, so
 // that one word sent twice counts once).
-func (s visit) act(w http.ResponseWriter, r *http.Request) {
+func (s visit) act(w http.ResponseWriter, r *http.Request) { s.take(w, r, actionOf) }
+
+// forecast takes the night's low outside from the station: low, with its unit,
+// as in "-3 °C"; at, the hour it is expected, as in 2026-11-26T06:00:00+01:00;
+// by; id, as act has it.
+func (s visit) forecast(w http.ResponseWriter, r *http.Request) { s.take(w, r, forecastOf) }
+
+// take reads one word of a form and hands it to the core.
+func (s visit) take(w http.ResponseWriter, r *http.Request, read func(*http.Request) (box.Action, error)) {
 	r.Body = http.MaxBytesReader(w, r.Body, bodyLimit)
 	if err := r.ParseForm(); err != nil {
 		var big *http.MaxBytesError
@@ -31,7 +41,7 @@ func (s visit) act(w http.ResponseWriter, r *http.Request) {
 		s.reply(w, r, http.StatusBadRequest, Answer{Reason: "cannot read what was sent; load the page again"})
 		return
 	}
-	a, err := actionOf(r)
+	a, err := read(r)
 	if err != nil {
 		s.reply(w, r, http.StatusBadRequest, Answer{Reason: err.Error()})
 		return
@@ -81,13 +91,31 @@ func actionOf(r *http.Request) (box.Action, error) {
 	if err != nil {
 		return box.Action{}, err
 	}
-	a.By = clean(r.PostFormValue("by"), nameRunes)
-	a.Note = clean(r.PostFormValue("note"), noteRunes)
 	if a.Kind == box.Shelve {
 		if a.For, err = minutesGiven(r.PostFormValue("minutes")); err != nil {
 			return box.Action{}, err
 		}
 	}
+	return attributed(r, a)
+}
+
+// forecastOf reads a posted forecast; the core knows what it can believe.
+func forecastOf(r *http.Request) (box.Action, error) {
+	low, err := units.ParseCelsius(r.PostFormValue("low"))
+	if err != nil {
+		return box.Action{}, fmt.Errorf("cannot take this forecast: low %w", err)
+	}
+	at, err := time.Parse(time.RFC3339, r.PostFormValue("at"))
+	if err != nil {
+		return box.Action{}, errors.New("cannot take this forecast: at must be the hour of the low with its offset, as in 2026-11-26T06:00:00+01:00")
+	}
+	return attributed(r, box.Action{Kind: box.Post, Forecast: box.Forecast{Low: low, At: at.UTC()}})
+}
+
+// attributed adds who says it, the note and the id.
+func attributed(r *http.Request, a box.Action) (box.Action, error) {
+	a.By = clean(r.PostFormValue("by"), nameRunes)
+	a.Note = clean(r.PostFormValue("note"), noteRunes)
 	a.ID = r.PostFormValue("id")
 	if len(a.ID) > idLimit {
 		return box.Action{}, errors.New("cannot take this: its id is too long; load the page again")

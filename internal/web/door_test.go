@@ -105,7 +105,7 @@ func TestEveryAddressHasItsRole(t *testing.T) {
 		from     int // the first in roles who may
 	}{
 		{"/", "", 1}, {"/runs", "", 1}, {"/runs/r1.csv", "", 1}, {"/api/view", "", 1}, {"/api/trace", "", 1}, {"/people", "", 3},
-		{"/act", "confirm:17", 2}, {"/act", "acknowledge:stock-empty", 2}, {"/act", "reset:backflow-sign", 2}, {"/act", "report:stock_in", 2},
+		{"/act", "confirm:17", 2}, {"/act", "acknowledge:stock-empty", 2}, {"/act", "reset:backflow-sign", 2}, {"/act", "report:stock_in", 2}, {"/act", "override:flow-unknown", 3},
 	} {
 		for i, name := range roles {
 			var code int
@@ -139,10 +139,10 @@ func TestWhatAWordTakes(t *testing.T) {
 	for k := box.UnknownAction; k < box.UnknownAction+12; k++ {
 		want := access.Administer
 		switch k {
-		case box.Confirm, box.Report, box.Acknowledge, box.Reset:
+		case box.Confirm, box.Report, box.Acknowledge, box.Reset, box.Post:
 			want = access.Operate
 		}
-		if got := roleFor(k); got != want && k.String() != "forecast" {
+		if got := roleFor(k); got != want {
 			t.Errorf("%v takes %v, want %v", k, got, want)
 		}
 	}

@@ -152,7 +152,7 @@ func (s visit) door(r *http.Request) string {
 // roleFor is what a person's word takes.
 func roleFor(k box.ActionKind) access.Role {
 	switch k {
-	case box.Confirm, box.Report, box.Acknowledge, box.Reset:
+	case box.Confirm, box.Report, box.Acknowledge, box.Reset, box.Post:
 		return access.Operate
 	default:
 		return access.Administer

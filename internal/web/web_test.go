@@ -203,6 +203,7 @@ func TestAPersonsWordReachesTheCore(t *testing.T) {
 		"unshelve:ratio-off":      {Kind: box.Unshelve, Alarm: "ratio-off"},
 		"out-of-service:ec-above": {Kind: box.TakeOut, Alarm: "ec-above"},
 		"in-service:ec-above":     {Kind: box.PutBack, Alarm: "ec-above"},
+		"override:flow-unknown":   {Kind: box.Override, Alarm: "flow-unknown"},
 	} {
 		h, core := handler(viewAt("inject"))
 		w := post(t, h, url.Values{"do": {do}, "by": {" Ada\x00 "}, "note": {"valve dry"}, "minutes": {" 90 "}, "id": {"a1"}}, nil)
@@ -213,6 +214,37 @@ func TestAPersonsWordReachesTheCore(t *testing.T) {
 		if got := core.said(); len(got) != 1 || got[0] != want {
 			t.Errorf("%s: the core heard %+v, want %+v", do, got, want)
 		}
+	}
+}
+
+// TestForecastIsPosted: the low has a unit and the hour an offset, or nothing is
+// handed on.
+func TestForecastIsPosted(t *testing.T) {
+	h, core := handler(viewAt("ready"))
+	send := func(low, at string) int {
+		form := url.Values{"low": {low}, "at": {at}, "by": {"station"}, "id": {"f" + low + at}}
+		r := httptest.NewRequest("POST", boxURL+"forecast", strings.NewReader(form.Encode()))
+		r.Header.Set("Content-Type", "application/x-www-form-urlencoded")
+		r.Header.Set("Accept", "application/json")
+		w := httptest.NewRecorder()
+		h.ServeHTTP(w, r)
+		return w.Code
+	}
+	if code := send("27.5 °F", "2026-11-26T06:00:00+01:00"); code != http.StatusOK {
+		t.Fatalf("answer %d", code)
+	}
+	at := time.Date(2026, 11, 26, 5, 0, 0, 0, time.UTC)
+	got := core.said()
+	if len(got) != 1 || got[0].Kind != box.Post || got[0].By != "station" || !got[0].Forecast.At.Equal(at) || math.Abs(float64(got[0].Forecast.Low)+2.5) > 1e-9 {
+		t.Fatalf("the core heard %+v", got)
+	}
+	for _, c := range [][2]string{{"-3", "2026-11-26T06:00:00Z"}, {"", "2026-11-26T06:00:00Z"}, {"NaN °C", "2026-11-26T06:00:00Z"}, {"-3 °C", "06:00"}, {"-3 °C", ""}, {"-3 °C", "2026-11-26T06:00:00"}} {
+		if code := send(c[0], c[1]); code != http.StatusBadRequest {
+			t.Errorf("%q at %q: answer %d", c[0], c[1], code)
+		}
+	}
+	if n := len(core.said()); n != 1 {
+		t.Errorf("the core heard %d words", n)
 	}
 }
 
