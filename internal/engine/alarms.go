@@ -85,7 +85,7 @@ func (g *Engine) takeBack(a *box.Action) error {
 // tellAlarms writes down what befell the alarms in this turn.
 func (g *Engine) tellAlarms() {
 	for i := range g.a.Changes {
-		g.alarmed(g.a.Changes[i].Alarm)
+		g.alarmed(&g.a.Changes[i])
 		g.alarmChange(&g.a.Changes[i])
 	}
 	for _, n := range g.a.Notes {

@@ -148,11 +148,14 @@ func (g *Engine) departed() {
 	}
 }
 
-func (g *Engine) alarmed(a *alarm.Alarm) {
+func (g *Engine) alarmed(c *alarm.Change) {
+	if c.On != alarm.Rise {
+		return
+	}
 	if g.heard.alarms == nil {
 		g.heard.alarms = map[string]bool{}
 	}
-	g.heard.alarms[a.Def.ID] = true
+	g.heard.alarms[c.Alarm.Def.ID] = true
 }
 
 // trouble reports whether this run must not teach a lesson: an alarm of that
@@ -163,7 +166,7 @@ func (g *Engine) trouble(which estimate.Lesson) bool {
 		ids = []string{"sensor-fault", "filter-clogging", "filter-torn"}
 	}
 	for _, id := range ids {
-		if g.heard.alarms[id] || g.guard.Find(id).State.Stands() {
+		if g.heard.alarms[id] || g.guard.Find(id).Standing() {
 			return true
 		}
 	}

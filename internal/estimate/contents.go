@@ -274,7 +274,9 @@ func (e *Estimator) carriedAtEnd() bool {
 // carriedVolume is the volume's word on what was carried.
 func (e *Estimator) carriedVolume() {
 	fl, k := &e.out.Flush, &e.carry
-	fl.Margin += standMargin
+	if !e.flush.borrowed {
+		fl.Margin += standMargin
+	}
 	fl.Needed = max(fl.Needed, e.flush.last.Scale(1+fl.Margin))
 	fl.Passed, fl.Volume = units.Litre(k.tail), Passing
 	if fl.Passed >= fl.Needed {
@@ -304,6 +306,7 @@ func (e *Estimator) rememberedEnd() {
 	if !o.Carried.Pending() || !o.Baseline.Known || !o.EndEC.Known {
 		return
 	}
+	e.flush.borrowed = true
 	o.EndBase = known(o.Baseline.V, 30) // the same water, by another probe
 	if w == nil || !w.HasEnd || !units.Finite(w.End) || !units.Finite(w.Box) {
 		return

@@ -108,6 +108,7 @@ type flush struct {
 	disputed     bool // the probe saw fertilizer when the volume said clean
 	unwatched    bool // fertilizer may have passed the probe while nobody looked
 	unseenDone   bool // done, though the probe never saw fertilizer
+	borrowed     bool // the end baseline was not learned in this run
 }
 
 func (f *flush) begin(zone *hydraulics.Model) {
@@ -141,6 +142,9 @@ func (e *Estimator) flushing(dt time.Duration, r *box.Readings) {
 	e.probe(r)
 	fl := &o.Flush
 	fl.Margin = e.cfg.FlowError + e.cfg.GeometryError + tailMargin
+	if f.borrowed {
+		fl.Margin += standMargin // the probe's clean water is remembered, not seen
+	}
 	fl.Needed = f.last.Scale(1 + fl.Margin)
 	if u, ok := e.Usual(FlushVolume); ok {
 		fl.Needed = max(fl.Needed, units.Litre(u.Value+2*u.Spread))

@@ -43,7 +43,7 @@ func (e *Estimator) conductivity(r *box.Readings) {
 	}
 	if e.endStillClean() {
 		if b := baseline(&e.endBaseWin, e.sec); b.Known {
-			o.EndBase = b
+			o.EndBase, e.flush.borrowed = b, false
 		}
 	} else {
 		e.rememberedEnd()

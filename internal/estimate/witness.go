@@ -166,7 +166,7 @@ func (e *Estimator) conclude() {
 	switch {
 	case fl.Probe == Clean && fl.Volume == Clean:
 		e.done(f.later(), say.T("line-end probe and volume agree"))
-	case fl.Probe == Clean && !trusted && f.most-f.mostAt >= float64(f.last)*(1-float64(fl.Margin)):
+	case fl.Probe == Clean && !trusted && !f.borrowed && f.most-f.mostAt >= float64(f.last)*(1-float64(fl.Margin)):
 		// Not before clean water can have come there: between two injections the
 		// probe sees clean water too.
 		e.done("probe", say.T("line-end probe alone: the volume can't vouch since more water left than the emitters explain"))

@@ -3,6 +3,7 @@ package hydraulics
 import (
 	"errors"
 	"math"
+	"sort"
 
 	"boxd/internal/units"
 )
@@ -29,11 +30,16 @@ func (s *Slug) Standing() []Knot {
 	}
 	first := max(end, s.at[0])
 	out := []Knot{{units.Litre(s.passed - first), 0}}
-	// Every n-th knot is kept, so that there are standingKnots at most.
-	stride := (len(s.at) + standingKnots - 2) / (standingKnots - 1)
-	for i, at := range s.at {
-		if last := i == len(s.at)-1; at > first && (last || i%stride == 0) {
-			out = append(out, Knot{units.Litre(s.passed - at), s.mass[i] - gone})
+	from := sort.SearchFloat64s(s.at, first)
+	// Every n-th knot is kept, and the ends of clean water in between, of which
+	// there are few.
+	stride := (len(s.at)-from)/standingKnots + 1
+	apart := float64(s.model.FlushVolume()) / (standingKnots / 2)
+	last := len(s.at) - 1
+	for i := from; i <= last; i++ {
+		gap := i > 0 && s.at[i]-s.at[i-1] > apart || i < last && s.at[i+1]-s.at[i] > apart
+		if s.at[i] > first && (i == last || gap || (i-from)%stride == 0) {
+			out = append(out, Knot{units.Litre(s.passed - s.at[i]), s.mass[i] - gone})
 		}
 	}
 	return out

@@ -16,6 +16,7 @@ import (
 // do. It looks at the core's output, the words given, and the plant's truth.
 type Watch struct {
 	rig   *Rig
+	core  *engine.Engine
 	step  string
 	said  map[string]bool   // words taken in this run
 	clean bool              // clean_at_box since injection last started
@@ -41,6 +42,9 @@ func (w *Watch) broken(format string, args ...any) {
 
 func (w *Watch) turn(in engine.Input, out engine.Output) {
 	w.input = append(w.input, in)
+	if w.core != w.rig.Core { // restarted: what stood is in the archive
+		w.core, w.step, w.alarm = w.rig.Core, "", map[string]string{}
+	}
 	if len(out.Events) == 0 {
 		return // nothing changed: no view is needed
 	}
