@@ -73,7 +73,7 @@ func TestBoxPage(t *testing.T) {
 	v.Estimates = []engine.EstimateView{{Name: "main flow", Value: num(12.5), Unit: "L/min", Sigma: num(0.2), Quality: "good"}, {Name: "supply", Word: "steady", Quality: "good"}}
 	about := About{Device: "reduced-pressure-zone", Place: "pump house", LastTest: "2026-04-02", NextDue: "2027-04-02", Tester: "licence 0000"}
 	body := get(t, New(newFakeCore(v), nil, Options{Version: "test", About: about}), "/box").Body.String()
-	for _, part := range []string{"PT-101", "reduced-pressure-zone", "licence 0000", "3.2\u00a0h", "Drain the box tonight.", "12.50\u00a0L/min", "±0.20", "steady", "2026-05-04 12:00", "no record"} {
+	for _, part := range []string{"PT-101", "reduced-pressure-zone", "licence 0000", "3.2\u00a0h", "Drain the box tonight.", "3.30\u00a0gal/min", "±0.05\u00a0gal/min", "steady", "2026-05-04 12:00", "no record"} {
 		has(t, body, part)
 	}
 	none := get(t, New(newFakeCore(viewAt("ready")), nil, Options{}), "/box")

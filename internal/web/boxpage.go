@@ -3,6 +3,7 @@ package web
 import (
 	"crypto/rand"
 	"net/http"
+	"strings"
 	"time"
 
 	"boxd/internal/engine"
@@ -67,20 +68,29 @@ func (s visit) channelLines(v engine.View, readings []readingLine) []channelLine
 func (s visit) estimateLines(v engine.View) []estimateLine {
 	lines := make([]estimateLine, 0, len(v.Estimates))
 	for _, e := range v.Estimates {
-		line := estimateLine{Name: s.show.word(e.Name), Value: s.estimate(e), Age: s.show.seconds(e.AgeS), Quality: e.Quality}
+		line := estimateLine{Name: s.show.word(estimateName(e)), Value: s.estimate(e), Age: s.show.seconds(e.AgeS), Quality: e.Quality}
 		if e.Value != nil && e.Sigma != nil {
-			line.Spread = "±" + digits(*e.Sigma, 2)
+			line.Spread = "±" + s.show.in(e.Sigma, e.Unit)
 		}
 		lines = append(lines, line)
 	}
 	return lines
 }
 
+// estimateName is the name without the unit, which stands with the value.
+func estimateName(e engine.EstimateView) string {
+	name := e.Name
+	for _, unit := range []string{"_kpa", "_lpm", "_us_cm", "_pct", "_l", "_c"} {
+		name = strings.TrimSuffix(name, unit)
+	}
+	return strings.ReplaceAll(name, "_", " ")
+}
+
 func (s visit) estimate(e engine.EstimateView) string {
 	if e.Word != "" {
 		return s.show.say(e.Word)
 	}
-	return s.show.written(e.Value, 1, 2, e.Unit)
+	return s.show.in(e.Value, e.Unit)
 }
 
 func (s visit) papers() []fact {

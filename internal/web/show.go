@@ -105,9 +105,11 @@ func (d display) delivered(p *float64) string {
 func (d display) ratio(p *float64) string { return d.written(p, 1, 2, "%") }
 
 // channel writes a reading in the unit its kind is shown in.
-func (d display) channel(c engine.ChannelView) string {
-	v := usable(c)
-	switch c.Unit {
+func (d display) channel(c engine.ChannelView) string { return d.in(usable(c), c.Unit) }
+
+// in writes a number of the wire in the unit its kind is shown in.
+func (d display) in(v *float64, unit string) string {
+	switch unit {
 	case "kPa":
 		return d.pressure(v)
 	case "L/min":
@@ -117,7 +119,7 @@ func (d display) channel(c engine.ChannelView) string {
 	case "µS/cm":
 		return d.conductivity(v)
 	}
-	return d.written(v, 1, 1, c.Unit)
+	return d.written(v, 1, 1, unit)
 }
 
 // factors are what the plots multiply the wire's numbers by.
