@@ -27,6 +27,9 @@ type Definition struct {
 	Do          say.Text      // what to do
 }
 
+// mayBeSilent reports whether the alarm can be set aside at all.
+func (d *Definition) mayBeSilent() bool { return d.Silenceable && !d.Latches }
+
 // Told is what an alarm is told in one turn.
 type Told struct {
 	Judged     bool // whether the condition can be judged at all; if not, Active counts for nothing
@@ -121,7 +124,7 @@ func (a *Alarm) own(now time.Duration, w Told) Signal {
 		return Restore
 	case a.State == Suppressed && !w.Suppressed:
 		return Unsuppress
-	case w.Suppressed && a.Def.Silenceable && (a.State == Normal || a.State == Acknowledged):
+	case w.Suppressed && a.Def.mayBeSilent() && (a.State == Normal || a.State == Acknowledged):
 		return Suppress
 	}
 	return NoSignal

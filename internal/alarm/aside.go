@@ -40,7 +40,7 @@ func (a *Alarm) TakeOut(s Aside) error {
 
 func (a *Alarm) mayGoAside(s Aside) error {
 	switch {
-	case !a.Def.Silenceable || a.Def.Latches:
+	case !a.Def.mayBeSilent():
 		return say.Refuse("cannot set %s aside: it protects people or the box and is never silenced; acknowledge it and see to its cause", a.Def.ID)
 	case s.By == "" || s.Reason == "":
 		return say.Refuse("cannot set %s aside without a name and a reason: give both", a.Def.ID)

@@ -11,6 +11,9 @@ const (
 	// before is how much earlier than its cause a consequence's condition may
 	// begin: gauges and filters are not equally quick.
 	before = time.Minute
+	// after is how much later it may begin: what comes long after its cause was
+	// told is news of its own.
+	after = 10 * time.Minute
 	// linger is how long after its cause's end a consequence may take to recover
 	// before it speaks for itself.
 	linger = 30 * time.Second
@@ -115,6 +118,9 @@ func (c *Change) Raises() bool { return c.To == Unacknowledged }
 // for itself, and what came just before its cause is put under it.
 func (p *Panel) regroup(now time.Duration, j Judge) {
 	for _, a := range p.alarms {
+		if a.Cause != "" && !a.held && !p.Find(a.Cause).State.Stands() {
+			a.Cause = "" // it is over too and waits to be seen by itself
+		}
 		if !a.held || a.State != Unacknowledged && a.State != Acknowledged {
 			continue
 		}
@@ -146,7 +152,7 @@ func (p *Panel) alone(now time.Duration, a *Alarm, j Judge) {
 func (p *Panel) causeOf(now time.Duration, a *Alarm) string {
 	for _, id := range a.Def.CausedBy {
 		c := p.Find(id)
-		if c == nil || !c.causes(now) || a.began < c.began-before {
+		if c == nil || !c.causes(now, a) {
 			continue
 		}
 		if root := p.causeOf(now, c); root != "" {
@@ -157,16 +163,19 @@ func (p *Panel) causeOf(now time.Duration, a *Alarm) string {
 	return ""
 }
 
-// causes reports whether the alarm can be the cause of others now: it stands,
-// is about to, or is only just over. One that is set aside is none, for nobody
-// would be told of either.
-func (a *Alarm) causes(now time.Duration) bool {
-	if a.State.Aside() {
+// causes reports whether c can be the cause of a now: it began about when a did,
+// and it stands, is about to, is only just over, or waits for its reset. One that
+// is set aside is no cause, for nobody would be told of either; nor is one that
+// was over before a began.
+func (c *Alarm) causes(now time.Duration, a *Alarm) bool {
+	if c.State.Aside() || a.began < c.began-before || a.began > c.began+after {
 		return false
 	}
-	coming := a.active && a.judged
-	latched := a.State == LatchedUnacknowledged || a.State == LatchedAcknowledged
-	return a.held || coming || latched || a.everHeld && now-a.fell < linger
+	if c.held || c.active && c.judged {
+		return true
+	}
+	latched := c.State == LatchedUnacknowledged || c.State == LatchedAcknowledged
+	return c.everHeld && a.began <= c.fell && (latched || now-c.fell < linger)
 }
 
 // spoken reports whether the alarm has been announced and stands.

@@ -1,7 +1,7 @@
 package alarm
 
 // Several alarms together: what follows from what, what is announced and what
-// is only shown. The alarms are letters; "supply" causes "header" causes "flow".
+// is only shown. "sign", which latches, causes "supply" causes "header" causes "flow".
 
 import (
 	"fmt"
@@ -31,7 +31,8 @@ func (b *bench) Seen(a *Alarm) say.Text { return say.T("seen") }
 
 func newBench() *bench {
 	return &bench{Panel: NewPanel([]Definition{
-		{ID: "supply", Priority: Critical, OnDelay: sec(5), OffDelay: sec(15)},
+		{ID: "sign", Priority: Critical, OnDelay: sec(5), OffDelay: sec(10), Latches: true},
+		{ID: "supply", Priority: Critical, OnDelay: sec(5), OffDelay: sec(15), CausedBy: []string{"sign"}},
 		{ID: "header", Priority: High, OnDelay: sec(20), OffDelay: sec(15), Silenceable: true, CausedBy: []string{"supply"}},
 		{ID: "flow", Priority: Low, OnDelay: sec(10), OffDelay: sec(10), Silenceable: true, CausedBy: []string{"header", "supply"}},
 		{ID: "other", Priority: High, Silenceable: true},
@@ -125,6 +126,32 @@ func TestLaterCause(t *testing.T) {
 	}
 }
 
+// TestLatchedCause: a latched alarm keeps what came with it under it until it is
+// reset; what comes after its condition was over is news.
+func TestLatchedCause(t *testing.T) {
+	b := newBench()
+	b.set(true, "sign", "supply")
+	b.expect(t, "both", b.wait(10), "sign supply<sign")
+	b.set(false, "sign")
+	b.expect(t, "the sign is over, nobody has reset it", b.wait(120), "")
+	b.set(false, "supply")
+	b.wait(60)
+	b.set(true, "supply")
+	b.expect(t, "the supply sags again", b.wait(10), "supply")
+}
+
+// TestLongAfter: what begins long after its cause was told is news.
+func TestLongAfter(t *testing.T) {
+	b := newBench()
+	b.set(true, "supply")
+	b.wait(590)
+	b.set(true, "flow")
+	b.expect(t, "ten minutes after", b.wait(15), "flow<supply")
+	b.wait(600)
+	b.set(true, "header")
+	b.expect(t, "twenty minutes after", b.wait(30), "header")
+}
+
 // TestSilentCause: nobody is told of a cause that is set aside or can't be
 // judged, so its consequences speak.
 func TestSilentCause(t *testing.T) {
@@ -216,8 +243,10 @@ func TestGrouping(t *testing.T) {
 		b := newBench()
 		spoke := map[string]bool{}
 		for range rapid.IntRange(1, 60).Draw(draw, "acts") {
-			id := rapid.SampledFrom([]string{"supply", "header", "flow", "other"}).Draw(draw, "id")
-			switch rapid.IntRange(0, 5).Draw(draw, "what") {
+			id := rapid.SampledFrom([]string{"sign", "supply", "header", "flow", "other"}).Draw(draw, "id")
+			switch rapid.IntRange(0, 6).Draw(draw, "what") {
+			case 6:
+				_, _ = b.Reset(id)
 			case 0:
 				_, _ = b.Acknowledge(sec(b.now), id)
 			case 1:
@@ -242,8 +271,15 @@ func TestGrouping(t *testing.T) {
 					if a.State == Unacknowledged && a.Cause == "" && !spoke[a.Def.ID] {
 						draw.Fatalf("%s stands alone and was never announced", a.Def.ID)
 					}
-					if c := b.Find(a.Cause); a.held && a.State.Stands() && c != nil && !c.causes(sec(b.now-1)) {
+					c := b.Find(a.Cause)
+					if !a.held || !a.State.Stands() || c == nil {
+						continue
+					}
+					if over := !c.held && !c.active && !c.State.Stands() && sec(b.now-1)-c.fell > linger; over || c.State.Aside() {
 						draw.Fatalf("%s hides under %s, which is %v", a.Def.ID, a.Cause, c.State)
+					}
+					if c.held && c.Cause != "" {
+						draw.Fatalf("%s hides under %s, itself under %s", a.Def.ID, a.Cause, c.Cause)
 					}
 				}
 			}

@@ -176,7 +176,7 @@ type AlarmView struct {
 	Latched  bool    `json:"latched"`
 	Acked    bool    `json:"acknowledged"`
 
-	Cause         string   `json:"cause,omitempty"`        // the id of the alarm it follows from: shown under that one, no news of its own
+	Cause         string   `json:"cause,omitempty"`        // the id of the alarm it follows from: shown under that one, no news of its own; that one may still be on its way, or just be over, and then not be in the list
 	LikelyCause   string   `json:"likely_cause,omitempty"` // what commonly brings it about
 	Consequence   string   `json:"consequence,omitempty"`  // what comes of it if nobody acts
 	RespondMin    float64  `json:"respond_min,omitempty"`  // time to respond, minutes
