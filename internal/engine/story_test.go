@@ -30,14 +30,15 @@ var rewrite = flag.Bool("rewrite", false, "write the stories' answers anew")
 func TestStories(t *testing.T) {
 	files, err := filepath.Glob("testdata/story/*.txt")
 	check(t, err)
-	if len(files) < 10 {
-		t.Fatalf("only %d stories", len(files))
-	}
+	var all told
+	played := 0
 	for _, f := range files {
 		t.Run(strings.TrimSuffix(filepath.Base(f), ".txt"), func(t *testing.T) {
 			want, err := os.ReadFile(f)
 			check(t, err)
-			got := tell(t, string(want), &told{})
+			all.next()
+			got := tell(t, string(want), &all)
+			played++
 			if *rewrite {
 				check(t, os.WriteFile(f, []byte(got), 0o644))
 				return
@@ -46,6 +47,9 @@ func TestStories(t *testing.T) {
 				t.Errorf("the story goes otherwise:\n%s", difference(string(want), got))
 			}
 		})
+	}
+	if played == len(files) { // not where one story is asked for
+		all.complete(t)
 	}
 }
 
@@ -77,6 +81,9 @@ func tell(t *testing.T, text string, seen *told) string {
 		case line == "" || line[0] == '#':
 			fmt.Fprintln(&out, line)
 		}
+	}
+	if s.rig != nil {
+		seen.listen(s.rig)
 	}
 	return out.String()
 }
