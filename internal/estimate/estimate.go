@@ -106,6 +106,7 @@ type Estimator struct {
 	filterKnown            bool
 
 	supplyWin   window
+	ups         ups
 	supplyFlow  Tri
 	supplySince time.Duration
 	goneH, sagH holder

@@ -83,23 +83,25 @@ type noise struct {
 	have    bool
 	d       [16]float64
 	n, head int
+	known   float64 // sd of d
+	stale   bool    // known is not of the newest d
 }
 
 func (n *noise) add(x float64) {
 	if n.have {
 		n.d[n.head] = math.Abs(x - n.last)
 		n.head = (n.head + 1) % len(n.d)
-		n.n = min(n.n+1, len(n.d))
+		n.n, n.stale = min(n.n+1, len(n.d)), true
 	}
 	n.last, n.have = x, true
 }
 
 // sd is 0 before there are differences.
 func (n *noise) sd() float64 {
-	if n.n == 0 {
-		return 0
+	if n.stale {
+		d := n.d
+		slices.Sort(d[:n.n])
+		n.known, n.stale = 1.4826/math.Sqrt2*mid(d[:n.n]), false
 	}
-	d := n.d
-	slices.Sort(d[:n.n])
-	return 1.4826 / math.Sqrt2 * mid(d[:n.n])
+	return n.known
 }

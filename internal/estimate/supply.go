@@ -109,30 +109,43 @@ func (e *Estimator) supplying() {
 	if !o.Supply.Known {
 		o.SupplyState = SupplyUnknown
 		e.supplyWin.reset()
+		e.ups = ups{}
 		return
 	}
 	if o.Flowing != e.supplyFlow {
 		e.supplyFlow, e.supplySince = o.Flowing, e.now
 		e.supplyWin.reset()
+		e.ups = ups{}
 	}
 	if e.now-e.supplySince >= settling && e.sec-e.supplyWin.newest() >= supplyEvery.Seconds()-0.01 {
 		e.supplyWin.add(e.sec, float64(o.Supply.V))
+		u := &e.ups
+		u.high, u.n = e.supplyWin.high()
+		u.turns = e.supplyWin.swings(e.sec, swingSpan.Seconds(), max(swingLeast, swingPart*u.high))
 	}
 	gone := o.Supply.V < supplyGone || o.Flowing == No && o.Header.Known && o.Supply.V < o.Header.V
-	switch low, high, n := e.supplyWin.spread(e.sec); {
+	low := float64(o.Supply.V) < supplySagged*e.ups.high
+	switch {
 	case e.goneH.stood(e.now, gone, 3*time.Second):
 		o.SupplyState = SupplyLost
 	case gone:
 		// Not for long enough yet: what was said stands.
-	case n < 10:
+	case e.ups.n < 10:
 		o.SupplyState = SupplyUnknown
-	case e.supplyWin.swings(e.sec, swingSpan.Seconds(), max(swingLeast, swingPart*high)) >= 3:
+	case e.ups.turns >= 3:
 		o.SupplyState = SupplyPulsing
-	case e.sagH.stood(e.now, float64(o.Supply.V) < supplySagged*high, 10*time.Second):
+	case e.sagH.stood(e.now, low, 10*time.Second):
 		o.SupplyState = SupplySagging
-	case low >= supplySagged*high || float64(o.Supply.V) >= supplySagged*high:
+	case !low:
 		o.SupplyState = SupplySteady
 	}
+}
+
+// ups are the supply's ups and downs in the last minutes.
+type ups struct {
+	high  float64 // kPa
+	n     int     // values
+	turns int     // of direction
 }
 
 // water tells a closed valve from a lost supply.
@@ -173,20 +186,14 @@ func (e *Estimator) screen() {
 	}
 }
 
-// spread is the tenth and the ninetieth percentile of the values taken no later
-// than until.
-func (w *window) spread(until float64) (low, high float64, n int) {
-	s := w.scratch[:0]
-	for i := range w.n {
-		if k := (w.head + windowSize - 1 - i) % windowSize; w.t[k] <= until {
-			s = append(s, w.y[k])
-		}
+// high is the ninetieth percentile of all values.
+func (w *window) high() (float64, int) {
+	if w.n == 0 {
+		return 0, 0
 	}
-	if len(s) == 0 {
-		return 0, 0, 0
-	}
+	s := append(w.scratch[:0], w.y[:w.n]...)
 	slices.Sort(s)
-	return s[len(s)/10], s[len(s)-1-len(s)/10], len(s)
+	return s[len(s)-1-len(s)/10], len(s)
 }
 
 // swings counts the turns of direction, each by at least twice half, in the last

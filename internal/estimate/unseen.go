@@ -32,6 +32,7 @@ func (e *Estimator) forget() {
 		h.on = false
 	}
 	e.supplyWin.reset()
+	e.ups = ups{}
 }
 
 // unwatched notes the gap. Fertilizer may have gone in up to now, so the flush is
