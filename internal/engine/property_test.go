@@ -53,7 +53,7 @@ func (c chance) word() box.Action {
 	by := rapid.SampledFrom([]string{"", "Kim", "Lee"}).Draw(c.draw, "by")
 	alarm := rapid.SampledFrom(alarmIDs()).Draw(c.draw, "alarm")
 	note := rapid.SampledFrom([]string{"", "looked"}).Draw(c.draw, "note")
-	switch rapid.IntRange(0, 7).Draw(c.draw, "word") {
+	switch rapid.IntRange(0, 9).Draw(c.draw, "word") {
 	case 0:
 		return box.Action{Kind: box.Confirm, Advice: rapid.Uint64Range(0, 30).Draw(c.draw, "number"), By: by}
 	case 1:
@@ -68,6 +68,13 @@ func (c chance) word() box.Action {
 		return box.Action{Kind: box.TakeOut, Alarm: alarm, By: by, Note: note}
 	case 6:
 		return box.Action{Kind: rapid.SampledFrom([]box.ActionKind{box.Unshelve, box.PutBack}).Draw(c.draw, "back"), Alarm: alarm, By: by}
+	case 8:
+		hold := rapid.SampledFrom(append(safety.OverridableHolds(), safety.FixedHolds()...)).Draw(c.draw, "hold")
+		return box.Action{Kind: box.Override, Alarm: hold, By: by, Note: note}
+	case 9:
+		low := rapid.Float64Range(-60, 60).Draw(c.draw, "low")
+		ahead := rapid.IntRange(-5, 60).Draw(c.draw, "ahead")
+		return box.Action{Kind: box.Post, By: by, Forecast: box.Forecast{Low: units.Celsius(low), At: c.rig.Wall.Add(time.Duration(ahead) * time.Hour)}}
 	}
 	return box.Action{Kind: box.Reset, Alarm: alarm, By: by, Note: note}
 }
@@ -130,6 +137,9 @@ func TestAnything(t *testing.T) {
 	rapid.Check(t, func(draw *rapid.T) {
 		cfg := enginetest.Config(zone)
 		cfg.Observe = rapid.Bool().Draw(draw, "observe")
+		if rapid.Bool().Draw(draw, "overridable") {
+			cfg.Limits.Overridable = safety.OverridableHolds()
+		}
 		if rapid.IntRange(0, 4).Draw(draw, "papers") == 0 {
 			cfg.Backflow = safety.Backflow{}
 		}

@@ -9,6 +9,7 @@ import (
 
 	"boxd/internal/box"
 	"boxd/internal/engine"
+	"boxd/internal/safety"
 	"boxd/internal/units"
 )
 
@@ -67,7 +68,11 @@ func (w *Watch) turn(in engine.Input, out engine.Output) {
 		case engine.AdviceEvent:
 			w.advice(e, &view)
 		case engine.AlarmEvent, engine.HoldEvent, engine.ReleaseEvent, engine.RefusalEvent, engine.NoteEvent, engine.SummaryEvent,
-			engine.ForecastEvent, engine.OverrideEvent:
+			engine.ForecastEvent:
+		case engine.OverrideEvent:
+			if slices.Contains(safety.FixedHolds(), e.ID) || e.By == "" || e.Reason == "" || view.Run == "" {
+				w.broken("hold %s overridden by %q for %q in run %q", e.ID, e.By, e.Reason, view.Run)
+			}
 		}
 	}
 	w.alarms(&view, in.Actions)
