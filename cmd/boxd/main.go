@@ -43,6 +43,7 @@ func commands() []command {
 		{"replay", "-config FILE -trace FILE [-person trace|auto] [-json]", "the core over a recorded trace, full speed", runReplay},
 		{"runs", "[-data DIR]", "list the archived runs", runRuns},
 		{"export", "RUN -format csv|parquet|json|html [-data DIR] [-o FILE]", "one archived run", runExport},
+		{"watch", "[-url URL] [-fingerprint SHA256] [-units us|metric]", "a run live on a terminal, read from the daemon", runWatch},
 		{"version", "", "what this is", runVersion},
 	}
 }

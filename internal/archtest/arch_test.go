@@ -61,6 +61,7 @@ func rules() map[string]rule {
 		"config":            may("say", "units", "box", "hydraulics", "dosing", "safety", "sequencer", "engine"),
 		"planview":          may("say", "config", "units", "hydraulics", "dosing", "web"), // answers the interface that web declares
 		"daemon":            may("say", "config", "units", "box", "engine", "sensors", "record", "journal", "telemetry", "telemetry/alert", "telemetry/broker", "telemetry/mqtt", "telemetry/influx", "web"),
+		"watch":             may("say", "units", "engine"),
 		"engine/enginetest": may("say", "units", "box", "hydraulics", "dosing", "sensors", "alarm", "estimate", "safety", "sequencer", "engine", "simbox", "record"),
 		"archtest":          may(),
 		module + "cmd/boxd": {any: true},
@@ -78,6 +79,7 @@ func homes() map[string]string {
 		"github.com/mochi-mqtt/":                 "telemetry/broker",
 		"github.com/nicholas-fedor/shoutrrr":     "telemetry/alert",
 		"modernc.org/sqlite":                     "journal",
+		"github.com/gdamore/tcell":               "watch",
 		"github.com/alexedwards/scs":             "access",
 		"golang.org/x/crypto/":                   "access",
 		"gopkg.in/yaml.v3":                       "config",
