@@ -64,6 +64,7 @@ type carry struct {
 	leastEC  units.USPerCm // at the box since the run began, water flowing; 0: none yet
 	filling  bool          // the lines are not full
 	fillFrom units.Litre   // through the box when that began
+	fillLate bool          // and fertilizer had gone in before
 	absorbed float64       // L that the lines took beyond what the emitters explain, while filling
 }
 
@@ -219,7 +220,7 @@ func (e *Estimator) refill(dt time.Duration) units.LPerH {
 		return rate
 	}
 	if !k.filling {
-		k.filling, k.fillFrom, k.absorbed = true, o.Volume, 0
+		k.filling, k.fillFrom, k.absorbed, k.fillLate = true, o.Volume, 0, o.EverDrawn
 	}
 	explained := units.LPerH(0)
 	if o.Expected.Known {
@@ -238,7 +239,7 @@ func (e *Estimator) ranEmpty() {
 		o.Carried.Delivered, o.Carried.LastEmitter = 0, 0
 		k.slug, k.tail = nil, 0
 	}
-	if o.EverDrawn && !o.Flush.Done {
+	if k.fillLate && !o.Flush.Done {
 		o.CleanAtBox = false
 		e.flush.drawBegins()
 		o.Flush.Degraded = say.T("the lines ran empty with fertilizer in them, so the flush is counted anew")

@@ -123,6 +123,27 @@ func TestRanEmpty(t *testing.T) {
 	}
 }
 
+// TestRanEmptyInTheRun: the same in the middle of a run. The flush begins anew,
+// and what was delivered can't be known.
+func TestRanEmptyInTheRun(t *testing.T) {
+	b := newBench(t)
+	b.r.EndEC = bad[units.USPerCm]()
+	design := b.full()
+	b.inject(120, design)
+	b.turn(600)
+	before := b.o.Flush.Passed
+	b.stop(60)
+	b.set(design.Scale(1.6), 20)
+	b.turn(140)
+	b.again(design, 60)
+	if f := b.o.Flush; f.Degraded.Empty() || !b.o.CleanAtBox || before < 20 || f.Passed > design.Over(2*time.Minute) {
+		t.Errorf("%v passed before, %v now; %v", before, f.Passed, f.Degraded)
+	}
+	if c, some := b.e.Settle(); !some || c.Sure {
+		t.Errorf("%+v", c)
+	}
+}
+
 // TestProbeKeepsItsBaseline: with fertilizer at the line end the probe's clean
 // water is not learned anew, but moved with the supply's.
 func TestProbeKeepsItsBaseline(t *testing.T) {
