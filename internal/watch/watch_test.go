@@ -12,6 +12,7 @@ import (
 	"net/http"
 	"net/http/httptest"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -62,6 +63,27 @@ func screen(t *testing.T, w, h int) tcell.SimulationScreen {
 	s.SetSize(w, h)
 	t.Cleanup(s.Fini)
 	return s
+}
+
+// kept keeps what was last shown, so that a test may look while another
+// goroutine draws.
+type kept struct {
+	tcell.SimulationScreen
+	last atomic.Pointer[string]
+}
+
+// Show is of tcell.Screen.
+func (k *kept) Show() {
+	k.SimulationScreen.Show()
+	shown := text(k.SimulationScreen)
+	k.last.Store(&shown)
+}
+
+func (k *kept) text() string {
+	if s := k.last.Load(); s != nil {
+		return *s
+	}
+	return ""
 }
 
 func has(t *testing.T, shown string, parts ...string) {
@@ -143,7 +165,7 @@ func TestWatch(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	s := screen(t, 100, 40)
+	s := &kept{SimulationScreen: screen(t, 100, 40)}
 	ctx, cancel := context.WithTimeout(t.Context(), 20*time.Second)
 	defer cancel()
 	done := make(chan error, 1)
@@ -161,17 +183,17 @@ func TestWatch(t *testing.T) {
 }
 
 // await looks at the screen until it shows a text.
-func await(t *testing.T, s tcell.SimulationScreen, part string) {
+func await(t *testing.T, s *kept, part string) {
 	t.Helper()
 	tick := time.NewTicker(5 * time.Millisecond)
 	defer tick.Stop()
 	for range 2000 {
-		if strings.Contains(text(s), part) {
+		if strings.Contains(s.text(), part) {
 			return
 		}
 		<-tick.C
 	}
-	t.Fatalf("never shown: %s\n%s", part, text(s))
+	t.Fatalf("never shown: %s\n%s", part, s.text())
 }
 
 func TestLostAndFound(t *testing.T) {
