@@ -15,12 +15,14 @@ import (
 type Definition struct {
 	ID          string
 	Priority    Priority
+	Grave       Priority // past a second limit; UnknownPriority: it has none
 	OnDelay     time.Duration
 	OffDelay    time.Duration
 	Latches     bool
 	Realarm     time.Duration // said anew when it stands this long after it was acknowledged; 0: never
 	Respond     time.Duration // time to respond before harm is done; 0: not said
 	Silenceable bool          // may be shelved or taken out of service; never where it latches
+	Steps       []string      // of a run in which it can come; for whoever reads, nothing depends on it
 	CausedBy    []string      // alarms this one follows from, the likeliest first; no cycles
 	Cause       say.Text      // what commonly brings it about
 	Consequence say.Text      // what comes of it if nobody acts
@@ -34,6 +36,7 @@ func (d *Definition) mayBeSilent() bool { return d.Silenceable && !d.Latches }
 type Told struct {
 	Judged     bool // whether the condition can be judged at all; if not, Active counts for nothing
 	Active     bool // the condition stands
+	Grave      bool // it stands past its second limit
 	Grown      bool // it stands for more than what was said of it
 	Suppressed bool // the logic of suppression by design holds
 }
@@ -72,6 +75,9 @@ type Alarm struct {
 	everHeld   bool
 	acked      time.Duration
 	last       time.Duration // of the last word, judged or not
+	grave      bool          // it was last said as past its second limit
+	past       bool          // the second limit, in the last turn
+	pastFrom   time.Duration // since when
 	over       bool          // a person has ended Aside
 	rises      riseRing
 	burst      uint64
@@ -79,6 +85,25 @@ type Alarm struct {
 
 // New makes an alarm in the normal state.
 func New(d Definition) *Alarm { return &Alarm{Def: d, State: Normal} }
+
+// Priority is the alarm's now: past its second limit it may be a higher one, and
+// stays so until it is raised anew.
+func (a *Alarm) Priority() Priority {
+	if a.grave && a.Def.Grave != UnknownPriority {
+		return a.Def.Grave
+	}
+	return a.Def.Priority
+}
+
+// worse reports whether the second limit has been passed for the on-delay.
+func (a *Alarm) worse(now time.Duration, w Told) bool {
+	past := w.Judged && w.Active && w.Grave && a.Def.Grave != UnknownPriority
+	if past && !a.past {
+		a.pastFrom = now
+	}
+	a.past = past
+	return past && now-a.pastFrom >= a.Def.OnDelay
+}
 
 // Active reports the condition as last told, without its delays.
 func (a *Alarm) Active() bool { return a.active }
@@ -89,6 +114,8 @@ func (a *Alarm) Standing() bool { return a.held }
 
 // Turn tells what holds at time now. text is asked when the alarm is raised.
 func (a *Alarm) Turn(now time.Duration, w Told, text func() say.Text) Move {
+	worse := a.worse(now, w)
+	w.Grown = w.Grown || worse && !a.grave
 	m := Move{From: a.State, On: a.own(now, w)}
 	moved := a.judge(now, w)
 	if m.On == NoSignal {
@@ -99,6 +126,7 @@ func (a *Alarm) Turn(now time.Duration, w Told, text func() say.Text) Move {
 	}
 	raised := m.On != NoSignal && a.signal(m.On) && a.State == Unacknowledged
 	if raised || moved == Rise {
+		a.grave = worse
 		a.say(now, text)
 	}
 	m.To = a.State

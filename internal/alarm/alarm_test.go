@@ -419,7 +419,7 @@ func TestNothingVanishes(t *testing.T) {
 				_ = x.PutBack()
 			default:
 				now += rapid.IntRange(0, 4).Draw(draw, "s")
-				w := Told{rapid.Bool().Draw(draw, "judged"), rapid.Bool().Draw(draw, "active"), rapid.Bool().Draw(draw, "grown"), rapid.Bool().Draw(draw, "suppressed")}
+				w := Told{Judged: rapid.Bool().Draw(draw, "judged"), Active: rapid.Bool().Draw(draw, "active"), Grave: rapid.Bool().Draw(draw, "grave"), Grown: rapid.Bool().Draw(draw, "grown"), Suppressed: rapid.Bool().Draw(draw, "suppressed")}
 				until, shelved := x.Aside.Until, before == Shelved
 				m := x.Turn(sec(now), w, text)
 				if m.To == b && (m.From != b || m.On == Renew) {

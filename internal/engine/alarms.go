@@ -127,7 +127,7 @@ func (g *Engine) besides(c *alarm.Change) {
 }
 
 func (g *Engine) alarmEvent(e Event, a *alarm.Alarm, cause string) {
-	e.Kind, e.ID, e.Priority, e.Cause = AlarmEvent, a.Def.ID, a.Def.Priority.String(), cause
+	e.Kind, e.ID, e.Priority, e.Cause = AlarmEvent, a.Def.ID, a.Priority().String(), cause
 	e.Said.Text = a.Def.Do
 	if !a.Text.Empty() {
 		e.Said.Text = say.T("%v %v", a.Text, a.Def.Do)
@@ -177,7 +177,7 @@ func (g *Engine) viewAlarms(v *View) {
 
 func (g *Engine) alarmView(a *alarm.Alarm) AlarmView {
 	v := AlarmView{
-		ID: a.Def.ID, State: a.State.String(), Priority: a.Def.Priority.String(), SinceT: seconds(a.Since),
+		ID: a.Def.ID, State: a.State.String(), Priority: a.Priority().String(), SinceT: seconds(a.Since),
 		Latched: a.Def.Latches, Acked: a.State.Seen(), Cause: a.Cause, FirstOut: a.FirstOut, Chattering: a.Chattering,
 		Silenceable: a.Def.Silenceable, RespondMin: round(a.Def.Respond.Minutes(), 1), Active: a.Standing(),
 		AsideBy: a.Aside.By, AsideWhy: a.Aside.Reason,

@@ -12,15 +12,15 @@ import (
 // the link, the clock. Their delays are common practice, no source.
 func aroundDefinitions() []alarm.Definition {
 	return []alarm.Definition{
-		{ID: "archive-failing", Priority: alarm.High, Respond: time.Hour,
+		{ID: "archive-failing", Priority: alarm.High, Respond: time.Hour, Steps: everywhere(),
 			Cause:       say.T("the card is full or worn out"),
 			Consequence: say.T("what happens now is lost if the box loses power"),
 			Do:          say.T("Free space on the card or replace it. Nothing can be confirmed until the record can be kept.")},
-		{ID: "link-down", Priority: alarm.Low, OnDelay: 2 * time.Minute, OffDelay: 30 * time.Second, Respond: 24 * time.Hour,
+		{ID: "link-down", Priority: alarm.Low, OnDelay: 2 * time.Minute, OffDelay: 30 * time.Second, Respond: 24 * time.Hour, Steps: everywhere(),
 			Cause:       say.T("the network or the broker is off, or the password was changed"),
 			Consequence: say.T("the station sees nothing new from this box"),
 			Do:          say.T("Check the network and the broker. What happens is kept and sent once the link is back.")},
-		{ID: "clock-jump", Priority: alarm.Low, Respond: 24 * time.Hour,
+		{ID: "clock-jump", Priority: alarm.Low, Respond: 24 * time.Hour, Steps: everywhere(),
 			Cause:       say.T("the clock was set, by hand or by the network, or its battery is empty"),
 			Consequence: say.T("dates in the record before and after it don't fit together"),
 			Do:          say.T("Compare the clock with a watch. If it jumps at each start, replace the clock's battery.")},

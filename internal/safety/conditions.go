@@ -2,38 +2,12 @@ package safety
 
 import (
 	"math"
-	"time"
 
 	"boxd/internal/alarm"
 	"boxd/internal/estimate"
 	"boxd/internal/say"
 	"boxd/internal/units"
 )
-
-// Definitions are the alarms of the box. Delays follow the starting points of
-// ISA-18.2 and EEMUA 191 (15 s for flow and pressure; from memory), shorter for
-// what can hurt: backflow signs within five seconds (common practice, no source).
-func Definitions() []alarm.Definition {
-	s := time.Second
-	return withLives([]alarm.Definition{
-		{ID: "backflow-protection-missing", Priority: alarm.Critical, Consequence: say.T("fertilizer could reach drinking water"), Do: say.T("Do not inject. Have the protection tested by a licensed tester; local codes decide.")},
-		{ID: "backflow-sign", Priority: alarm.Critical, OnDelay: 5 * s, OffDelay: 10 * s, Latches: true, Consequence: say.T("line water may be flowing back to the supply"), Do: say.T("Close the shutoff valve now. Do not use the supply for drinking until it has been checked.")},
-		{ID: "supply-pressure-low", Priority: alarm.Critical, OnDelay: 5 * s, OffDelay: 15 * s, Consequence: say.T("the line can siphon back and the rows are not fed"), Do: say.T("Close the shutoff valve, find out why the supply sags.")},
-		{ID: "header-pressure-low", Priority: alarm.High, OnDelay: 20 * s, OffDelay: 15 * s, Consequence: say.T("rows are fed unevenly"), Do: say.T("Look for a burst, a clogged filter, a weak supply or a wrong regulator.")},
-		{ID: "header-pressure-high", Priority: alarm.High, OnDelay: 10 * s, OffDelay: 15 * s, Consequence: say.T("tape can burst"), Do: say.T("Close the shutoff valve a little; check the regulator.")},
-		{ID: "filter-clogging", Priority: alarm.High, OnDelay: 30 * s, OffDelay: 60 * s, Consequence: say.T("flow and header pressure will fall"), Do: say.T("Clean the filter soon: close, relieve the pressure, then open it.")},
-		{ID: "filter-torn", Priority: alarm.High, OnDelay: 60 * s, OffDelay: 60 * s, Consequence: say.T("dirt reaches the emitters"), Do: say.T("Stop and look at the screen; replace it if torn.")},
-		{ID: "injector-not-cycling", Priority: alarm.High, OnDelay: 30 * s, OffDelay: 10 * s, Consequence: say.T("no fertilizer goes in"), Do: say.T("Check the suction hose for air, the stock level, both injector valves and the pressure difference.")},
-		{ID: "ratio-off", Priority: alarm.Low, OnDelay: 180 * s, OffDelay: 60 * s, Consequence: say.T("the dose is off"), Do: say.T("Check the dial, the suction screen and the injector's seals.")},
-		{ID: "flow-above-expected", Priority: alarm.High, OnDelay: 15 * s, OffDelay: 30 * s, Consequence: say.T("water and fertilizer leave where no plant gets them"), Do: say.T("Walk the rows: look for a burst tape, an open end or a leaking connector.")},
-		{ID: "flow-below-expected", Priority: alarm.Low, OnDelay: 60 * s, OffDelay: 30 * s, Consequence: say.T("some plants get less"), Do: say.T("Look for a closed or kinked row and clogged emitters.")},
-		{ID: "ec-above-limit", Priority: alarm.High, OnDelay: 30 * s, OffDelay: 30 * s, Consequence: say.T("roots can be burnt"), Do: say.T("Open the loop valve a little or stop injecting; check stock strength and dial.")},
-		{ID: "stock-empty", Priority: alarm.High, OnDelay: 15 * s, OffDelay: 10 * s, Consequence: say.T("the injector runs on air"), Do: say.T("Shut the injector off, or fill the stock tank.")},
-		{ID: "flush-incomplete", Priority: alarm.High, OnDelay: 30 * s, OffDelay: 10 * s, Consequence: say.T("fertilizer stays in the lines and the last plants miss their share"), Do: say.T("Open the shutoff valve again and flush until the box says it is done.")},
-		{ID: "freeze-risk", Priority: alarm.High, OnDelay: 60 * s, OffDelay: 600 * s, Consequence: say.T("filter bowl, injector and backflow device can burst"), Do: say.T("Drain or heat the box; the backflow device and the filter bowl freeze first.")},
-		{ID: "sensor-fault", Priority: alarm.High, OffDelay: 5 * s, Consequence: say.T("the box is blind there"), Do: say.T("Check the sensor, its wiring and power.")},
-	})
-}
 
 // condition tells whether the alarm's condition stands, and whether it can be
 // judged at all. Unknown readings judge nothing: they are sensor faults.
@@ -47,12 +21,10 @@ func (g *Guard) condition(a *alarm.Alarm) (active, judged bool) {
 	case "backflow-sign":
 		return g.backflowSign()
 	case "supply-pressure-low":
-		// With the shutoff valve closed the supply is nobody's concern. Where nobody
-		// says so, full lines in a run tell that it was opened.
-		open := s.MainOpen || s.Running && !s.MainClosed && e.Filled == estimate.Yes
+		open := s.open(e) // with the shutoff valve closed the supply is nobody's concern
 		return open && below(e.Supply.V, l.SupplyLow, band.Pressure, stood), e.Supply.Known || !open
 	case "header-pressure-low":
-		return wet && below(e.Header.V, l.HeaderLow, band.Pressure, stood), e.Header.Known
+		return (wet || g.early()) && below(e.Header.V, l.HeaderLow, band.Pressure, stood), e.Header.Known
 	case "header-pressure-high":
 		return above(e.Header.V, l.HeaderHigh, band.Pressure, stood), e.Header.Known
 	case "filter-clogging":
@@ -72,7 +44,7 @@ func (g *Guard) condition(a *alarm.Alarm) (active, judged bool) {
 	case "ec-above-limit":
 		return l.ECLimit > 0 && above(e.BoxEC.V, l.ECLimit, l.ECLimit*units.USPerCm(band.EC), stood), e.BoxEC.Known
 	case "stock-empty":
-		return s.InjectorOn && steady && e.Drawing == estimate.No && e.Branch.Known && e.Branch.V > units.LPerMin(0.15), e.Drawing != estimate.Unknown
+		return s.InjectorOn && steady && e.Drawing == estimate.No && e.Branch.Known && e.Branch.V > leastBranch, e.Drawing != estimate.Unknown
 	case "flush-incomplete":
 		left := e.Delivery.Known && !e.Flush.Done && e.EverDrawn
 		// Before water has run in this run, what an earlier one left is no news.
@@ -84,6 +56,24 @@ func (g *Guard) condition(a *alarm.Alarm) (active, judged bool) {
 		return g.badChannels() != 0, true
 	}
 	return g.surroundings(a.Def.ID)
+}
+
+// grave reports whether the alarm's second limit is passed.
+func (g *Guard) grave(id string) bool {
+	switch id {
+	case "ratio-off":
+		return math.Abs(g.ratioError()) > float64(g.limits.RatioAlarm)
+	case "filter-clogging":
+		x := g.filterLoad()
+		return x.Known && x.V > g.limits.FilterClean
+	}
+	return false
+}
+
+// early reports whether stock goes into lines that never came to pressure.
+func (g *Guard) early() bool {
+	e := g.in.e
+	return e.Drawing == estimate.Yes && e.Flowing == estimate.Yes && e.Pressurised != estimate.Yes
 }
 
 // filterLoad is what the filter takes over its clean difference, by this run's
@@ -116,15 +106,21 @@ func (g *Guard) seen(id string) say.Text {
 	case "supply-pressure-low":
 		return say.T("Supply pressure is %v, below %v.", e.Supply.V, g.limits.SupplyLow)
 	case "header-pressure-low":
+		if g.early() {
+			return say.T("Stock goes in before the lines are at pressure: the header stands at %v, below %v, and the near plants get the most of it.", e.Header.V, g.limits.HeaderLow)
+		}
 		return say.T("Header pressure is %v, below %v.", e.Header.V, g.limits.HeaderLow)
 	case "header-pressure-high":
 		return say.T("Header pressure is %v, above %v.", e.Header.V, g.limits.HeaderHigh)
 	case "filter-clogging":
+		if g.grave(id) {
+			return say.T("The filter takes %v more than when clean at this flow: clean it now.", g.filterLoad().V)
+		}
 		return say.T("The filter takes %v more than when clean at this flow.", g.filterLoad().V)
 	case "filter-torn":
-		return say.T("The filter takes only %v, less than half of what it took when clean.", e.FilterDiff.V)
+		return say.T("The filter takes only %v, less than %v of what it took when clean.", e.FilterDiff.V, g.limits.FilterTorn)
 	case "injector-not-cycling":
-		return say.T("The injector is said to run, but no stock is drawn.")
+		return g.seenIdle()
 	case "ratio-off":
 		return say.T("The injector draws %.2f %% of its branch flow instead of %.2f %%.", e.BranchRatio.V.Percent(), g.limits.Ratio.Percent())
 	case "flow-above-expected", "flow-below-expected":
@@ -148,6 +144,23 @@ func (g *Guard) seen(id string) say.Text {
 	}
 	return g.seenAround(id)
 }
+
+// seenIdle is why the injector may draw nothing.
+func (g *Guard) seenIdle() say.Text {
+	e, l := g.in.e, &g.limits
+	switch {
+	case e.InjectorDiff.Known && e.InjectorDiff.V < l.InjectorStart:
+		return say.T("The injector is said to run, but no stock is drawn: only %v stand across it, and it needs about %v. Throttle the loop valve further.", max(e.InjectorDiff.V, 0), l.InjectorStart)
+	case e.Branch.Known && e.Branch.V < leastBranch:
+		return say.T("The injector is said to run, but no water passes it: a valve of its branch is shut, or it is blocked.")
+	case e.Branch.Known:
+		return say.T("The injector is said to run and water passes it, but no stock is drawn: look at the suction side.")
+	}
+	return say.T("The injector is said to run, but no stock is drawn.")
+}
+
+// leastBranch is the least branch flow that is water, L/h.
+const leastBranch units.LPerH = 9
 
 func (g *Guard) temperature(ok bool, t units.Celsius) say.Text {
 	if !ok {

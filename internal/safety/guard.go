@@ -120,6 +120,7 @@ func (j judge) Tell(a *alarm.Alarm) alarm.Told {
 	var w alarm.Told
 	w.Active, w.Judged = j.g.condition(a)
 	w.Suppressed = j.g.suppressed(a.Def.ID)
+	w.Grave = j.g.grave(a.Def.ID)
 	w.Grown = a.Def.ID == "sensor-fault" && j.g.another(a)
 	return w
 }

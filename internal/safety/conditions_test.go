@@ -1,0 +1,193 @@
+package safety
+
+// Conditions with more than one thing to say, and the table of alarms in the
+// README, which is made from the definitions.
+
+import (
+	"flag"
+	"fmt"
+	"os"
+	"slices"
+	"strings"
+	"testing"
+
+	"boxd/internal/alarm"
+	"boxd/internal/estimate"
+	"boxd/internal/units"
+)
+
+var rewrite = flag.Bool("rewrite", false, "write the README's table of alarms anew")
+
+// TestRatioTwice: 10 % off is low; 25 % off is said anew, to whoever had
+// acknowledged it too, and is high.
+func TestRatioTwice(t *testing.T) {
+	b := newBench()
+	b.e.BranchRatio = known[units.Ratio](0.0225) // 12.5 % off
+	if rose := b.wait(181); !slices.Equal(rose, []string{"ratio-off"}) {
+		t.Fatalf("raised %v", rose)
+	}
+	a := b.g.Find("ratio-off")
+	if a.Priority() != alarm.Low {
+		t.Errorf("12.5 %% off is %v", a.Priority())
+	}
+	if _, err := b.g.Panel().Acknowledge(b.t, "ratio-off"); err != nil {
+		t.Fatal(err)
+	}
+	b.e.BranchRatio.V = 0.0249
+	if rose := b.wait(400); len(rose) > 0 {
+		t.Errorf("24.5 %% off raised %v", rose)
+	}
+	b.e.BranchRatio.V = 0.014 // 30 % under
+	if rose := b.wait(180); len(rose) > 0 {
+		t.Errorf("raised %v before its delay", rose)
+	}
+	if rose := b.wait(1); !slices.Equal(rose, []string{"ratio-off"}) || a.Priority() != alarm.High || !strings.Contains(a.Text.String(), "1.40 %") {
+		t.Errorf("raised %v, %v: %s", rose, a.Priority(), a.Text)
+	}
+	if rose := b.wait(400); len(rose) > 0 {
+		t.Errorf("the same again raised %v", rose)
+	}
+	b.e.BranchRatio.V = 0.02
+	b.wait(61)
+	if _, err := b.g.Panel().Acknowledge(b.t, "ratio-off"); err != nil {
+		t.Fatal(err)
+	}
+	b.e.BranchRatio.V = 0.0225
+	if b.wait(181); a.Priority() != alarm.Low {
+		t.Errorf("raised anew at 12.5 %% it is %v", a.Priority())
+	}
+}
+
+// TestFilterTwice: +3 psi over clean is said, +5 psi is said anew (University of
+// California, Maintenance of Microirrigation Systems: 3 to 5 psi over clean).
+func TestFilterTwice(t *testing.T) {
+	b := newBench()
+	b.e.FilterExcess.V = 3.2 * units.KPaPerPsi
+	if rose := b.wait(31); !slices.Equal(rose, []string{"filter-clogging"}) {
+		t.Fatalf("raised %v", rose)
+	}
+	b.e.FilterExcess.V = 5.1 * units.KPaPerPsi
+	if rose := b.wait(31); !slices.Equal(rose, []string{"filter-clogging"}) || !strings.Contains(b.g.Find("filter-clogging").Text.String(), "clean it now") {
+		t.Errorf("raised %v: %s", rose, b.g.Find("filter-clogging").Text)
+	}
+}
+
+// TestStockTooEarly: stock that goes into lines that never came to pressure.
+func TestStockTooEarly(t *testing.T) {
+	b := newBench()
+	b.e.Filled, b.e.Pressurised, b.e.Header.V = estimate.No, estimate.No, 30
+	if rose := b.wait(60); len(rose) > 0 {
+		t.Fatalf("filling raised %v", rose)
+	}
+	b.e.Drawing = estimate.Yes
+	if rose := b.wait(21); !slices.Equal(rose, []string{"header-pressure-low"}) || !strings.Contains(b.g.Find("header-pressure-low").Text.String(), "before the lines are at pressure") {
+		t.Errorf("raised %v: %s", rose, b.g.Find("header-pressure-low").Text)
+	}
+	b.e.Drawing = estimate.No
+	b.wait(20)
+	if s := b.g.Find("header-pressure-low").State; s != alarm.ReturnedUnack {
+		t.Errorf("stopped, it is %v", s)
+	}
+}
+
+// TestIdleInjector: too little difference, a shut branch and a suction side that
+// brings nothing are told apart where readings allow.
+func TestIdleInjector(t *testing.T) {
+	for part, change := range map[string]func(e *estimate.Estimates){
+		"only 20.0 kPa stand across it, and it needs about 34.0 kPa": func(e *estimate.Estimates) { e.InjectorDiff = known[units.KPa](20) },
+		"a valve of its branch is shut":                              func(e *estimate.Estimates) { e.InjectorDiff, e.Branch.V = known[units.KPa](40), 0 },
+		"look at the suction side":                                   func(e *estimate.Estimates) { e.InjectorDiff = known[units.KPa](40) },
+		"no stock is drawn.":                                         func(e *estimate.Estimates) { e.Branch.Known = false },
+	} {
+		b := newBench()
+		b.s.InjectorOn = true
+		change(&b.e)
+		b.wait(60)
+		if text := b.g.Find("injector-not-cycling").Text.String(); !strings.Contains(text, part) {
+			t.Errorf("%q lacks %q", text, part)
+		}
+	}
+}
+
+// TestSecondLimitsFromConfig: the numbers are those of the limits.
+func TestSecondLimitsFromConfig(t *testing.T) {
+	l := DefaultLimits()
+	l.Ratio, l.RatioWarn, l.RatioAlarm, l.FilterTorn, l.InjectorStart = 0.02, 0.2, 0.5, 0.3, 10
+	b := newBench()
+	b.g = New(l, papers())
+	b.s.InjectorOn = true
+	b.e.InjectorDiff = known[units.KPa](20)
+	b.e.BranchRatio = known[units.Ratio](0.0238)  // 19 %
+	b.e.FilterDiff.V, b.e.FilterExcess.V = 8, -12 // of 20 when clean: 40 %
+	rose := b.wait(400)
+	if slices.Contains(rose, "ratio-off") || slices.Contains(rose, "filter-torn") {
+		t.Errorf("raised %v inside the limits", rose)
+	}
+	if text := b.g.Find("injector-not-cycling").Text.String(); strings.Contains(text, "needs about") {
+		t.Errorf("20 kPa are enough where 10 start it: %s", text)
+	}
+	b.e.FilterDiff.V, b.e.FilterExcess.V = 5, -15
+	b.e.BranchRatio.V = 0.031
+	if rose := b.wait(400); !slices.Contains(rose, "filter-torn") || b.g.Find("ratio-off").Priority() != alarm.High {
+		t.Errorf("raised %v, ratio %v", rose, b.g.Find("ratio-off").Priority())
+	}
+}
+
+// TestDefinitionsComplete: every alarm says where it comes from, what comes of
+// it, what to do, how soon, and in which steps of the contract.
+func TestDefinitionsComplete(t *testing.T) {
+	for _, d := range Definitions() {
+		if d.Cause.Empty() || d.Consequence.Empty() || d.Do.Empty() || d.Respond <= 0 || len(d.Steps) == 0 {
+			t.Errorf("%s is not complete: %+v", d.ID, d)
+		}
+		for _, s := range d.Steps {
+			if !slices.Contains(everywhere(), s) {
+				t.Errorf("%s: %q is no step", d.ID, s)
+			}
+		}
+		if d.Priority == alarm.Critical && d.Respond.Minutes() > 10 || d.OnDelay > d.Respond/2 {
+			t.Errorf("%s: %v to respond, %v before it is said, %v", d.ID, d.Respond, d.OnDelay, d.Priority)
+		}
+	}
+}
+
+// TestReadmeTable: the README's table is the definitions. go test
+// ./internal/safety -run Readme -rewrite writes it anew.
+func TestReadmeTable(t *testing.T) {
+	const begin, end = "<!-- alarms: made by internal/safety, TestReadmeTable -->\n", "<!-- end of alarms -->"
+	data, err := os.ReadFile("../../README.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	before, rest, ok := strings.Cut(string(data), begin)
+	table, after, closed := strings.Cut(rest, end)
+	if !ok || !closed {
+		t.Fatal("the README has no place for the table of alarms")
+	}
+	want := readmeTable()
+	if table == want {
+		return
+	}
+	if !*rewrite {
+		t.Fatalf("the README's table of alarms is not that of the definitions; it should be:\n%s", want)
+	}
+	if err := os.WriteFile("../../README.md", []byte(before+begin+want+end+after), 0o644); err != nil {
+		t.Fatal(err)
+	}
+}
+
+func readmeTable() string {
+	var b strings.Builder
+	b.WriteString("| Alarm | Priority | Common cause | What comes of it | What to do | Respond within | Steps |\n|---|---|---|---|---|---|---|\n")
+	for _, d := range Definitions() {
+		p, steps := d.Priority.String(), strings.Join(d.Steps, ", ")
+		if d.Grave != alarm.UnknownPriority && d.Grave != d.Priority {
+			p += ", then " + d.Grave.String()
+		}
+		if len(d.Steps) == len(everywhere()) {
+			steps = "any"
+		}
+		fmt.Fprintf(&b, "| `%s` | %s | %s | %s | %s | %.0f min | %s |\n", d.ID, p, d.Cause, d.Consequence, d.Do, d.Respond.Minutes(), steps)
+	}
+	return b.String()
+}
