@@ -16,6 +16,9 @@ func (s *Sequencer) milestones() {
 	if !s.running {
 		return
 	}
+	// What is taken back is reached anew.
+	s.has[CleanAtBox] = s.has[CleanAtBox] && e.CleanAtBox
+	s.has[FlushDone] = s.has[FlushDone] && e.Flush.Done
 	if e.Filled == estimate.Yes && !s.has[LinesFull] {
 		s.reach(LinesFull)
 	}

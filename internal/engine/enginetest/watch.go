@@ -174,6 +174,10 @@ func (w *Watch) alarms(v *engine.View, words []box.Action) {
 	w.alarm = now
 }
 
+// Restarted tells that another core goes on: alarms from before the run are not
+// in its log.
+func (w *Watch) Restarted() { w.alarm = map[string]string{} }
+
 // View checks that the view can be written and read back unchanged.
 func (w *Watch) View() {
 	v := w.rig.Core.View()
