@@ -206,7 +206,7 @@ type variant struct {
 func variants() []variant {
 	whole, volume := aims{25, 20, 0.08, false}, aims{25, 20, 0.12, false}
 	// Five seconds between samples: three of them make a median and a stroke.
-	thin := aims{45, 40, 0.10, false}
+	thin := aims{45, 40, 0.11, false}
 	return []variant{
 		{"as recorded", whole, func(s scene) scene { return s }, ""},
 		{"no line-end probe", volume, func(s scene) scene { return s.without(box.EndEC) }, ""},

@@ -358,6 +358,45 @@ func TestProbeWords(t *testing.T) {
 	}
 }
 
+// TestTailIsNoDrift: a tail that leaves the last stretch of tape as e^(−t/T), T
+// being the time that stretch is run through in, passes until it is within the
+// band, and is never taken for drift of the probe (a stirred tank's wash-out,
+// any handbook of reaction engineering).
+func TestTailIsNoDrift(t *testing.T) {
+	b := newBench(t)
+	design := b.full()
+	b.inject(300, design)
+	b.r.EndEC = good[units.USPerCm](1430)
+	b.turn(300)
+	last, ok := b.e.cfg.Zone.LastStretch().At(design)
+	if !ok || last < time.Minute {
+		t.Fatalf("the last stretch is run through in %v", last)
+	}
+	for s := 0; s < 5*int(last.Seconds()); s++ {
+		over := 1000 * math.Exp(-float64(s)/last.Seconds())
+		b.r.EndEC = good(430 + units.USPerCm(over))
+		b.turn(1)
+		if w := b.o.Flush.Probe; over > 60 && w != Passing {
+			t.Fatalf("with %.0f µS/cm over clean water and falling the probe is %v", over, w)
+		}
+	}
+	if b.o.Flush.Probe != Clean {
+		t.Errorf("a tail that is gone is %v", b.o.Flush.Probe)
+	}
+}
+
+// TestEndBaseline: what the end reads far over the box before anything is
+// injected is not taken for clean water.
+func TestEndBaseline(t *testing.T) {
+	b := newBench(t)
+	b.r.EndEC = good[units.USPerCm](700) // a rest of the last run
+	b.full()
+	b.turn(60)
+	if v := b.o.EndBase; !v.Known || v.V != 420+overSource {
+		t.Errorf("the end's baseline is %+v beside 420 µS/cm at the box", v)
+	}
+}
+
 func TestWords(t *testing.T) {
 	for w, want := range map[Witness]string{Absent: "absent", Waiting: "waiting", Passing: "passing", Clean: "clean", Drifting: "drifting", Unsure: "unsure"} {
 		if w.String() != want {
@@ -412,7 +451,8 @@ func TestUnseenProduct(t *testing.T) {
 }
 
 // TestLeak: far more flows than the emitters explain. No more is counted than
-// these pass, the word is degraded, and afterwards the probe alone rules.
+// these pass, the word is degraded, and afterwards the probe rules once these
+// have passed the flush volume.
 func TestLeak(t *testing.T) {
 	b := newBench(t)
 	design := b.full()
@@ -439,7 +479,7 @@ func TestLeak(t *testing.T) {
 		t.Error("done before clean water can have come so far")
 	}
 	b.turn(1200)
-	if fl := b.o.Flush; !fl.Done || !strings.HasPrefix(fl.By.String(), "line-end probe alone") || len(fl.Notes) != 2 {
+	if fl := b.o.Flush; !fl.Done || !strings.HasPrefix(fl.By.String(), "line-end probe, and the volume that the emitters explain") || len(fl.Notes) != 2 {
 		t.Errorf("done %v by %q, notes %q", fl.Done, fl.By, fl.Notes)
 	}
 }

@@ -83,6 +83,7 @@ type flush struct {
 	ecWin    window
 	endWin   window
 	trueWin  window // the end EC with the probe's lag taken out
+	slowWin  window // the same from longer lines, less noisy
 	arrivedH holder
 	arrived  bool
 	probeH   holder

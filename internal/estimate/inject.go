@@ -43,11 +43,25 @@ func (e *Estimator) conductivity(r *box.Readings) {
 	}
 	if e.endStillClean() {
 		if b := baseline(&e.endBaseWin, e.sec); b.Known {
-			o.EndBase, e.flush.borrowed = b, false
+			o.EndBase, e.flush.borrowed = e.notOverSource(b), false
 		}
 	} else {
 		e.rememberedEnd()
 	}
+}
+
+// overSource is how far over the box's clean water the end may read and still be
+// taken for clean: the least band. Common practice, no source.
+const overSource units.USPerCm = 50
+
+// notOverSource: both probes see the same source, so what the end reads far over
+// the box before anything is injected may be a rest of the last run that still
+// leaves, and no baseline. If it is the probe's own, it shows as drift later.
+func (e *Estimator) notOverSource(end Value[units.USPerCm]) Value[units.USPerCm] {
+	if base := e.out.Baseline; base.Known {
+		end.V = min(end.V, base.V+overSource)
+	}
+	return end
 }
 
 // endStillClean: nothing was drawn yet, or so little water has passed since, in

@@ -57,6 +57,9 @@ func (e *Estimator) probe(r *box.Readings) {
 	if e.sec-f.trueWin.newest() >= 0.99 {
 		f.trueWin.add(e.sec, f.off)
 	}
+	if mean, _, slope, ok := f.endWin.line(e.sec, f.endWin.reach(40, 120)); ok && e.sec-f.slowWin.newest() >= 0.99 {
+		f.slowWin.add(e.sec, mean+slope*e.cfg.ProbeLag.Seconds())
+	}
 	if f.arrivedH.stood(e.now, !ahead && e.front(rise), 10*time.Second) {
 		f.arrived = true
 	}
@@ -85,9 +88,7 @@ func (e *Estimator) endBand() float64 {
 func (e *Estimator) probeSays(y, rise float64) Witness {
 	f, band := &e.flush, e.endBand()
 	near := f.probeH.stood(e.now, math.Abs(y) <= band, 15*time.Second)
-	before, ok := f.trueWin.at(e.sec - 20) // its window and the present one share no sample
-	flat := ok && math.Abs(y-before) <= band
-	passed := f.flatH.stood(e.now, flat && y <= 0.35*max(rise, f.peak), 5*time.Second)
+	passed := f.flatH.stood(e.now, e.level() && y <= 0.35*max(rise, f.peak), 5*time.Second)
 	switch {
 	case !f.arrived:
 		return Waiting
@@ -97,6 +98,25 @@ func (e *Estimator) probeSays(y, rise float64) Witness {
 		return Drifting
 	}
 	return Passing
+}
+
+// level tells that the reading at the line end no longer falls: what it stands
+// off its baseline is the probe's own. A tail of fertilizer in a tape end falls,
+// however slowly: the last stretch of tape, run through in T, lets the thin rest
+// go as e^(−t/T) or faster (as e^(−t/T) where it mixes wholly; the laminar tail
+// is near that at 5 %: see hydraulics.LaminarTail). So in 0.2 T a tail as large
+// as the band falls by 0.18 of the band. Half of that is the limit here, or twice what noise
+// makes of the difference of two lines through 40 values each: 0.54 of one
+// value's, at a lag of 25 s.
+func (e *Estimator) level() bool {
+	o, f := &e.out, &e.flush
+	t, ok := e.cfg.Zone.LastStretch().At(o.Flush.Rate)
+	if !ok {
+		return false
+	}
+	now, ok := f.slowWin.at(e.sec)
+	before, was := f.slowWin.at(e.sec - min(max(30, 0.2*t.Seconds()), windowSize-40))
+	return ok && was && math.Abs(now-before) <= max(0.1*e.endBand(), float64(o.EndBase.Sigma))
 }
 
 // compare notes since when each witness says clean, and says how they disagree.
@@ -164,12 +184,12 @@ func (e *Estimator) conclude() {
 	}
 	trusted := !f.wasOver
 	switch {
+	case fl.Probe == Clean && !trusted && !f.borrowed && f.most-f.mostAt >= float64(fl.Needed):
+		// Not before what the emitters pass at this pressure has brought clean water
+		// to the whole rows: a row torn near the probe is flushed before all others.
+		e.done("probe", say.T("line-end probe, and the volume that the emitters explain; more water left than that, so a torn row itself can't be judged: walk the rows"))
 	case fl.Probe == Clean && fl.Volume == Clean:
 		e.done(f.later(), say.T("line-end probe and volume agree"))
-	case fl.Probe == Clean && !trusted && !f.borrowed && f.most-f.mostAt >= float64(f.last)*(1-float64(fl.Margin)):
-		// Not before clean water can have come there: between two injections the
-		// probe sees clean water too.
-		e.done("probe", say.T("line-end probe alone: the volume can't vouch since more water left than the emitters explain"))
 	case fl.Volume != Clean:
 	case fl.Probe == Drifting && trusted && !f.shut:
 		e.done("volume", say.T("volume: the line-end probe fell with the fertilizer but stands off its baseline and no longer falls; taken as drift of the probe"))

@@ -38,7 +38,7 @@ func Draw(seed uint64) Plan {
 	p := Plan{Seed: seed}
 	r := stream(seed, forPlan, 0)
 	for range 3 + r.IntN(3) {
-		run := Run{Days: 1 + r.IntN(6)}
+		run := Run{Days: 1 + r.IntN(2)}
 		for range []int{0, 0, 1, 1, 1, 2}[r.IntN(6)] {
 			run.add(drawHazard(r))
 		}

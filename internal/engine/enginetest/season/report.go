@@ -85,6 +85,14 @@ func quantile(x []float64, q float64) float64 {
 	return s[int(q*float64(len(s)-1)+0.5)]
 }
 
+// span writes seconds, or hours where there are many.
+func span(s float64) string {
+	if s > -3600 && s < 3600 {
+		return fmt.Sprintf("%.0f s", s)
+	}
+	return fmt.Sprintf("%.1f h", s/3600)
+}
+
 // Report is the README's table, in Markdown.
 func (t *Tally) Report() string {
 	var b strings.Builder
@@ -100,7 +108,7 @@ func (t *Tally) Report() string {
 		case len(d.expect) == 0:
 			fmt.Fprintf(&b, "| %s | – | – | %d | – | – | – | – |\n", d.name, c.Begun)
 		default:
-			fmt.Fprintf(&b, "| %s | %s | %.0f s | %d | %d | %d | %.0f s | %.0f s |\n", d.name, d.expect[0].id, d.expect[0].within, c.Begun, c.Judged, c.Found, quantile(c.Times, 0.5), quantile(c.Times, 1))
+			fmt.Fprintf(&b, "| %s | %s | %.0f s | %d | %d | %d | %s | %s |\n", d.name, d.expect[0].id, d.expect[0].within, c.Begun, c.Judged, c.Found, span(quantile(c.Times, 0.5)), span(quantile(c.Times, 1)))
 		}
 	}
 	return b.String()

@@ -33,7 +33,8 @@ type Season struct {
 	run     int
 	active  []*Hazard
 	stepNow string
-	alarms  map[string]bool // standing
+	alarms  map[string]bool    // standing
+	raised  map[string]float64 // when last
 	holds   map[string]bool
 	said    map[string]bool // deeds taken in this run
 
@@ -61,7 +62,7 @@ func Play(p Plan) Tally { return Trace(p, nil) }
 
 // Trace plays and shows every event of the core to look.
 func Trace(p Plan, look func(t float64, e *engine.Event)) Tally {
-	s := &Season{trace: look, plan: p.clone(), table: definitions(), wall: start(), alarms: map[string]bool{}, holds: map[string]bool{}, said: map[string]bool{}}
+	s := &Season{trace: look, plan: p.clone(), table: definitions(), wall: start(), alarms: map[string]bool{}, raised: map[string]float64{}, holds: map[string]bool{}, said: map[string]bool{}}
 	r := stream(p.Seed, forConfig, 0)
 	s.model = drawModel(stream(p.Seed, forZone, 0))
 	s.plant = newPlant(s.model, stream(p.Seed, forPlant, 0))
@@ -94,11 +95,9 @@ func (s *Season) config(injection time.Duration) engine.Config {
 	}
 }
 
-// Turns at rest: apart by day, and in a night that frost is to be seen in.
-const (
-	restTurn  = 300.0
-	frostTurn = 60.0
-)
+// restTurn is how far turns are apart between runs, s: the longest that the core
+// takes for watching.
+const restTurn = 60.0
 
 // night lets the days before a run pass; the last evening may bring frost.
 func (s *Season) night(n *Run) {
@@ -111,14 +110,10 @@ func (s *Season) night(n *Run) {
 	s.plant.rest(0.05+0.85*r.Float64(), 0.02*r.Float64())
 	evening := until - 14*3600
 	for s.t < until {
-		dt := restTurn
 		if s.t >= evening {
 			s.wake(n, beforeRun)
-			if s.plant.weather.night > 0 {
-				dt = frostTurn
-			}
 		}
-		s.turn(dt)
+		s.turn(restTurn)
 	}
 }
 
