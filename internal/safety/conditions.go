@@ -60,14 +60,7 @@ func (g *Guard) condition(a *alarm.Alarm) (active, judged bool) {
 
 // grave reports whether the alarm's second limit is passed.
 func (g *Guard) grave(id string) bool {
-	switch id {
-	case "ratio-off":
-		return math.Abs(g.ratioError()) > float64(g.limits.RatioAlarm)
-	case "filter-clogging":
-		x := g.filterLoad()
-		return x.Known && x.V > g.limits.FilterClean
-	}
-	return false
+	return id == "ratio-off" && math.Abs(g.ratioError()) > float64(g.limits.RatioAlarm)
 }
 
 // early reports whether stock goes into lines that never came to pressure.
@@ -113,7 +106,7 @@ func (g *Guard) seen(id string) say.Text {
 	case "header-pressure-high":
 		return say.T("Header pressure is %v, above %v.", e.Header.V, g.limits.HeaderHigh)
 	case "filter-clogging":
-		if g.grave(id) {
+		if g.filterLoad().V > g.limits.FilterClean {
 			return say.T("The filter takes %v more than when clean at this flow: clean it now.", g.filterLoad().V)
 		}
 		return say.T("The filter takes %v more than when clean at this flow.", g.filterLoad().V)

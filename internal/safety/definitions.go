@@ -46,7 +46,7 @@ func supplyDefinitions() []alarm.Definition {
 			Cause:       say.T("a regulator that creeps or is set too high, rows shut"),
 			Consequence: say.T("tape can burst"),
 			Do:          say.T("Close the shutoff valve a little; check the regulator.")},
-		{ID: "filter-clogging", Priority: alarm.High, Grave: alarm.High, OnDelay: 30 * s, OffDelay: 60 * s, Respond: 30 * m, Steps: wet(),
+		{ID: "filter-clogging", Priority: alarm.High, OnDelay: 30 * s, OffDelay: 60 * s, Respond: 30 * m, Steps: wet(),
 			Cause:       say.T("dirt on the screen"),
 			Consequence: say.T("flow and header pressure will fall"),
 			Do:          say.T("Clean the filter soon: close, relieve the pressure, then open it.")},
