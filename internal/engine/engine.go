@@ -154,9 +154,6 @@ func (g *Engine) act(a *box.Action) {
 		deed, err = g.seq.Confirm(g.now, a.Advice, a.By)
 	case box.Report:
 		err = g.seq.Report(g.now, a.Deed, a.By)
-		if err == nil && deed == box.FilterCleaned {
-			g.est.FilterCleaned()
-		}
 	case box.Acknowledge:
 		err = g.acknowledge(a)
 	case box.Reset:
@@ -173,6 +170,9 @@ func (g *Engine) act(a *box.Action) {
 		err = g.forecast(a)
 	case box.UnknownAction:
 		err = say.Refuse("unknown kind of action")
+	}
+	if err == nil && deed == box.FilterCleaned {
+		g.est.FilterCleaned()
 	}
 	e := Event{Kind: ActionEvent, Name: a.Kind.String(), Action: a.ID, By: a.By, ID: a.Alarm, Number: a.Advice, Text: a.Note}
 	if deed != box.UnknownDeed {

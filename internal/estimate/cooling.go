@@ -281,6 +281,15 @@ func (e *Estimator) SetForecast(low units.Celsius, at time.Duration) {
 	e.cool.told = 0
 }
 
+// seenClear takes a person's word, who had the filter open, that there is no ice.
+// What is below 0 °C freezes on.
+func (c *cooling) seenClear() {
+	for b := range c.bodies {
+		c.bodies[b].ice = 0
+	}
+	c.told = 0
+}
+
 // taken is when the value behind a reading was measured, in seconds.
 func (e *Estimator) taken(age time.Duration) float64 { return (e.now - age).Seconds() }
 

@@ -336,6 +336,7 @@ func (e *Estimator) FilterCleaned() {
 	e.headerWin.reset()
 	e.filterWin.reset()
 	e.filterKnown = false
+	e.cool.seenClear()
 }
 
 // filter learns the clean filter's difference per flow squared just after the

@@ -63,7 +63,7 @@ func holdRules() []holdRule {
 			low := g.in.e.Header.Known && g.headerLow()
 			return when(low, say.T("the header pressure is too low to spread fertilizer evenly"))
 		}},
-		{"ice", open, false, say.T("Warm the box above 0 °C, look at filter bowl, injector and backflow device for cracks, then open slowly."), func(g *Guard) say.Text {
+		{"ice", open, false, say.T("Warm the box above 0 °C. Open the filter and look there, at the injector and at the backflow device for ice and cracks; where there are none, say that the filter is cleaned."), func(g *Guard) say.Text {
 			return when(g.ice(), say.T("there may be ice in the box, and pressure bursts what is frozen"))
 		}},
 	}

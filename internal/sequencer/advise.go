@@ -127,9 +127,13 @@ func (s *Sequencer) advisePressurise() (string, Advice) {
 	return "filling", wait(say.T("Wait: the lines are filling."), "header", why...)
 }
 
-// keepShut withholds advice to open the shutoff valve.
+// keepShut withholds advice to open the shutoff valve. Ice is looked for.
 func (s *Sequencer) keepShut() (string, Advice) {
-	return "keep-shut", wait(say.T("Keep the shutoff valve closed. %v.", say.Capital(s.shut[0].Reason)), "supply", reasons(s.shut)...)
+	text := say.T("Keep the shutoff valve closed. %v.", say.Capital(s.shut[0].Reason))
+	if s.shut[0].ID == "ice" {
+		return "ice", ask(box.FilterCleaned, say.T("Filter opened: no ice, no cracks"), text, "filter", reasons(s.shut)...)
+	}
+	return "keep-shut", wait(text, "supply", reasons(s.shut)...)
 }
 
 // reasons are those of holds, each with its way out.
