@@ -104,6 +104,14 @@ func TestConditions(t *testing.T) {
 		{"freeze-risk", func(b *bench) { b.r.BoxAir.Value = 0.1 }, func(b *bench) { b.r.BoxAir.Value = 0 }, 60},
 		{"freeze-risk", func(b *bench) { b.e.Freeze = freezing(2*time.Hour + time.Second) }, func(b *bench) { b.e.Freeze = freezing(2 * time.Hour) }, 60},
 		{"sensor-fault", func(b *bench) { b.r.EndEC.Quality = box.QualityUnknown }, func(b *bench) { b.r.EndEC = box.Reading[units.USPerCm]{Quality: box.Bad, Why: say.T("silent")} }, 0},
+		// What past runs taught counts beside this run's own start, where it says more.
+		{"filter-clogging", func(b *bench) { b.e.FilterLoad = known[units.KPa](20.6) }, func(b *bench) { b.e.FilterLoad = known[units.KPa](20.7) }, 30},
+		{"filter-clogging", func(b *bench) { b.e.FilterLoad = known[units.KPa](-9) }, func(b *bench) { b.e.FilterLoad, b.e.FilterExcess.V = known[units.KPa](-9), 20.7 }, 30},
+		// Fertilizer of an earlier run is no news before water has run, and none once it is out.
+		{"flush-incomplete", func(b *bench) {
+			b.e.Carried.On, b.e.Filled, b.e.Flowing = true, estimate.No, estimate.No
+		}, func(b *bench) { b.e.Carried.On, b.e.Flowing = true, estimate.No }, 30},
+		{"flush-incomplete", func(b *bench) { b.e.Carried.On, b.e.Carried.Out, b.e.Flowing = true, true, estimate.No }, func(b *bench) { b.e.Carried.On, b.e.Flowing = true, estimate.No }, 30},
 		{"flush-incomplete", func(b *bench) { b.e.Delivery.Known, b.e.EverDrawn = true, true }, func(b *bench) {
 			b.e.Delivery.Known, b.e.EverDrawn, b.e.Flowing = true, true, estimate.No
 		}, 30},
