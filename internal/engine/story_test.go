@@ -53,6 +53,43 @@ func TestStories(t *testing.T) {
 	}
 }
 
+// TestAlarmsInTheirSteps: in all stories no alarm comes in a step that its
+// definition, and so the README, doesn't name.
+func TestAlarmsInTheirSteps(t *testing.T) {
+	files, err := filepath.Glob("testdata/story/*.txt")
+	check(t, err)
+	steps := map[string][]string{}
+	for _, d := range safety.Definitions() {
+		steps[d.ID] = d.Steps
+	}
+	came := map[string]bool{}
+	for _, f := range files {
+		text, err := os.ReadFile(f)
+		check(t, err)
+		step := "ready"
+		for _, line := range strings.Split(string(text), "\n") {
+			w := strings.Fields(line)
+			if len(w) < 4 || w[0] == ">" {
+				continue
+			}
+			switch {
+			case w[1] == "step:":
+				step = w[2]
+			case w[1] == "alarm:" && w[3] == "raised":
+				came[w[2]] = true
+				if !slices.Contains(steps[w[2]], step) {
+					t.Errorf("%s: %s came in %s", f, w[2], step)
+				}
+			}
+		}
+	}
+	for id := range steps {
+		if !came[id] {
+			t.Errorf("no story raises %s", id)
+		}
+	}
+}
+
 // difference is the first lines that differ.
 func difference(want, got string) string {
 	w, g := strings.Split(want, "\n"), strings.Split(got, "\n")
@@ -199,6 +236,8 @@ func (s *storyteller) box(args []string) error {
 			cfg.Box = enginetest.OutsideProbe
 		case "overridable":
 			cfg.Limits.Overridable = []string{"header-pressure-low"}
+		case "ec-limit":
+			cfg.Limits.ECLimit = 2500
 		case "us":
 			cfg.Units = units.US
 		case "no-clock":

@@ -109,7 +109,7 @@ func (g *Guard) seen(id string) say.Text {
 		if g.filterLoad().V > g.limits.FilterClean {
 			return say.T("The filter takes %v more than when clean at this flow: clean it now.", g.filterLoad().V)
 		}
-		return say.T("The filter takes %v more than when clean at this flow.", g.filterLoad().V)
+		return say.T("The filter takes %v more than when clean at this flow: clean it soon.", g.filterLoad().V)
 	case "filter-torn":
 		return say.T("The filter takes only %v, less than %v of what it took when clean.", e.FilterDiff.V, g.limits.FilterTorn)
 	case "injector-not-cycling":

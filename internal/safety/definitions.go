@@ -19,8 +19,9 @@ func Definitions() []alarm.Definition {
 // everywhere is every step, for what doesn't wait for a run.
 func everywhere() []string { return []string{"ready", "pressurise", "inject", "flush", "secure"} }
 
-// wet are the steps in which water runs; closing one is still one until it stops.
-func wet() []string { return []string{"pressurise", "inject", "flush"} }
+// wet are the steps in which water may run, ready too: nobody has to start a run
+// to irrigate.
+func wet() []string { return []string{"ready", "pressurise", "inject", "flush"} }
 
 // supplyDefinitions: what the supply, the header and the filter do.
 func supplyDefinitions() []alarm.Definition {
@@ -49,7 +50,7 @@ func supplyDefinitions() []alarm.Definition {
 		{ID: "filter-clogging", Priority: alarm.High, OnDelay: 30 * s, OffDelay: 60 * s, Respond: 30 * m, Steps: wet(),
 			Cause:       say.T("dirt on the screen"),
 			Consequence: say.T("flow and header pressure will fall"),
-			Do:          say.T("Clean the filter soon: close, relieve the pressure, then open it.")},
+			Do:          say.T("Clean the filter: close the shutoff valve, relieve the pressure, then open it.")},
 		{ID: "filter-torn", Priority: alarm.High, OnDelay: 60 * s, OffDelay: 60 * s, Respond: 30 * m, Steps: wet(),
 			Cause:       say.T("a torn or badly seated screen"),
 			Consequence: say.T("dirt reaches the emitters"),
