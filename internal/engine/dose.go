@@ -134,6 +134,8 @@ func (g *Engine) lost() say.Text {
 	switch e := g.e; {
 	case !e.Flush.Degraded.Empty():
 		return say.T("What each plant got can't be known: %v.", e.Flush.Degraded)
+	case !e.Flush.Dispute.Empty():
+		return say.T("What each plant got can't be known: %v.", e.Flush.Dispute)
 	case !e.Delivery.Known:
 		return say.T("What each plant got can't be known: the EC at the box has not shown the fertilizer.")
 	}

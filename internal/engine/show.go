@@ -147,7 +147,7 @@ func (g *Engine) progress() Progress {
 		CleanAtBox: e.CleanAtBox, MarginPct: round(e.Flush.Margin.Percent(), 2),
 		Flowing: e.Flowing == estimate.Yes,
 	}
-	p.Said.EndWitness, p.Said.VolumeWitness = e.Flush.Probe.Say(), g.est.VolumeWords()
+	p.Said.EndWitness, p.Said.VolumeWitness, p.Said.Dispute = e.Flush.Probe.Say(), g.est.VolumeWords(), e.Flush.Dispute
 	p.put(g.voice)
 	if e.Flowing != estimate.Yes {
 		p.FilterDiffKPa = nil // with the shutoff valve closed it is the valve's, not the filter's

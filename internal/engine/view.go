@@ -64,7 +64,7 @@ type (
 	// FreezeSaid are a freeze view's sentences.
 	FreezeSaid struct{ Advice, Why say.Text }
 	// ProgressSaid are the witnesses' words.
-	ProgressSaid struct{ EndWitness, VolumeWitness say.Text }
+	ProgressSaid struct{ EndWitness, VolumeWitness, Dispute say.Text }
 )
 
 // In is the view as it is said to a reader. The view itself stays as it is.
@@ -137,6 +137,7 @@ func (c *ChannelView) put(v say.Voice) { reword(&c.Why, v, c.Said.Why) }
 func (p *Progress) put(v say.Voice) {
 	reword(&p.EndWitness, v, p.Said.EndWitness)
 	reword(&p.VolumeWitness, v, p.Said.VolumeWitness)
+	reword(&p.Dispute, v, p.Said.Dispute)
 }
 
 // AdviceView is the one next thing.
@@ -248,8 +249,9 @@ type Progress struct {
 	LastEmitterPct   *float64  `json:"last_emitter_pct"` // of its share, delivered so far
 	DeliveredPct     *float64  `json:"delivered_pct"`    // of all injected, delivered so far
 	Rows             []RowView `json:"rows"`
-	EndWitness       string    `json:"end_witness"`    // what the end probe says, in words
-	VolumeWitness    string    `json:"volume_witness"` // what the volume says, in words
+	EndWitness       string    `json:"end_witness"`               // what the end probe says, in words
+	VolumeWitness    string    `json:"volume_witness"`            // what the volume says, in words
+	Dispute          string    `json:"witness_dispute,omitempty"` // how the two disagree, in words
 	FreezeHours      *float64  `json:"freeze_hours"`
 	Flowing          bool      `json:"flowing"`
 	FlowRatioPct     *float64  `json:"flow_ratio_pct"` // measured against expected

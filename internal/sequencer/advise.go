@@ -129,7 +129,7 @@ func (s *Sequencer) advisePressurise() (string, Advice) {
 
 // keepShut withholds advice to open the shutoff valve. Ice is looked for.
 func (s *Sequencer) keepShut() (string, Advice) {
-	text := say.T("Keep the shutoff valve closed. %v.", say.Capital(s.shut[0].Reason))
+	text := say.T("Keep the shutoff valve closed. %v", sentence(s.shut[0].Reason))
 	if s.shut[0].ID == "ice" {
 		return "ice", ask(box.FilterCleaned, say.T("Filter opened: no ice, no cracks"), text, "filter", reasons(s.shut)...)
 	}
@@ -149,7 +149,7 @@ func (s *Sequencer) adviseInject() (string, Advice) {
 	e := s.in.e
 	started := s.has[InjectionStarted]
 	if len(s.holds) > 0 && !started && !s.passed {
-		return "hold", wait(say.T("Do not inject. %v.", say.Capital(s.holds[0].Reason)), "injector", reasons(s.holds)...)
+		return "hold", wait(say.T("Do not inject. %v", sentence(s.holds[0].Reason)), "injector", reasons(s.holds)...)
 	}
 	switch {
 	case e.Water == estimate.WaterNoSupply && !s.closed():
@@ -193,7 +193,7 @@ func (s *Sequencer) adviseInjecting() (string, Advice) {
 	switch {
 	case len(s.holds) > 0 && strings.HasPrefix(s.holds[0].ID, "backflow"):
 		// To go on is as little advised as to begin.
-		return "stop", ask(box.LoopOpened, say.T("Loop valve is open"), say.T("Stop injecting: open the loop valve. %v.", say.Capital(s.holds[0].Reason)), "loop",
+		return "stop", ask(box.LoopOpened, say.T("Loop valve is open"), say.T("Stop injecting: open the loop valve. %v", sentence(s.holds[0].Reason)), "loop",
 			append(s.holdReasons(), s.holds[0].WayOut)...)
 	case full:
 		return "enough", ask(box.LoopOpened, say.T("Loop valve is open"), say.T("The planned dose is in. Open the loop valve fully."), "loop", s.doseWhy()...)
@@ -329,3 +329,12 @@ func (s *Sequencer) holdReasons() []say.Text {
 
 // minutes is in whole ones: a reason that changes every second can't be read.
 func minutes(d time.Duration) say.Text { return say.T("%.0f min", math.Floor(d.Minutes())) }
+
+// sentence begins with a capital and ends with one full stop: some reasons are
+// an alarm's text, which has one.
+func sentence(t say.Text) say.Text {
+	if strings.HasSuffix(t.Format, ".") {
+		return say.T("%v", say.Capital(t))
+	}
+	return say.T("%v.", say.Capital(t))
+}
