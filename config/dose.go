@@ -32,6 +32,7 @@ func (c *Config) planFor(z *Zone, m *hydraulics.Model) (Plan, engine.Dose, error
 	t := p.Tanks[0]
 	dose.Mix, dose.Due = withEC(t.Mix(), c.Plan.ECPerGPerL), t.Product
 	out.follow(t)
+	out.Branch = p.Injector.Split.Branch
 	return out, dose, nil
 }
 

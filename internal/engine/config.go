@@ -69,6 +69,7 @@ type Probe struct {
 type Plan struct {
 	Injection time.Duration // 0: not said
 	Stock     units.Litre   // 0: not said
+	Branch    units.LPerH   // branch flow the dose was worked out with; 0: not said
 }
 
 // Meter are the errors allowed for when the flush is counted by volume.

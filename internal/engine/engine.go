@@ -56,6 +56,7 @@ func New(cfg Config) *Engine {
 		cond:  sensors.New(conditioning(&cfg)),
 		est: estimate.New(estimate.Config{
 			Zone: cfg.Zone, Target: cfg.Limits.HeaderTarget, Low: cfg.Limits.HeaderLow,
+			Loop:     estimate.LoopLimits{StartsAt: cfg.Injector.StartsAt, Rated: cfg.Injector.RatedFlow, Needed: cfg.Plan.Branch, High: cfg.Limits.HeaderHigh},
 			ProbeLag: cfg.Probe.Lag, Cooling: cfg.Cooling, FlowError: cfg.Meter.FlowError, GeometryError: cfg.Meter.GeometryError,
 			FilterWarn: cfg.Limits.FilterWarn, FilterClean: cfg.Limits.FilterClean,
 		}),

@@ -46,6 +46,7 @@ func (g *Engine) View() View {
 	g.viewAlarms(&v)
 	v.Channels = g.channels()
 	v.Progress = g.progress()
+	v.Loop = g.loop()
 	v.Freeze = g.freeze()
 	v.Dose = g.view.dose
 	v.Estimates = g.estimates()

@@ -28,6 +28,7 @@ type View struct {
 	Alarms    []AlarmView       `json:"alarms"`
 	Channels  []ChannelView     `json:"channels"`
 	Progress  Progress          `json:"progress"`
+	Loop      LoopView          `json:"loop"`
 	Freeze    FreezeView        `json:"freeze"`
 	Estimates []EstimateView    `json:"estimates"`
 	Dose      *DoseView         `json:"dose"` // null: nothing was injected in this run
@@ -90,6 +91,7 @@ func (v View) In(voice say.Voice) View {
 		v.Channels[i].put(voice)
 	}
 	v.Progress.put(voice)
+	v.Loop.put(voice)
 	v.Freeze.put(voice)
 	v.Dose = v.Dose.In(voice)
 	if v.Contents != nil {

@@ -30,6 +30,8 @@ type Loop struct {
 	Low, High     units.KPa // the difference belongs between
 	LowBy, HighBy Bound     // what sets each end
 	Aim           units.KPa
+	Limits        LoopLimits
+	HeaderLow     units.KPa        // low end of its window
 	Most          Value[units.KPa] // difference at which the header would come to the low end of its window
 
 	Way    Way
@@ -165,11 +167,9 @@ type turning struct {
 	last      Movement
 	moves     int
 	lowest    float64 // place seen, at rest with the lines at pressure
-	highest   float64
 	anyPlace  bool
 	lowPlace  LoopBasis
 	regulated float64 // highest header at rest, kPa
-	wideOpen  float64 // least (injector out − header)/Q² seen, kPa/(L/h)²; 0: none
 	static    float64 // supply with no water running, kPa; 0: not seen
 
 	law law
@@ -189,7 +189,7 @@ func (t *turning) begin() {
 // follow takes one turn's readings and tells whether the difference is known.
 func (t *turning) follow(now, dt time.Duration, r *box.Readings) bool {
 	in, out := hear(r.InjectorIn), hear(r.InjectorOut)
-	if !in.ok || !out.ok {
+	if !in.ok || !out.ok || r.InjectorIn.Quality != box.Good || r.InjectorOut.Quality != box.Good {
 		t.quick.reset()
 		t.stir.reset()
 		t.mean.reset()

@@ -124,7 +124,7 @@ func (e *Estimator) looping(dt time.Duration, r *box.Readings) {
 		return
 	}
 	was := *l
-	*l = Loop{Known: true, Enough: was.Enough, Cannot: was.Cannot, Moving: t.busy()}
+	*l = Loop{Known: true, Enough: was.Enough, Cannot: was.Cannot, Moving: t.busy(), Limits: e.cfg.Loop, HeaderLow: e.cfg.Low}
 	l.Diff = known1(t.diff(), o.InjectorDiff)
 	l.Branch = e.loopBranch(dt, r)
 	main := heard{float64(o.Main.V), o.Main.Known && o.Main.V > 0}
@@ -135,7 +135,7 @@ func (e *Estimator) looping(dt time.Duration, r *box.Readings) {
 	u, by, ok := place(heard{float64(l.Diff.V), true}, main, branch)
 	l.By = by
 	l.Last, l.Moves = t.newest()
-	e.remember(u, by, ok, main)
+	e.remember(u, by, ok)
 	l.Open = t.opened(u, by, ok)
 	l.Most = e.mostDiff(main)
 	e.loopWindow(branch)
@@ -165,25 +165,19 @@ func (e *Estimator) loopBranch(dt time.Duration, r *box.Readings) Value[units.LP
 }
 
 // remember keeps the ends of what was seen at rest with the lines at pressure.
-func (e *Estimator) remember(u float64, by LoopBasis, ok bool, main heard) {
+func (e *Estimator) remember(u float64, by LoopBasis, ok bool) {
 	o, t := &e.out, &e.turn
 	if o.Pressurised != Yes || t.at.moving || t.now.diff.age < 2 || !o.Header.Known {
 		return
 	}
 	t.regulated = max(t.regulated, float64(o.Header.V))
-	if main.ok && o.InjectorOut.Known {
-		k := max(float64(o.InjectorOut.V-o.Header.V), 0) / float64(main.v*main.v)
-		if t.wideOpen == 0 || k < t.wideOpen {
-			t.wideOpen = k
-		}
-	}
 	if !ok {
 		return
 	}
 	if !t.anyPlace || by != t.lowPlace {
-		t.anyPlace, t.lowPlace, t.lowest, t.highest = true, by, u, u
+		t.anyPlace, t.lowPlace, t.lowest = true, by, u
 	}
-	t.lowest, t.highest = min(t.lowest, u), max(t.highest, u)
+	t.lowest = min(t.lowest, u)
 }
 
 // opened compares with the most open place seen in this run.
@@ -221,10 +215,15 @@ func (e *Estimator) mostDiff(main heard) Value[units.KPa] {
 	return known(units.KPa(most), o.InjectorDiff.Sigma).on(o.InjectorIn.Basis, o.Header.Basis)
 }
 
-// sagging: the regulator can't hold the header any more.
+// wideOpen is more than a regulator loses that stands wide open: one that loses
+// more still throttles, and a low header is its own doing. Common practice, no source.
+const wideOpen = 60.0 // kPa
+
+// sagging: the regulator stands wide open and can't hold the header any more.
 func (e *Estimator) sagging() bool {
 	o, t := &e.out, &e.turn
-	return o.Header.Known && o.InjectorOut.Known && t.regulated > 0 && float64(o.Header.V) < 0.96*t.regulated-1
+	low := o.Header.Known && o.InjectorOut.Known && t.regulated > 0 && float64(o.Header.V) < 0.96*t.regulated-1
+	return low && float64(o.InjectorOut.V-o.Header.V) < wideOpen
 }
 
 // loopWindow is between which differences the injector does what it should.

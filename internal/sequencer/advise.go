@@ -168,15 +168,18 @@ func (s *Sequencer) adviseInject() (string, Advice) {
 			say.T("Put the suction hose in the stock tank and open both injector valves."), "injector",
 			append([]say.Text{say.T("the lines are full and at pressure"), say.T("keep the screen off the bottom of the tank; wear goggles and gloves")}, s.carriedWhy()...)...)
 	case !started:
-		return "throttle", ask(box.LoopThrottled, say.T("Injector is running"),
-			say.T("Throttle the loop valve slowly until the difference across the injector is about %v and the injector runs.", s.cfg.InjectorStart), "loop", s.loopWhy()...)
+		return s.adviseThrottle()
 	case e.Drawing == estimate.Yes:
 		return s.adviseInjecting()
 	case s.told(box.LoopOpened) && s.said[box.LoopOpened].at >= s.reached[InjectionStarted]:
 		return "injector-off", ask(box.InjectorOff, say.T("Injector valves are shut"), say.T("Shut both injector valves."), "injector", say.T("the loop valve is open and no stock is drawn"))
 	}
+	why := s.doseWhy()
+	if e.Loop.Open == estimate.Yes {
+		why = append(why, say.T("by the readings the loop valve is as open as before it was throttled"))
+	}
 	return "stopped", ask(box.LoopOpened, say.T("Loop valve is open"),
-		say.T("No stock is drawn any more. If the dose is complete, open the loop valve. If not, look at stock and suction hose."), "loop", s.doseWhy()...)
+		say.T("No stock is drawn any more. If the dose is complete, open the loop valve. If not, look at stock and suction hose."), "loop", why...)
 }
 
 // adviseNoSupply: the valve is open and no water comes. Nobody can do more than
@@ -198,24 +201,9 @@ func (s *Sequencer) adviseInjecting() (string, Advice) {
 	case full:
 		return "enough", ask(box.LoopOpened, say.T("Loop valve is open"), say.T("The planned dose is in. Open the loop valve fully."), "loop", s.doseWhy()...)
 	case unplanned:
-		return "injecting-free", ask(box.LoopOpened, say.T("Loop valve is open"), say.T("Injecting. When the dose is in, open the loop valve fully."), "loop", s.doseWhy()...)
+		return "injecting-free", ask(box.LoopOpened, say.T("Loop valve is open"), say.T("Injecting. When the dose is in, open the loop valve fully."), "loop", append(s.loopDrift(), s.doseWhy()...)...)
 	}
-	return "injecting", wait(say.T("Injecting. Stay at the box; the loop valve is opened when the dose is in."), "injector", s.doseWhy()...)
-}
-
-func (s *Sequencer) loopWhy() []say.Text {
-	e := s.in.e
-	if !e.InjectorDiff.Known {
-		return []say.Text{say.T("the difference across the injector can't be read: go by its sound")}
-	}
-	d := say.T("difference across the injector is %v", e.InjectorDiff.V)
-	switch {
-	case e.InjectorDiff.V < s.cfg.InjectorStart*9/10:
-		return []say.Text{d, say.T("turn the loop valve further shut")}
-	case e.InjectorDiff.V > s.cfg.InjectorStart*15/10:
-		return []say.Text{d, say.T("that is more than needed: open the loop valve a little")}
-	}
-	return []say.Text{d, say.T("enough: leave the valve there")}
+	return "injecting", wait(say.T("Injecting. Stay at the box; the loop valve is opened when the dose is in."), "injector", append(s.loopDrift(), s.doseWhy()...)...)
 }
 
 func (s *Sequencer) doseWhy() []say.Text {

@@ -422,20 +422,6 @@ func TestDose(t *testing.T) {
 	}
 }
 
-// TestLoopValve: which way to turn, from the difference seen.
-func TestLoopValve(t *testing.T) {
-	for diff, part := range map[units.KPa]string{20: "further shut", 34: "enough", 60: "open the loop valve a little"} {
-		b := newBench(t, Config{})
-		b.to(Inject)
-		b.turn(1, b.say(box.InjectorOn))
-		b.e.InjectorDiff = known(diff)
-		b.turn(1)
-		if why := strings.Join(texts(b.s.Advice().Why), "; "); !strings.Contains(why, part) {
-			t.Errorf("%v kPa: %s", diff, why)
-		}
-	}
-}
-
 // TestNumbersOnlyGrow: whatever is said and read, advice numbers never fall and
 // change exactly when a new advice is told.
 func TestNumbersOnlyGrow(t *testing.T) {
