@@ -226,7 +226,8 @@ func (e *Estimator) sagging() bool {
 	return low && float64(o.InjectorOut.V-o.Header.V) < wideOpen
 }
 
-// loopWindow is between which differences the injector does what it should.
+// loopWindow is between which differences the injector does what it should. Where
+// an upper bound lies below the lower end, nothing is left between.
 func (e *Estimator) loopWindow(branch heard) {
 	l, lim := &e.out.Loop, &e.cfg.Loop
 	start := float64(lim.StartsAt)
@@ -248,12 +249,12 @@ func (e *Estimator) loopWindow(branch heard) {
 		}
 		if lim.Rated > 0 {
 			if high := units.KPa(at(lim.Rated)); high < l.High {
-				l.High, l.HighBy = high, ByRated
+				l.High, l.HighBy = max(high, l.Low), ByRated
 			}
 		}
 	}
 	if l.Most.Known && l.Most.V < l.High {
-		l.High, l.HighBy = l.Most.V, ByHeader
+		l.High, l.HighBy = max(l.Most.V, l.Low), ByHeader
 	}
 	if in, out := l.inner(); aim > 0 {
 		l.Aim = units.KPa(min(max(aim, in), out))

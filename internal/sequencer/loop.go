@@ -30,6 +30,9 @@ func (s *Sequencer) loopWhy() []say.Text {
 func (s *Sequencer) loopNumbers() []say.Text {
 	l := &s.in.e.Loop
 	why := []say.Text{say.T("difference across the injector is %v; it belongs between %v and %v", l.Diff.V, l.Low, l.High)}
+	if l.High <= l.Low {
+		why[0] = say.T("difference across the injector is %v; at least %v is needed", l.Diff.V, l.Low)
+	}
 	if t := LoopBinding(l); !t.Empty() {
 		why = append(why, t)
 	}
@@ -141,8 +144,12 @@ func back(f estimate.Far) say.Text {
 // the usual room above it.
 func LoopBinding(l *estimate.Loop) say.Text {
 	switch {
+	case l.HighBy == estimate.ByHeader && l.Most.V < l.Low:
+		return say.T("the header would fall below %v before the difference comes to %v", l.HeaderLow, l.Low)
 	case l.HighBy == estimate.ByHeader:
 		return say.T("more than %v would let the header fall below %v", l.High, l.HeaderLow)
+	case l.HighBy == estimate.ByRated && l.High <= l.Low:
+		return say.T("the branch would go beyond its rated %v before the difference comes to %v", l.Limits.Rated, l.Low)
 	case l.HighBy == estimate.ByRated:
 		return say.T("more than %v would drive the branch beyond its rated %v", l.High, l.Limits.Rated)
 	case l.LowBy == estimate.ByDose || l.HighBy == estimate.ByDose:
