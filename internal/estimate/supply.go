@@ -61,34 +61,6 @@ func (w Water) String() string {
 	return "unknown"
 }
 
-// FilterState is how the screen filter stands to what it was when the lines came
-// to pressure.
-type FilterState uint8
-
-// What the filter can be.
-const (
-	FilterUnknown FilterState = iota
-	FilterClean
-	FilterLoading // takes more than it did, by the first limit
-	FilterLoaded  // by the second: it needs cleaning
-	FilterTorn    // takes less than half of what it did
-)
-
-func (s FilterState) String() string {
-	switch s {
-	case FilterClean:
-		return "clean"
-	case FilterLoading:
-		return "loading"
-	case FilterLoaded:
-		return "loaded"
-	case FilterTorn:
-		return "torn"
-	case FilterUnknown:
-	}
-	return "unknown"
-}
-
 // Limits of the supply's behaviour: common practice, no source, but for the
 // first, below which siphoning back is near (2 psi, cross-connection practice,
 // from memory).
@@ -162,27 +134,6 @@ func (e *Estimator) water() {
 		o.Water = WaterNoSupply
 	default:
 		o.Water = WaterClosed
-	}
-}
-
-// screen judges the filter by the limits given; without limits or without a
-// clean difference to compare with it is unknown.
-func (e *Estimator) screen() {
-	o, c := &e.out, &e.cfg
-	o.Filter = FilterUnknown
-	if !o.FilterLoad.Known || c.FilterWarn <= 0 || c.FilterClean < c.FilterWarn {
-		return
-	}
-	clean := o.FilterDiff.V - o.FilterExcess.V
-	switch {
-	case o.FilterExcess.Known && clean > 5 && o.FilterDiff.V < clean/2:
-		o.Filter = FilterTorn
-	case o.FilterLoad.V > c.FilterClean:
-		o.Filter = FilterLoaded
-	case o.FilterLoad.V > c.FilterWarn:
-		o.Filter = FilterLoading
-	default:
-		o.Filter = FilterClean
 	}
 }
 

@@ -1,0 +1,71 @@
+package estimate
+
+import (
+	"time"
+
+	"boxd/internal/units"
+)
+
+// expected is what the zone takes at a header pressure. Its error is the
+// gauge's through the slope of the curve, and that of the zone as described.
+func (e *Estimator) expected(header Value[units.KPa]) Value[units.LPerH] {
+	at := func(p units.KPa) units.LPerH { return e.cfg.Zone.ExpectedFlow(max(p, 0)) }
+	q := at(header.V)
+	slope := (at(header.V+header.Sigma) - at(header.V-header.Sigma)) / 2
+	return known(q, hypot(slope, q.Scale(standard(e.cfg.GeometryError)))).on(header.Basis)
+}
+
+// filling tells when the lines are full and at pressure. While air leaves, the
+// block takes far more water than its emitters pass at the pressure seen; when
+// the two agree, the lines are full. Volume passed against volume held guards
+// against a start with a closed row.
+func (e *Estimator) filling() {
+	o := &e.out
+	o.FilledPct = Value[units.Ratio]{}
+	if line := e.cfg.Zone.LineVolume(); line > 0 {
+		part := units.Ratio(float64(o.Volume) / float64(line))
+		off := part * standard(hypot(e.cfg.Accuracy.Main, e.cfg.GeometryError))
+		o.FilledPct = known(min(part, 1), off).on(o.Main.Basis)
+	}
+	if o.Filled == Yes {
+		o.FilledPct = known(units.Ratio(1), 0)
+	}
+	e.resting()
+	if o.Flowing != Yes || !o.Header.Known || !o.FlowRatio.Known {
+		e.fullH.on, e.freshFullH.on, e.atP.on, e.steadyH.on = false, false, false, false
+		return
+	}
+	if e.sec-e.headerWin.newest() >= 0.99 {
+		e.headerWin.add(e.sec, float64(o.Header.V))
+	}
+	explained := o.FlowRatio.V < 1.2
+	usual := e.fullH.stood(e.now, explained && o.Header.V > e.cfg.Target*3/10 && o.FilledPct.V >= 0.5, 4*time.Second)
+	already := e.freshFullH.stood(e.now, explained && o.Header.V > e.cfg.Target*8/10, 20*time.Second)
+	if usual || already {
+		o.Filled = Yes
+	}
+	reached := e.atP.stood(e.now, o.Header.V >= e.cfg.Target*945/1000, 5*time.Second)
+	settled := false
+	if mean, _, slope, ok := e.headerWin.line(e.sec, 20); ok {
+		still := mean >= float64(e.cfg.Low) && slope < mean*0.0005 && slope > -mean*0.0005
+		settled = e.steadyH.stood(e.now, still, 30*time.Second)
+	}
+	if o.Filled == Yes && (reached || settled) {
+		o.Pressurised = Yes
+	}
+}
+
+// resting takes back what standing water ends: no line is at pressure ten
+// seconds after the flow has stopped, and behind a closed valve with the
+// pressure gone the lines may drain.
+func (e *Estimator) resting() {
+	o := &e.out
+	if !e.restH.stood(e.now, o.Flowing == No, 10*time.Second) {
+		return
+	}
+	o.Pressurised = No
+	e.headerWin.reset()
+	if o.Water == WaterClosed && o.Header.Known && o.Header.V < e.cfg.Target/10 {
+		o.Filled = No
+	}
+}

@@ -1,0 +1,110 @@
+package estimate
+
+import (
+	"math"
+
+	"boxd/internal/units"
+)
+
+// FilterState is how the screen filter stands to what it was when the lines came
+// to pressure.
+type FilterState uint8
+
+// What the filter can be.
+const (
+	FilterUnknown FilterState = iota
+	FilterClean
+	FilterLoading // takes more than it did, by the first limit
+	FilterLoaded  // by the second: it needs cleaning
+	FilterTorn    // takes less than half of what it did
+)
+
+func (s FilterState) String() string {
+	switch s {
+	case FilterClean:
+		return "clean"
+	case FilterLoading:
+		return "loading"
+	case FilterLoaded:
+		return "loaded"
+	case FilterTorn:
+		return "torn"
+	case FilterUnknown:
+	}
+	return "unknown"
+}
+
+// FilterCleaned tells that the screen was taken out: air has come in, so the
+// lines are to be brought to pressure again, and the clean difference is to be
+// learnt again.
+func (e *Estimator) FilterCleaned() {
+	o := &e.out
+	o.Filled, o.Pressurised = No, No
+	e.fullH.on, e.freshFullH.on, e.atP.on, e.steadyH.on = false, false, false, false
+	e.headerWin.reset()
+	e.filterWin.reset()
+	e.filterKnown = false
+	e.cool.seenClear()
+}
+
+// filter learns the clean filter's difference per flow squared just after the
+// lines came to pressure, and watches what comes on top of it (screens follow
+// ΔP ∝ Q², common practice, no source).
+func (e *Estimator) filter() {
+	o := &e.out
+	o.FilterExcess = Value[units.KPa]{}
+	if o.Flowing != Yes || o.Pressurised != Yes || !o.FilterDiff.Known || !o.Main.Known || o.Main.V <= 0 {
+		return
+	}
+	q2 := float64(o.Main.V) * float64(o.Main.V)
+	if !e.filterKnown {
+		if e.sec-e.filterWin.newest() >= 0.99 {
+			e.filterWin.add(e.sec, float64(o.FilterDiff.V)/q2)
+		}
+		if k, sd, n := e.filterWin.robust(e.sec); n >= 40 {
+			e.filterClean, e.filterCleanSD, e.filterAt, e.filterKnown = k, sd/math.Sqrt(float64(n)), q2, true
+		}
+		return
+	}
+	clean := units.KPa(e.filterClean * q2)
+	o.FilterExcess = known(o.FilterDiff.V-clean, e.excessSigma(q2)).on(o.FilterDiff.Basis, o.Main.Basis)
+}
+
+// excessSigma: the gauges' offsets are in the learnt difference too and cancel,
+// so far as the flow is the same; their noise does not.
+func (e *Estimator) excessSigma(q2 float64) units.KPa {
+	offsets := math.Sqrt2 * standard(float64(e.cfg.Accuracy.Pressure)) * math.Abs(1-q2/e.filterAt)
+	noise := math.Hypot(e.supply.smoothNoise(), e.filterOut.smoothNoise())
+	return units.KPa(math.Hypot(math.Hypot(offsets, noise), e.filterCleanSD*q2))
+}
+
+// FilterClean is the learnt clean difference at the present flow.
+func (e *Estimator) FilterClean() Value[units.KPa] {
+	o := &e.out
+	if !e.filterKnown || !o.Main.Known {
+		return Value[units.KPa]{}
+	}
+	q2 := float64(o.Main.V) * float64(o.Main.V)
+	return known(units.KPa(e.filterClean*q2), hypot(o.FilterDiff.Sigma, units.KPa(e.filterCleanSD*q2))).on(o.Main.Basis)
+}
+
+// screen judges the filter by the limits given; without limits or without a
+// clean difference to compare with it is unknown.
+func (e *Estimator) screen() {
+	o, c := &e.out, &e.cfg
+	o.Filter = FilterUnknown
+	if !o.FilterLoad.Known || c.FilterWarn <= 0 || c.FilterClean < c.FilterWarn {
+		return
+	}
+	clean := o.FilterDiff.V - o.FilterExcess.V
+	switch {
+	case o.FilterExcess.Known && clean > 5 && o.FilterDiff.V < clean/2:
+		o.Filter = FilterTorn
+	case o.FilterLoad.V > c.FilterClean:
+		o.Filter = FilterLoaded
+	case o.FilterLoad.V > c.FilterWarn:
+		o.Filter = FilterLoading
+	default:
+		o.Filter = FilterClean
+	}
+}
