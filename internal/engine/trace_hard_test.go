@@ -128,6 +128,12 @@ func (s scene) tenHertz(seed uint64) scene {
 	return s
 }
 
+// rowsLost takes a third of the rows out, by chance; what a person did stays.
+func (s scene) rowsLost(seed uint64) scene {
+	rnd := rand.New(rand.NewPCG(seed, 0))
+	return s.change(func(_ int, r *record.Row) bool { return rnd.IntN(3) > 0 || len(r.Deeds) > 0 })
+}
+
 // cut takes all rows out for so long, from a part of the flush on: nobody looked.
 func (s scene) cut(part, seconds float64) scene {
 	w := s.truth.Times
@@ -149,6 +155,8 @@ func hardVariants() []variant {
 		{"pulses", whole, func(s scene) scene { return s.pulses() }, ""},
 		{"pulses, no probe", volume, func(s scene) scene { return s.pulses().without(box.EndEC) }, ""},
 		{"coarse steps", aims{30, 25, 0.10, false}, func(s scene) scene { return s.coarse() }, ""},
+		{"a third of the rows lost", aims{25, 20, 0.12, false}, func(s scene) scene { return s.rowsLost(7) }, ""},
+		{"a third of the rows lost, no probe", volume, func(s scene) scene { return s.rowsLost(8).without(box.EndEC) }, ""},
 		{"ten samples a second", whole, func(s scene) scene { return s.tenHertz(5) }, ""},
 		{"ten samples a second, no probe", volume, func(s scene) scene { return s.tenHertz(6).without(box.EndEC) }, ""},
 		{"nobody looked for 50 s in the flush", volume, func(s scene) scene { return s.cut(0.5, 50).without(box.EndEC) }, ""},
