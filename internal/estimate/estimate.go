@@ -38,6 +38,7 @@ type Estimates struct {
 	FilterExcess                                       Value[units.KPa] // over the clean difference at this flow
 	FilterLoad                                         Value[units.KPa] // the same, or over past runs' where that is more
 	Expected                                           Value[units.LPerH]
+	FlowTrend                                          Value[units.Ratio] // change of FlowRatio a minute
 	FlowRatio                                          Value[units.Ratio] // measured ÷ expected, lines full only
 
 	Flowing, Filled, Pressurised, Drawing Tri
@@ -97,6 +98,8 @@ type Estimator struct {
 	restH                  holder
 	steadyH                holder
 	headerWin, baseWin     window
+	ratioWin               window
+	tornH                  holder
 	endBaseWin, airWin     window
 	filterWin              window
 	filterClean            float64 // kPa per (L/h)²

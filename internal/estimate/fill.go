@@ -1,6 +1,7 @@
 package estimate
 
 import (
+	"math"
 	"time"
 
 	"boxd/internal/units"
@@ -32,16 +33,23 @@ func (e *Estimator) filling() {
 	}
 	e.resting()
 	if o.Flowing != Yes || !o.Header.Known || !o.FlowRatio.Known {
-		e.fullH.on, e.freshFullH.on, e.atP.on, e.steadyH.on = false, false, false, false
+		e.fullH.on, e.freshFullH.on, e.atP.on, e.steadyH.on, e.tornH.on = false, false, false, false, false
+		e.ratioWin.reset()
+		o.FlowTrend = Value[units.Ratio]{}
 		return
 	}
 	if e.sec-e.headerWin.newest() >= 0.99 {
 		e.headerWin.add(e.sec, float64(o.Header.V))
 	}
+	e.trend()
 	explained := o.FlowRatio.V < 1.2
 	usual := e.fullH.stood(e.now, explained && o.Header.V > e.cfg.Target*3/10 && o.FilledPct.V >= 0.5, 4*time.Second)
 	already := e.freshFullH.stood(e.now, explained && o.Header.V > e.cfg.Target*8/10, 20*time.Second)
-	if usual || already {
+	// Water that leaves by a torn row is never explained; but once it no longer
+	// grows less, no air is left to make way.
+	torn := e.tornH.stood(e.now, !explained && o.FlowTrend.Known && math.Abs(float64(o.FlowTrend.V)) < steadyFlow &&
+		o.Header.V > e.cfg.Target*8/10 && o.FilledPct.V >= 0.5, 15*time.Second)
+	if usual || already || torn {
 		o.Filled = Yes
 	}
 	reached := e.atP.stood(e.now, o.Header.V >= e.cfg.Target*945/1000, 5*time.Second)
@@ -52,6 +60,23 @@ func (e *Estimator) filling() {
 	}
 	if o.Filled == Yes && (reached || settled) {
 		o.Pressurised = Yes
+	}
+}
+
+// steadyFlow is the change of the flow's ratio a minute below which it is steady.
+// Common practice, no source.
+const steadyFlow = 0.03
+
+// trend is how the flow's ratio to the expected one changes, a minute, over the
+// last 40 seconds.
+func (e *Estimator) trend() {
+	o := &e.out
+	if e.sec-e.ratioWin.newest() >= 0.99 {
+		e.ratioWin.add(e.sec, float64(o.FlowRatio.V))
+	}
+	o.FlowTrend = Value[units.Ratio]{}
+	if _, _, slope, ok := e.ratioWin.line(e.sec, e.ratioWin.reach(40, 120)); ok {
+		o.FlowTrend = known(units.Ratio(60*slope), 0)
 	}
 }
 

@@ -9,6 +9,10 @@ import (
 	"boxd/internal/units"
 )
 
+// airLeaves is how fast the flow's ratio falls, a minute, while pockets of air
+// leave the lines late. A hole gives a steady flow. Common practice, no source.
+const airLeaves units.Ratio = 0.02
+
 // condition tells whether the alarm's condition stands, and whether it can be
 // judged at all. Unknown readings judge nothing: they are sensor faults.
 func (g *Guard) condition(a *alarm.Alarm) (active, judged bool) {
@@ -38,7 +42,9 @@ func (g *Guard) condition(a *alarm.Alarm) (active, judged bool) {
 	case "ratio-off":
 		return e.BranchRatio.Known && above(units.Ratio(math.Abs(g.ratioError())), l.RatioWarn, band.Ratio, stood), true
 	case "flow-above-expected":
-		return steady && above(e.FlowRatio.V-1, l.FlowHigh, band.Flow, stood), !steady || e.FlowRatio.Known
+		// A flow that still falls towards what is expected is the last air leaving.
+		leaves := !stood && e.FlowTrend.Known && e.FlowTrend.V < -airLeaves
+		return steady && !leaves && above(e.FlowRatio.V-1, l.FlowHigh, band.Flow, stood), !steady || e.FlowRatio.Known
 	case "flow-below-expected":
 		return steady && above(1-e.FlowRatio.V, l.FlowLow, band.Flow, stood), !steady || e.FlowRatio.Known
 	case "ec-above-limit":

@@ -98,6 +98,8 @@ func TestConditions(t *testing.T) {
 		{"ratio-off", func(b *bench) { b.e.BranchRatio = known[units.Ratio](0.0219) }, func(b *bench) { b.e.BranchRatio = known[units.Ratio](0.0221) }, 180},
 		{"ratio-off", func(b *bench) { b.e.BranchRatio = known[units.Ratio](0.0181) }, func(b *bench) { b.e.BranchRatio = known[units.Ratio](0.0179) }, 180},
 		{"flow-above-expected", func(b *bench) { b.e.FlowRatio.V = 1.119 }, func(b *bench) { b.e.FlowRatio.V = 1.121 }, 15},
+		// The last pockets of air leave: the flow falls towards what is expected.
+		{"flow-above-expected", func(b *bench) { b.e.FlowRatio.V, b.e.FlowTrend = 1.15, known[units.Ratio](-0.03) }, func(b *bench) { b.e.FlowRatio.V, b.e.FlowTrend = 1.15, known[units.Ratio](-0.01) }, 15},
 		{"flow-below-expected", func(b *bench) { b.e.FlowRatio.V = 0.881 }, func(b *bench) { b.e.FlowRatio.V = 0.879 }, 60},
 		{"ec-above-limit", func(b *bench) { b.e.BoxEC.V = 2500 }, func(b *bench) { b.e.BoxEC.V = 2501 }, 30},
 		{"freeze-risk", func(b *bench) { b.r.Water.Value = 3.1 }, func(b *bench) { b.r.Water.Value = 3 }, 60},

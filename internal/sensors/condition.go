@@ -78,10 +78,15 @@ type channel struct {
 	stuck    say.Text // how it shows that it is stuck; empty: it is not
 	against  say.Text // what it contradicts; empty: nothing
 	jumps    jumps
+	strokes  bool // comes in strokes: a median would favour one part of them
 }
 
 // New makes a conditioner.
-func New(cfg Config) *Conditioner { return &Conditioner{cfg: cfg} }
+func New(cfg Config) *Conditioner {
+	c := &Conditioner{cfg: cfg}
+	c.channels[box.StockDraw].strokes = true
+	return c
+}
 
 // Readings takes this turn's samples and judges every channel at time mono. The
 // result belongs to the conditioner until the next call.
@@ -184,9 +189,12 @@ func (c *Conditioner) live(ch box.Channel, mono time.Duration) (float64, bool) {
 	return k.value(), k.n > 0 && mono-k.at <= fresh && k.absurd == 0 && k.fault.Empty() && k.stuck.Empty()
 }
 
-// value is the median of the last three values; with fewer, the newest.
+// value is the median of the last three values; with fewer, or where the flow
+// comes in strokes, the newest. Three values of an injector that strokes about
+// every third sample show the same three parts of its stroke for minutes, and
+// their median is then none of its mean.
 func (k *channel) value() float64 {
-	if k.n < 3 {
+	if k.n < 3 || k.strokes {
 		return k.last[0]
 	}
 	a, b, c := k.last[0], k.last[1], k.last[2]

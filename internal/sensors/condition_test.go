@@ -116,6 +116,21 @@ func TestOldNeighbours(t *testing.T) {
 	}
 }
 
+// TestStrokes: stock that comes in strokes of three samples, drawn in the first
+// half of each, keeps its mean; a median of three would keep one part of it.
+func TestStrokes(t *testing.T) {
+	c := New(Config{Silent: silent, Ranges: DefaultRanges()})
+	sum := 0.0
+	for s := range 300 {
+		v := []float64{0.04, 0.008, 0}[s%3]
+		r := c.Readings(at(s), []box.Sample{{Channel: box.StockDraw, Value: v}})
+		sum += r.Stock.Value.LPerMin()
+	}
+	if mean := sum / 300; math.Abs(mean-0.016) > 1e-6 {
+		t.Errorf("the mean is %.4f L/min of 0.0160", mean)
+	}
+}
+
 // TestUnits: L/min on the wire are L/h inside, and every channel finds its
 // reading.
 func TestUnits(t *testing.T) {

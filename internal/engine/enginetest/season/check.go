@@ -241,17 +241,23 @@ func (s *Season) alarm(e *engine.Event) {
 	}
 	s.tally.Alarms++
 	s.raised[e.ID] = s.t
-	if s.explains(e.ID) || e.ID == "flush-incomplete" && s.leftover() {
+	if s.explains(e.ID) || s.stillTrue(e.ID) {
 		return
 	}
 	s.tally.False = append(s.tally.False, Finding{Seed: s.plan.Seed, Run: s.run + 1, At: s.t, What: e.ID, Text: e.Text, Clean: len(s.plan.Runs[s.run].Hazards) == 0, Plan: s.plan.Runs[s.run].String()})
 }
 
-// leftover: fertilizer stands in the lines and no water moves, whatever came
-// before.
-func (s *Season) leftover() bool {
+// stillTrue: what an alarm says is so, whatever run it came from: fertilizer
+// stands in the lines, or a flush is owed; the box has not thawed.
+func (s *Season) stillTrue(id string) bool {
 	p := s.plant
-	return p.now.flow == 0 && p.carry.held(p.pipes) > 20*p.pipes.volume()
+	switch id {
+	case "flush-incomplete":
+		return p.now.flow == 0 && (s.owed || p.carry.held(p.pipes) > 20*p.pipes.volume())
+	case "freeze-risk":
+		return p.weather.water < 3.3 || p.weather.air < 0.3
+	}
+	return false
 }
 
 func (s *Season) word(deed string) {
@@ -303,8 +309,8 @@ func (s *Season) milestone(name string) {
 		s.saidDone, s.doneAt = true, s.t
 		s.tally.Done++
 		rest := s.plant.now.end - s.plant.now.base
-		if s.plant.inst.noProbe {
-			s.tally.Rest = append(s.tally.Rest, rest/max(s.risen, 1))
+		if s.plant.inst.noProbe && s.risen > 200 {
+			s.tally.Rest = append(s.tally.Rest, rest/s.risen)
 		}
 	case "secured":
 		if q := s.plant.now.flow; q > 0.05*s.plant.normal {
@@ -320,8 +326,12 @@ func (s *Season) judgeRun() {
 	}
 	if s.drewInRun {
 		s.tally.Injected++
+		s.owed = s.doneAt == 0
 	}
-	if s.gaveUp && !s.plan.Runs[s.run].has(PapersLapse) { // held is meant to end so
+	if n := &s.plan.Runs[s.run]; s.drewInRun && !n.has(FilterLeftDirty) && !n.has(FilterLoads) && !n.has(FilterTears) && !n.has(SupplyWeak) {
+		s.filterShown++
+	}
+	if n := &s.plan.Runs[s.run]; s.gaveUp && !n.has(PapersLapse) && !n.has(FrostNight) { // held is meant to end so
 		s.tally.Never = append(s.tally.Never, Finding{Seed: s.plan.Seed, Run: s.run + 1, At: s.t, What: "gave up", Text: s.why, Plan: s.plan.Runs[s.run].String()})
 	}
 }

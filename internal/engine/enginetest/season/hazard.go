@@ -103,14 +103,17 @@ func (h *Hazard) String() string {
 // between scales a hazard's size.
 func (h *Hazard) between(lo, hi float64) float64 { return lo + (hi-lo)*h.Size }
 
-// nothingFlows are the alarms that a supply too weak brings along.
+// nothingFlows are the alarms that a supply too weak brings along: with less
+// water through the box even the EC may go over its limit.
 func nothingFlows() []string {
-	return []string{"supply-pressure-low", "backflow-sign", "header-pressure-low", "flow-below-expected", "flow-above-expected", "injector-not-cycling", "stock-empty", "flush-incomplete", "ratio-off"}
+	return []string{"supply-pressure-low", "backflow-sign", "header-pressure-low", "flow-below-expected", "flow-above-expected", "injector-not-cycling", "stock-empty", "flush-incomplete", "ratio-off", "ec-above-limit"}
 }
 
 // lessFlow are those that less flow brings along: the loop valve's difference
 // falls with its square, and the injector may stop.
-func lessFlow() []string { return []string{"injector-not-cycling", "stock-empty"} }
+func lessFlow() []string {
+	return []string{"injector-not-cycling", "stock-empty", "flush-incomplete", "ec-above-limit"}
+}
 
 // blind are the alarms that a lying flow meter or gauge explains.
 func blind() []string {
@@ -164,8 +167,8 @@ func definitions() [numKinds]definition {
 			stands: func(s *Season) bool { return s.runsWell() && s.learnt() && s.plant.filter < 0.4 }},
 		FilterLeftDirty: {name: "filter left dirty since the last run", when: atStart, expect: []expectation{{"filter-clogging", 90}}, allows: nothingFlows(),
 			begin:  func(s *Season, h *Hazard) { s.plant.filter = 1 + h.between(30, 45)/s.plant.filterClean },
-			stands: func(s *Season) bool { return s.runsBefore > 0 && s.runsWell() && t(s).filterExcess > 26 }},
-		TornBefore: {name: "row torn before the run", when: atStart, expect: []expectation{{"flow-above-expected", 110}}, allows: []string{"header-pressure-low", "supply-pressure-low", "flush-incomplete"},
+			stands: func(s *Season) bool { return s.filterShown >= 6 && s.runsWell() && t(s).filterExcess > 26 }},
+		TornBefore: {name: "row torn before the run", when: atStart, expect: []expectation{{"flow-above-expected", 150}}, allows: []string{"header-pressure-low", "supply-pressure-low", "flush-incomplete"},
 			begin:  func(s *Season, h *Hazard) { s.plant.burst(h.Size) },
 			stands: func(s *Season) bool { return s.runsWell() && t(s).leak-t(s).missing > 0.16 }},
 		EmittersClog: {name: "emitters clogged", when: atStart, expect: []expectation{{"flow-below-expected", 110}}, allows: lessFlow(),

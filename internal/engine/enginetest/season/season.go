@@ -44,7 +44,8 @@ type Season struct {
 	gaveUp       bool    // the person has had enough
 	why          string  // nothing was done, when the person gave up
 	patience     float64 // s a run may take before that
-	runsBefore   int
+	filterShown  int     // runs that could teach the core the clean filter
+	owed         bool    // the last run's flush was not called done
 	drewInRun    bool
 	lastStock    float64 // s, when stock was last drawn, by the truth
 	pressure     float64 // s for which the header has had pressure
@@ -189,7 +190,6 @@ func (s *Season) after() {
 	s.plant.mend()
 	s.person.lies, s.person.closes, s.person.away, s.person.lateDue = false, false, 0, 0
 	s.saidInjector = false
-	s.runsBefore++
 }
 
 func (n *Run) has(k Kind) bool {

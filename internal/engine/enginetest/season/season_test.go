@@ -18,7 +18,7 @@ import (
 )
 
 var (
-	seeds  = flag.Int("seeds", 0, "seasons to play")
+	seeds  = flag.Int("seeds", -1, "seasons to play; -1: 200, or 10 with the race detector")
 	first  = flag.Uint64("first", 0, "the first season's seed")
 	shrink = flag.Int("shrink", 1, "failing seasons to make small")
 	report = flag.String("report", "", "write the table of hazards to this file")
@@ -46,8 +46,11 @@ func playAll(n int, from uint64) []Tally {
 
 func TestSeasons(t *testing.T) {
 	n := *seeds
-	if n == 0 {
-		t.Skip("-seeds N plays N seasons; not yet by default: what they find in the core is being put right")
+	if n < 0 {
+		n = 200
+		if raced {
+			n = 10
+		}
 	}
 	var all Tally
 	told := 0
