@@ -303,7 +303,7 @@ func (s visit) costs(v engine.View) []fact {
 type pages struct {
 	run, parts, runs, plan, signIn, begin, people *template.Template
 	alarms, alarmParts, boxPage, boxParts         *template.Template
-	offline                                       *template.Template
+	offline, valve, valveParts, valveNext         *template.Template
 
 	words string // of the scripts, as JSON
 }
@@ -318,6 +318,7 @@ func parsePages(v say.Voice) pages {
 		run: all.Lookup("run.html"), parts: all.Lookup("parts"), runs: all.Lookup("runs.html"), plan: all.Lookup("plan.html"),
 		signIn: all.Lookup("signin.html"), begin: all.Lookup("begin.html"), people: all.Lookup("people.html"),
 		alarms: all.Lookup("alarms.html"), alarmParts: all.Lookup("alarm-parts"), boxPage: all.Lookup("box.html"), boxParts: all.Lookup("box-parts"), offline: all.Lookup("offline.html"),
+		valve: all.Lookup("valve.html"), valveParts: all.Lookup("valve-parts"), valveNext: all.Lookup("valve-next"),
 		words: scriptWords(v),
 	}
 }

@@ -199,6 +199,7 @@ func (s *server) handler() http.Handler {
 	page("GET /{$}", access.View, visit.runPage)
 	page("POST /act", access.Operate, visit.act)
 	page("POST /forecast", access.Operate, visit.forecast)
+	page("GET /valve", access.View, visit.valvePage)
 	page("GET /alarms", access.View, visit.alarmsPage)
 	page("GET /box", access.View, visit.boxPage)
 	page("GET /runs", access.View, visit.runsPage)

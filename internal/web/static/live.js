@@ -20,6 +20,7 @@
   var guardUntil = 0;          // until then a new confirm button rests
   var drawn = {};              // the parts as last drawn by the server
   var watchers = [];           // what the page does with each view
+  var more = {};               // and with events of its own
 
   // --- the parts ---
 
@@ -111,6 +112,14 @@
     };
     source.addEventListener("page", function (e) { swapParts(e.data); });
     source.addEventListener("view", function (e) { onView(JSON.parse(e.data)); });
+    Object.keys(more).forEach(function (name) {
+      source.addEventListener(name, function (e) {
+        lastBeat = performance.now();
+        coreAgeMs = 0;
+        more[name](JSON.parse(e.data));
+        judge();
+      });
+    });
     source.addEventListener("beat", function (e) {
       coreAgeMs = JSON.parse(e.data).age_s * 1000;
       lastBeat = performance.now();
@@ -184,6 +193,7 @@
   window.boxd = {
     w: w, byId: byId, body: body,
     // watch calls f with each view from now on; the stream starts with the page's own script.
+    on: function (name, f) { more[name] = f; },
     watch: function (f) { watchers.push(f); },
     listen: listen
   };

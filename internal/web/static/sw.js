@@ -3,7 +3,7 @@
 // from the box or not at all.
 "use strict";
 var SHELL = "boxd-shell-VERSION";
-var FILES = ["/offline", "/static/box.css", "/static/plan.css", "/static/live.js", "/static/run.js", "/static/listen.js",
+var FILES = ["/offline", "/static/box.css", "/static/plan.css", "/static/live.js", "/static/run.js", "/static/listen.js", "/static/valve.js",
   "/static/uPlot.iife.min.js", "/static/uPlot.min.css", "/static/icon.svg"];
 
 self.addEventListener("install", function (e) {
