@@ -154,6 +154,9 @@ func (s *Sequencer) adviseInject() (string, Advice) {
 	switch {
 	case e.Water == estimate.WaterNoSupply && !s.closed():
 		return s.adviseNoSupply(say.T("nothing is injected meanwhile; shut the injector valves, so that it does not start by itself when the supply is back"))
+	case s.changing() && len(s.holds) > 0:
+		// The next tank would be advice to inject.
+		return "no-tank", ask(box.LoopOpened, say.T("Loop valve is open"), say.T("Do not go on injecting: open the loop valve. %v", sentence(s.holds[0].Reason)), "loop", reasons(s.holds)...)
 	case s.changing() && s.said[box.StockIn].at >= s.said[box.StockOut].at:
 		return "from-tank", wait(say.T("Wait: the stock comes up the hose from the next tank."), "injector", s.doseWhy()...)
 	case s.changing():

@@ -462,3 +462,24 @@ func TestNames(t *testing.T) {
 
 // texts are sentences in plain English.
 func texts(ts []say.Text) []string { return say.Voice{}.Each(ts) }
+
+// TestTankWhileHeld: with a hold standing nobody is told to put the hose in the
+// next tank.
+func TestTankWhileHeld(t *testing.T) {
+	b := newBench(t, Config{})
+	b.to(Inject)
+	b.turn(1, b.say(box.InjectorOn))
+	b.turn(1, b.say(box.LoopThrottled))
+	b.e.Drawing, b.e.EverDrawn, b.e.DrawStart = estimate.Yes, true, b.now
+	b.turn(30)
+	b.e.Drawing = estimate.No
+	b.turn(10, b.say(box.StockOut))
+	if a := b.s.Advice(); a.Deed != box.StockIn {
+		t.Fatalf("advice %v %q", a.Deed, a.Text)
+	}
+	b.holds = hold("backflow-protection-missing")
+	b.turn(1)
+	if a := b.s.Advice(); a.Deed != box.LoopOpened || !strings.HasPrefix(a.Text.String(), "Do not go on injecting") {
+		t.Errorf("held, and the advice is %v %q", a.Deed, a.Text)
+	}
+}
