@@ -49,7 +49,7 @@ func runDaemon(a *app, args []string) error {
 	if data == "" {
 		data = defaultData
 	}
-	s := &service{cfg: cfg, text: string(text), core: core, source: src, beat: time.Second, speed: 1, data: data, listen: cfg.Web.Listen,
+	s := &service{cfg: cfg, text: string(text), core: core, source: src, beat: 100 * time.Millisecond, idle: time.Second, speed: 1, data: data, listen: cfg.Web.Listen,
 		tell: func(format string, args ...any) { fmt.Fprintf(a.out, format+"\n", args...) },
 		log:  slog.New(slog.NewTextHandler(a.err, nil))}
 	ctx, cancel := context.WithCancel(a.ctx)

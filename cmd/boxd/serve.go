@@ -37,6 +37,7 @@ type service struct {
 	core   engine.Config
 	source daemon.Source
 	beat   time.Duration
+	idle   time.Duration // see daemon.Options
 	speed  float64
 	data   string
 	listen string
@@ -83,7 +84,7 @@ func (s *service) run(ctx context.Context) (err error) {
 	}
 	hub := telemetry.NewHub(maxWatchers)
 	d, err := daemon.New(ctx, daemon.Options{Core: s.core, ConfigText: s.redacted(), Version: version(), Journal: j, Source: s.source,
-		Hub: hub, Log: s.log, Beat: s.beat, Speed: s.speed, Start: time.Now(), Link: s.link})
+		Hub: hub, Log: s.log, Beat: s.beat, Idle: s.idle, Speed: s.speed, Start: time.Now(), Link: s.link})
 	if err != nil {
 		return err
 	}

@@ -43,6 +43,7 @@ type Options struct {
 	Hub        *telemetry.Hub
 	Log        *slog.Logger
 	Beat       time.Duration          // core time between turns
+	Idle       time.Duration          // without samples and words the core is turned this seldom; 0: at every beat. At Speed 1 alone
 	Speed      float64                // core seconds in a real second; 1 but for simulations
 	Start      time.Time              // wall time of core time zero
 	Link       func() box.Surrounding // how the link to the broker fares; nil: there is none
@@ -192,11 +193,14 @@ func (d *Daemon) Run(ctx context.Context) (err error) {
 		if d.o.Speed != 1 { // a simulation may lag, never skip
 			now = max(d.mono, d.base) + d.o.Beat
 		}
-		d.mono = now
 		samples, err = d.o.Source.Samples(ctx, now, samples[:0])
 		if err != nil {
 			return err
 		}
+		if len(samples)+len(d.asks)+len(d.again) == 0 && d.o.Speed == 1 && now-d.mono < d.o.Idle {
+			continue
+		}
+		d.mono = now
 		if err := d.turn(ctx, samples); err != nil {
 			return err
 		}

@@ -13,9 +13,10 @@ import (
 )
 
 // events streams views as server-sent events: "view" carries the View as JSON;
-// with ?page=1 "page" carries the parts of the run page too; "beat" carries the
-// age of the newest view in seconds. Views that come faster than the gate are
-// skipped, never queued. A watcher that can't take a write in time is dropped.
+// "loop" its valve work alone, at the beat of the samples; with ?page=1 "page"
+// carries the parts of the run page too; "beat" carries the age of the newest
+// view in seconds. Views that come faster than the gate are skipped, never
+// queued. A watcher that can't take a write in time is dropped.
 func (s visit) events(w http.ResponseWriter, r *http.Request) {
 	select {
 	case s.streams <- struct{}{}:
@@ -42,6 +43,7 @@ func (s visit) follow(out *stream, r *http.Request, views <-chan engine.View) {
 	beat := time.NewTicker(s.beat)
 	defer beat.Stop()
 	var pending *engine.View
+	var turned time.Time
 	for {
 		var err error
 		select {
@@ -52,6 +54,10 @@ func (s visit) follow(out *stream, r *http.Request, views <-chan engine.View) {
 				return
 			}
 			pending = &v
+			if v.Loop.Known && time.Since(turned) >= loopGate {
+				turned = time.Now()
+				err = s.sendLoop(out, v)
+			}
 		case <-gate.C:
 			if pending == nil {
 				continue
@@ -65,6 +71,21 @@ func (s visit) follow(out *stream, r *http.Request, views <-chan engine.View) {
 			return
 		}
 	}
+}
+
+// sendLoop sends the valve work by itself, so that a hand at the valve is
+// answered at the beat of the samples without the weight of the whole view.
+func (s visit) sendLoop(out *stream, v engine.View) error {
+	v = v.In(s.show.voice)
+	data, err := json.Marshal(struct {
+		Seq  uint64          `json:"seq"`
+		T    float64         `json:"t"`
+		Loop engine.LoopView `json:"loop"`
+	}{v.Seq, v.T, v.Loop})
+	if err != nil {
+		return fmt.Errorf("cannot write the loop valve of view %d: %w", v.Seq, err)
+	}
+	return out.event("loop", data)
 }
 
 func (s visit) send(out *stream, r *http.Request, v engine.View) error {

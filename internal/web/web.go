@@ -152,6 +152,7 @@ const (
 	staleAfter   = 5 * time.Second // an older view is not to be relied on
 	streamLimit  = 32              // watchers at once
 	streamGate   = 250 * time.Millisecond
+	loopGate     = 80 * time.Millisecond // ten a second pass, with room for a late one
 	streamBeat   = 2 * time.Second
 	streamWrite  = 5 * time.Second
 	answersKept  = 256
