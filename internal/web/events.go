@@ -13,10 +13,11 @@ import (
 )
 
 // events streams views as server-sent events: "view" carries the View as JSON;
-// "loop" its valve work alone, at the beat of the samples; with ?page=1 "page"
-// carries the parts of the run page too; "beat" carries the age of the newest
-// view in seconds. Views that come faster than the gate are skipped, never
-// queued. A watcher that can't take a write in time is dropped.
+// "loop" its valve work alone, at the beat of the samples; "beat" the age of the
+// newest view in seconds. With ?page=run, alarms, box or valve, "page" carries
+// the parts of that page too; the valve's page gets "valve", its moment ready to
+// show, instead of the heavier view. Views that come faster than the gate are
+// skipped, never queued. A watcher that can't take a write in time is dropped.
 func (s visit) events(w http.ResponseWriter, r *http.Request) {
 	select {
 	case s.streams <- struct{}{}:
@@ -54,9 +55,9 @@ func (s visit) follow(out *stream, r *http.Request, views <-chan engine.View) {
 				return
 			}
 			pending = &v
-			if v.Loop.Known && time.Since(turned) >= loopGate {
+			if time.Since(turned) >= loopGate {
 				turned = time.Now()
-				err = s.sendLoop(out, v)
+				err = s.sendValve(out, r, v)
 			}
 		case <-gate.C:
 			if pending == nil {
@@ -73,35 +74,51 @@ func (s visit) follow(out *stream, r *http.Request, views <-chan engine.View) {
 	}
 }
 
-// sendLoop sends the valve work by itself, so that a hand at the valve is
+// sendValve sends the valve work by itself, so that a hand at the valve is
 // answered at the beat of the samples without the weight of the whole view.
-func (s visit) sendLoop(out *stream, v engine.View) error {
+func (s visit) sendValve(out *stream, r *http.Request, v engine.View) error {
+	name, model := "loop", any(nil)
 	v = v.In(s.show.voice)
-	data, err := json.Marshal(struct {
-		Seq  uint64          `json:"seq"`
-		T    float64         `json:"t"`
-		Loop engine.LoopView `json:"loop"`
-	}{v.Seq, v.T, v.Loop})
+	switch {
+	case r.URL.Query().Get("page") == "valve":
+		name, model = "valve", s.valveNow(v)
+	case v.Loop.Known:
+		model = struct {
+			Seq  uint64          `json:"seq"`
+			T    float64         `json:"t"`
+			Loop engine.LoopView `json:"loop"`
+		}{v.Seq, v.T, v.Loop}
+	default:
+		return nil
+	}
+	data, err := json.Marshal(model)
 	if err != nil {
 		return fmt.Errorf("cannot write the loop valve of view %d: %w", v.Seq, err)
 	}
-	return out.event("loop", data)
+	return out.event(name, data)
 }
 
 func (s visit) send(out *stream, r *http.Request, v engine.View) error {
+	page := r.URL.Query().Get("page")
 	v = v.In(s.show.voice)
-	data, err := json.Marshal(v)
-	if err != nil {
-		return fmt.Errorf("cannot write view %d: %w", v.Seq, err)
-	}
-	if draw, ok := s.drawn(r.URL.Query().Get("page")); ok {
+	if draw, ok := s.drawn(page); ok {
 		var b bytes.Buffer
 		if err := draw(&b, v); err != nil {
 			return fmt.Errorf("cannot draw view %d: %w", v.Seq, err)
 		}
-		if err := out.event("page", b.Bytes()); err != nil {
-			return err
+		// A part that has not changed is not sent again to a page that is drawn often.
+		if !out.same(b.Bytes()) {
+			if err := out.event("page", b.Bytes()); err != nil {
+				return err
+			}
 		}
+	}
+	if page == "valve" {
+		return nil
+	}
+	data, err := json.Marshal(v)
+	if err != nil {
+		return fmt.Errorf("cannot write view %d: %w", v.Seq, err)
 	}
 	return out.event("view", data)
 }
@@ -113,6 +130,14 @@ func (s visit) drawn(page string) (func(io.Writer, engine.View) error, bool) {
 		return func(w io.Writer, v engine.View) error { return s.pages.parts.Execute(w, s.live(v)) }, true
 	case "alarms":
 		return func(w io.Writer, v engine.View) error { return s.pages.alarmParts.Execute(w, s.alarmsNow(v)) }, true
+	case "valve":
+		return func(w io.Writer, v engine.View) error {
+			p := s.valveParts(v)
+			if err := s.pages.valveParts.Execute(w, p); err != nil {
+				return err
+			}
+			return s.pages.valveNext.Execute(w, p)
+		}, true
 	case "box":
 		return func(w io.Writer, v engine.View) error { return s.pages.boxParts.Execute(w, s.boxNow(v)) }, true
 	}
@@ -124,6 +149,16 @@ type stream struct {
 	w    http.ResponseWriter
 	ctl  *http.ResponseController
 	wait time.Duration
+	last []byte // the newest page sent
+}
+
+// same reports whether a page is the one last sent, and keeps it if not.
+func (o *stream) same(page []byte) bool {
+	if bytes.Equal(o.last, page) {
+		return true
+	}
+	o.last = append(o.last[:0], page...)
+	return false
 }
 
 func (o *stream) event(name string, data []byte) error {

@@ -1,10 +1,14 @@
 package web
 
 import (
+	"bufio"
+	"context"
 	"encoding/json"
+	"net/http"
 	"net/http/httptest"
 	"strings"
 	"testing"
+	"time"
 
 	"boxd/internal/engine"
 )
@@ -64,5 +68,54 @@ func TestValveNowIsSmall(t *testing.T) {
 	b, err := json.Marshal(newServer(newFakeCore(v), nil, Options{}).visit(httptest.NewRequest("GET", "/valve", nil)).valveNow(v))
 	if err != nil || len(b) > 1500 {
 		t.Errorf("%d bytes, %v", len(b), err)
+	}
+}
+
+// A hand at the valve gets its moments and, when they change, the parts of its
+// page, but never the whole view.
+func TestValveStream(t *testing.T) {
+	core := newFakeCore(turning())
+	s := newServer(core, nil, Options{})
+	s.gate = time.Millisecond
+	srv := httptest.NewServer(s.handler())
+	defer srv.Close()
+	ctx, cancel := context.WithTimeout(t.Context(), 20*time.Second)
+	defer cancel()
+	req, _ := http.NewRequestWithContext(ctx, "GET", srv.URL+"/events?page=valve", nil)
+	res, err := http.DefaultClient.Do(req)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer func() { _ = res.Body.Close() }()
+	go func() {
+		tick := time.NewTicker(5 * time.Millisecond)
+		defer tick.Stop()
+		for ctx.Err() == nil {
+			<-tick.C
+			core.publish(func(v *engine.View) { v.Seq, v.T = v.Seq+1, v.T+0.1 })
+		}
+	}()
+	count := map[string]int{}
+	lines := bufio.NewScanner(res.Body)
+	lines.Buffer(nil, 1<<20)
+	last := 0.0
+	for count["valve"] < 5 && lines.Scan() {
+		name, ok := strings.CutPrefix(lines.Text(), "event: ")
+		if !ok {
+			continue
+		}
+		count[name]++
+		if name != "valve" {
+			continue
+		}
+		lines.Scan()
+		var n ValveNow
+		if err := json.Unmarshal([]byte(strings.TrimPrefix(lines.Text(), "data: ")), &n); err != nil || n.T <= last || n.State != "more" {
+			t.Fatalf("%v: %+v after %v s", err, n, last)
+		}
+		last = n.T
+	}
+	if count["valve"] < 5 || count["view"] > 0 || count["page"] != 1 {
+		t.Errorf("events %v", count)
 	}
 }
