@@ -114,7 +114,7 @@ func (s visit) send(out *stream, r *http.Request, v engine.View) error {
 		}
 	}
 	if page == "valve" {
-		return nil
+		return s.sendValve(out, r, v) // of a moment that came too soon after another
 	}
 	data, err := json.Marshal(v)
 	if err != nil {
