@@ -78,6 +78,7 @@ func (s visit) follow(out *stream, r *http.Request, views <-chan engine.View) {
 // answered at the beat of the samples without the weight of the whole view.
 func (s visit) sendValve(out *stream, r *http.Request, v engine.View) error {
 	name, model := "loop", any(nil)
+	out.turned = v.Seq
 	v = v.In(s.show.voice)
 	switch {
 	case r.URL.Query().Get("page") == "valve":
@@ -114,7 +115,10 @@ func (s visit) send(out *stream, r *http.Request, v engine.View) error {
 		}
 	}
 	if page == "valve" {
-		return s.sendValve(out, r, v) // of a moment that came too soon after another
+		if v.Seq == out.turned {
+			return nil
+		}
+		return s.sendValve(out, r, v) // it came too soon after another
 	}
 	data, err := json.Marshal(v)
 	if err != nil {
@@ -150,6 +154,8 @@ type stream struct {
 	ctl  *http.ResponseController
 	wait time.Duration
 	last []byte // the newest page sent
+
+	turned uint64 // the view whose valve work was sent last
 }
 
 // same reports whether a page is the one last sent, and keeps it if not.
