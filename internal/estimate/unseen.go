@@ -27,7 +27,7 @@ func (e *Estimator) watched(gap time.Duration, r *box.Readings) {
 // it stood without a break.
 func (e *Estimator) forget() {
 	f := &e.flush
-	for _, h := range []*holder{&e.flowOn, &e.flowOff, &e.fullH, &e.freshFullH, &e.atP, &e.steadyH, &e.restH, &e.goneH, &e.sagH,
+	for _, h := range []*holder{&e.flowOn, &e.flowOff, &e.fullH, &e.freshFullH, &e.atP, &e.steadyH, &e.tornH, &e.restH, &e.goneH, &e.sagH,
 		&e.draw.aboveH, &f.cleanH, &f.arrivedH, &f.probeH, &f.flatH, &f.overH, &f.overOff, &f.shutH, &f.disputeH} {
 		h.on = false
 	}
