@@ -51,8 +51,9 @@ func (e *Estimator) conductivity(r *box.Readings) {
 }
 
 // overSource is how far over the box's clean water the end may read and still be
-// taken for clean: the least band. Common practice, no source.
-const overSource units.USPerCm = 50
+// taken for clean: what two probes of 1.5 % differ by in ordinary water. Common
+// practice, no source.
+const overSource units.USPerCm = 25
 
 // notOverSource: both probes see the same source, so what the end reads far over
 // the box before anything is injected may be a rest of the last run that still

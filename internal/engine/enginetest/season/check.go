@@ -73,9 +73,12 @@ func (s *Season) look(dt float64) {
 
 // tolerance is how far from clean the water at a last emitter may be: the
 // design's 5 % of the rise or 50 µS/cm, and what an instrument within its errors
-// (3 σ of 6 µS/cm; gain) can't tell from that. A fouled cell reads low.
+// (3 σ of 6 µS/cm; gain) can't tell from that. A fouled cell reads low, and one that has drifted down
+// reads so much too low: the last emitter's own witness lies, and nothing at the
+// box tells by how much.
 func (s *Season) tolerance() float64 {
-	return (1.1*max(50, 0.05*s.risen) + 18) / (1 - s.plant.inst.fouled)
+	in := s.plant.inst
+	return (1.1*max(50, 0.05*s.risen)+18)/(1-in.fouled) + max(0, -in.drifted)
 }
 
 // front is what a zone without a probe, or with one in a row that is torn or
@@ -143,14 +146,17 @@ func (s *Season) judge(h *Hazard) {
 	}
 }
 
-// blinded: a sensor that fails in the same run may hide what another hazard
-// does; and a box without an end probe misses none.
+// blinded: a sensor that fails or a word that is not true in the same run may
+// hide what another hazard does; and a box without an end probe misses none.
 func (s *Season) blinded(h *Hazard) bool {
 	if h.Channel == box.EndEC && s.plant.inst.noProbe {
 		return true
 	}
 	for _, o := range s.active {
-		if o != h && o.begun && o.Channel != box.UnknownChannel && h.Channel == box.UnknownChannel {
+		if o == h || !o.begun || h.Channel != box.UnknownChannel {
+			continue
+		}
+		if o.Channel != box.UnknownChannel || o.Kind == WordWithoutDeed {
 			return true
 		}
 	}
@@ -253,7 +259,7 @@ func (s *Season) stillTrue(id string) bool {
 	p := s.plant
 	switch id {
 	case "flush-incomplete":
-		return p.now.flow == 0 && (s.owed || p.carry.held(p.pipes) > 20*p.pipes.volume())
+		return p.now.flow == 0 && (s.owed || p.carry.held(p.pipes) > 2*p.pipes.volume())
 	case "freeze-risk":
 		return p.weather.water < 3.3 || p.weather.air < 0.3
 	}

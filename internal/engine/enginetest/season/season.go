@@ -174,6 +174,7 @@ func (s *Season) after() {
 		s.turn(1)
 	}
 	s.judgeRun()
+	s.saidDone = false // it was said of this run; what a torn row keeps is the next one's
 	s.plant.do(box.MainClosed)
 	s.plant.do(box.InjectorOff)
 	s.plant.do(box.LoopOpened)
