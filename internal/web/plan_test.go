@@ -75,8 +75,12 @@ func somePlan() PlanView {
 	}
 }
 
+func planChoices() PlanChoices {
+	return PlanChoices{Zones: []string{"east", "west"}, Feeds: []PlanFeed{{"for-west", "west"}, {"weekly-n", "east"}, {"any", ""}}}
+}
+
 func planHandler() (http.Handler, *fakePlanner) {
-	p := &fakePlanner{view: somePlan(), choices: PlanChoices{Zones: []string{"east", "west"}, Feeds: []PlanFeed{{"for-west", "west"}, {"weekly-n", "east"}, {"any", ""}}}}
+	p := &fakePlanner{view: somePlan(), choices: planChoices()}
 	return New(newFakeCore(viewAt("ready")), nil, Options{Box: "north-box", Units: "us", Demo: true, Version: "test", Planner: p}), p
 }
 

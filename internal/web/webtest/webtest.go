@@ -135,10 +135,16 @@ func (tab *Tab) Count(expression string) int {
 	return Ask(tab, expression, chromedp.Evaluate[int](expression))
 }
 
+// Line is the text a JavaScript expression comes to.
+func (tab *Tab) Line(expression string) string {
+	tab.T.Helper()
+	return Ask(tab, expression, chromedp.Evaluate[string](expression))
+}
+
 // Text is what stands in an element, as it is seen; empty where there is none.
 func (tab *Tab) Text(sel string) string {
 	tab.T.Helper()
-	return Ask(tab, "read "+sel, chromedp.Evaluate[string](fmt.Sprintf("(document.querySelector(%q) || {innerText: ''}).innerText", sel)))
+	return tab.Line(fmt.Sprintf("(document.querySelector(%q) || {innerText: ''}).innerText", sel))
 }
 
 // Has waits until an element is seen.
@@ -157,6 +163,11 @@ func BodyIs(key, value string) Step { return There(fmt.Sprintf(`body[data-%s=%q]
 // second, so a pointer aimed at where a button was can miss.
 func Press(sel string) Step {
 	return Until(fmt.Sprintf(`(b => b && !b.disabled && (b.click(), true))(document.querySelector(%q))`, sel))
+}
+
+// Leave presses what leads to another page. It answers before the page goes.
+func Leave(sel string) Step {
+	return Until(fmt.Sprintf(`(b => b && (setTimeout(() => b.click(), 0), true))(document.querySelector(%q))`, sel))
 }
 
 // Run lets the page do something.
