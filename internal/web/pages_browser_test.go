@@ -163,7 +163,7 @@ func TestEveryPageFitsNarrowScreens(t *testing.T) {
 
 // widest names what sticks out of the page.
 func widest(tab *webtest.Tab) string {
-	return tab.Line(`[...document.querySelectorAll("body *")].filter(e => e.getBoundingClientRect().right > innerWidth + 1).slice(0, 4).map(e => e.tagName + "." + e.className + "#" + e.id + " " + e.textContent.slice(0, 30)).join("; ")`)
+	return tab.Line(`[...document.querySelectorAll("body *")].filter(e => e.getBoundingClientRect().right > document.documentElement.clientWidth + 1).slice(0, 4).map(e => e.tagName + "." + e.className + "#" + e.id + " " + e.textContent.slice(0, 30)).join("; ")`)
 }
 
 // smallTargets names what is pressed and is lower than a thumb.

@@ -3,6 +3,8 @@ package web
 import (
 	"crypto/rand"
 	"net/http"
+	"strings"
+	"unicode/utf8"
 
 	"boxd/internal/engine"
 )
@@ -35,6 +37,7 @@ type ValveNow struct {
 	Step  string  `json:"step"`
 	State string  `json:"state"` // more, back, leave, enough, cannot, none
 	Diff  string  `json:"diff"`
+	Long  string  `json:"long"` // how much room diff takes: 3, 4, more
 	Unit  string  `json:"unit"`
 	// In the shown unit, for the trace and the tone; null: unknown.
 	DiffN *float64 `json:"diff_n"`
@@ -78,8 +81,9 @@ func (s visit) valveNow(v engine.View) ValveNow {
 	scale, _ := d.factors()
 	n := ValveNow{T: v.T, Step: v.Step, Unit: unit, Diff: d.unknown(), DiffN: times(l.DiffKPa, scale), LowN: times(l.DiffLowKPa, scale), HighN: times(l.DiffHighKPa, scale), Far: l.HowFar}
 	if n.DiffN != nil {
-		n.Diff = digits(*n.DiffN, 1)
+		n.Diff = strings.TrimSuffix(d.pressure(l.DiffKPa), "\u00a0"+unit)
 	}
+	n.Long = long(n.Diff)
 	n.State, n.Word = s.valveState(l)
 	switch {
 	case l.Cannot != "":
@@ -94,6 +98,17 @@ func (s visit) valveNow(v engine.View) ValveNow {
 	}
 	n.Figures = s.valveFigures(l)
 	return n
+}
+
+// long is how much room digits take, so that they are as large as fits.
+func long(digits string) string {
+	switch n := utf8.RuneCountInString(digits); {
+	case n <= 3:
+		return "3"
+	case n == 4:
+		return "4"
+	}
+	return "more"
 }
 
 // valveState is what the hand on the valve needs: a state for shape and tone,

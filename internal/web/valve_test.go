@@ -27,7 +27,7 @@ func turning() engine.View {
 func TestValvePage(t *testing.T) {
 	body := get(t, New(newFakeCore(turning()), nil, Options{Units: "us"}), "/valve").Body.String()
 	for _, part := range []string{
-		`<span id="diff" class="value">2.9</span>`, ">psi<", `data-state="more"`, "shut more", "about as far again", "window 4.9\u00a0psi to 7.0\u00a0psi",
+		`<span id="diff" class="value" data-long="3">2.9</span>`, ">psi<", `data-state="more"`, "shut more", "about as far again", "window 4.9\u00a0psi to 7.0\u00a0psi",
 		`class="panel off" id="fig-branch"`, `class="panel off" id="fig-header"`, "3.70\u00a0gal/min", "Tone: off", "The last 90 seconds",
 	} {
 		has(t, body, part)

@@ -15,6 +15,7 @@
     now = n;
     at = performance.now();
     put("diff", n.diff);
+    byId("diff").dataset.long = n.long;
     put("unit", n.unit);
     put("window", n.window);
     put("word", n.word);
@@ -29,7 +30,7 @@
       if (!el) return;
       el.classList.toggle("off", f.off);
       el.children[0].textContent = f.name;
-      el.children[1].textContent = (f.off ? "▲ " : "") + f.value;
+      el.children[1].textContent = (f.off ? "!\u00a0" : "") + f.value;
       el.children[2].textContent = f.aside;
     });
     trace.add(n);

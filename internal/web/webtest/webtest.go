@@ -208,10 +208,14 @@ func Cookie(url, name, value string) Step {
 	})
 }
 
-// TooWide is by how many pixels the page has to be scrolled sideways.
+// TooWide is by how many pixels the page has to be scrolled sideways, once what
+// follows its size (the plots) has had some frames to do so. A phone's innerWidth
+// grows with what is on the page; its clientWidth does not.
 func (tab *Tab) TooWide() int {
 	tab.T.Helper()
-	return tab.Count(`document.documentElement.scrollWidth - innerWidth`)
+	const settled = `new Promise(done => { let frames = 30; const look = () => { const e = document.documentElement, over = e.scrollWidth - e.clientWidth;
+		over > 0 && frames-- > 0 ? requestAnimationFrame(look) : done(over); }; look(); })`
+	return Ask(tab, "width", chromedp.Evaluate[int](settled, chromedp.EvalAwaitPromise))
 }
 
 // Keep keeps a picture of the whole page when BOXD_SCREENSHOTS says where.
