@@ -166,6 +166,7 @@ func (g *Engine) progress() Progress {
 	if p.MinutesLeft != nil && g.seq.Step() == sequencer.Flush {
 		p.MinutesSpread, p.TailMinutes = minutesOf(e.Flush.Spread, e.Flush.Rate), minutesOf(e.Flush.Tail, e.Flush.Rate)
 	}
+	p.FrontAtEndT, p.CleanAtEndT = g.arrivals()
 	if g.lost().Empty() {
 		p.LastEmitterPct = ptr(round(e.Delivery.LastEmitter.Percent(), 2))
 	}

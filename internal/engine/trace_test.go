@@ -48,6 +48,7 @@ type truth struct {
 		End      float64 `json:"injection_end"`
 		Clean    float64 `json:"far_end_within_5pct_for_good"`
 		Closed   float64 `json:"main_valve_finally_closed"`
+		Half     float64 `json:"far_end_reaches_50pct_of_rise"`
 	} `json:"times_s"`
 	Hazards struct {
 		Burst float64 `json:"burst_onset_s"`

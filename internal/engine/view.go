@@ -247,6 +247,8 @@ type Progress struct {
 	MinutesLeft      *float64  `json:"minutes_left"`
 	MinutesSpread    *float64  `json:"minutes_spread"` // ± of minutes_left in the flush, of meter and geometry
 	TailMinutes      *float64  `json:"tail_minutes"`   // a thin rest in laminar tape ends can take this much longer
+	FrontAtEndT      *float64  `json:"front_at_end_t"` // core seconds: the first fertilizer at the last emitter, foreseen
+	CleanAtEndT      *float64  `json:"clean_at_end_t"` // and the clean water behind it, margin included
 	MarginPct        float64   `json:"margin_pct"`
 	LastEmitterPct   *float64  `json:"last_emitter_pct"` // of its share, delivered so far
 	DeliveredPct     *float64  `json:"delivered_pct"`    // of all injected, delivered so far

@@ -57,11 +57,18 @@ func TestAlarmsPage(t *testing.T) {
 // Who may only look is offered nothing to press.
 func TestAlarmsPageOffersWhatOneMay(t *testing.T) {
 	srv, core, _ := guarded(t, false)
-	core.publish(func(v *engine.View) { *v = someAlarms() })
+	core.publish(func(v *engine.View) {
+		*v = someAlarms()
+		v.Holds = []engine.HoldView{{On: "inject", ID: "flow-unknown", Overridable: true}}
+	})
 	for name, want := range map[string][2]bool{"Sol": {false, false}, "Lee": {true, false}, "Kim": {true, true}} {
 		_, _, body := newPerson(t, srv, name).get("/alarms")
 		if got := [2]bool{strings.Contains(body, `value="acknowledge:`), strings.Contains(body, `value="shelve:`)}; got != want {
 			t.Errorf("%s is offered %v, want %v", name, got, want)
+		}
+		_, _, body = newPerson(t, srv, name).get("/")
+		if got := [2]bool{strings.Contains(body, `value="acknowledge:`) && strings.Contains(body, `value="confirm:`) && strings.Contains(body, `value="report:`), strings.Contains(body, `value="override:`)}; got != want {
+			t.Errorf("on the run's page %s is offered %v, want %v", name, got, want)
 		}
 	}
 }

@@ -30,6 +30,7 @@ func TestARunInTheBrowser(t *testing.T) {
 	walkConfirm(t, tab, core)
 	walkRefusal(t, tab, core)
 	walkAlarm(t, tab, core)
+	walkOverride(t, tab, core)
 	walkFlush(t, tab, core)
 	if bad := tab.Complaints(); len(bad) != 1 || !strings.Contains(bad[0], "409") {
 		t.Errorf("the page complains of %q; only the refusal is expected", bad)
@@ -77,7 +78,8 @@ func walkAlarm(t *testing.T, tab *webtest.Tab, core *fakeCore) {
 	core.publish(func(v *engine.View) {
 		v.Alarms = []engine.AlarmView{standingAlarm()}
 		v.Holds = []engine.HoldView{{On: "inject", ID: "backflow-protection-missing", Reason: "No test of the backflow protection is on record.",
-			WayOut: "Have a licensed tester test it, and write the date in the box's file."}}
+			WayOut: "Have a licensed tester test it, and write the date in the box's file."},
+			{On: "inject", ID: "flow-unknown", Reason: "The flow is unknown.", WayOut: "Look at the meter.", Overridable: true}}
 	})
 	tab.Do("alarm", webtest.Has(`[data-alarm="supply-pressure-low"]`), webtest.Has(`[data-hold]`))
 	heading := webtest.Ask(tab, "alarm", chromedp.Title())
@@ -91,15 +93,35 @@ func walkAlarm(t *testing.T, tab *webtest.Tab, core *fakeCore) {
 	}
 }
 
+// walkOverride lifts a hold with a reason; one that protects people offers no such thing.
+func walkOverride(t *testing.T, tab *webtest.Tab, core *fakeCore) {
+	if n := tab.Count(`document.querySelectorAll("button[value^='override:']").length`); n != 1 {
+		t.Errorf("%d holds can be lifted", n)
+	}
+	tab.Do("lift a hold", webtest.Type("#note", "timed the meter by hand"), webtest.Press(`button[value="override:flow-unknown"]`),
+		webtest.Until(`document.getElementById("note").value === "" && document.body.dataset.sending === "no"`))
+	if said := core.said(); len(said) != 4 || said[3].Kind != box.Override || said[3].Alarm != "flow-unknown" || said[3].Note != "timed the meter by hand" {
+		t.Errorf("the override: %+v", said)
+	}
+	core.publish(func(v *engine.View) {
+		v.Holds = v.Holds[:1]
+		v.Overrides = []engine.OverrideRecord{{ID: "flow-unknown", On: "inject", By: "Ada", Why: "timed the meter by hand"}}
+	})
+	tab.Do("lifted", webtest.Has(`[data-lifted="flow-unknown"]`), webtest.Gone(`[data-hold="flow-unknown"]`), webtest.Until(`document.getElementById("note-row").hidden`))
+}
+
 func walkFlush(t *testing.T, tab *webtest.Tab, core *fakeCore) {
 	flush := viewAt("flush")
 	flush.Advice = &engine.AdviceView{Number: 19, Text: "Let clean water run until the last row is clean.",
 		Why: []string{"clean water has passed the box for 21 L of 64 L"}, Valve: "header", Minutes: num(31)}
 	flush.Progress.VolumeWitness, flush.Progress.EndWitness = "43 L still to go", "still fertilizer at the line end"
 	flush.Past = []engine.MilestoneRecord{{Name: "lines_full", T: 300}, {Name: "injection_started", T: 420}}
+	flush.Progress.FrontAtEndT, flush.Progress.CleanAtEndT = num(core.View().T+120), num(core.View().T+1860)
 	flush.Cautions = []string{"The last emitter has had 22 % of its share."}
 	core.publish(func(v *engine.View) { seq, at := v.Seq, v.T; *v = flush; v.Seq, v.T = seq, at })
-	tab.Do("flush", webtest.BodyIs("step", "flush"), webtest.Has(`svg.rows [data-row="6"]`), webtest.Has("#minutes-left"))
+	tab.Do("flush", webtest.BodyIs("step", "flush"), webtest.Has(`svg.rows [data-row="6"]`), webtest.Has("#minutes-left"),
+		webtest.Until(`document.getElementById("arrival-says").textContent === "Fertilizer is foreseen at the last emitter in 2 min. Clean water is foreseen there in 31 min."`))
+	tab.Keep("run-foreseen")
 }
 
 func walkStopped(t *testing.T, tab *webtest.Tab, core *fakeCore, srv *httptest.Server) {

@@ -68,7 +68,8 @@ type Live struct {
 	Advice     *engine.AdviceView
 	Minutes    string
 	Alarms     []alarmLine
-	Latched    bool
+	Offer      may  // to the visitor
+	NoteWanted bool // something offered takes a reason
 	Dials      []dial
 	Facts      []fact
 	Readings   []readingLine
@@ -104,7 +105,7 @@ type milestoneLine struct{ Name, Ago string }
 func (s visit) live(v engine.View) Live {
 	age := s.age(v)
 	l := Live{
-		V: v, Heard: s.show.seconds(age.Seconds()),
+		V: v, Heard: s.show.seconds(age.Seconds()), Offer: s.may(),
 		Steps: stepMarks(v), RunTime: s.runTime(v.RunT), Advice: v.Advice,
 		Alarms: s.alarmLines(v), Dials: s.dials(v), Facts: s.facts(v),
 		Readings: s.readings(v), Drawing: s.drawing(v), Cost: s.costs(v), StopText: stopText(v), Past: s.milestones(v),
@@ -121,7 +122,10 @@ func (s visit) live(v engine.View) Live {
 		l.Minutes = s.show.minutesOf(v.Advice.Minutes)
 	}
 	for _, a := range l.Alarms {
-		l.Latched = l.Latched || a.CanReset
+		l.NoteWanted = l.NoteWanted || l.Offer.Operate && a.CanReset
+	}
+	for _, h := range v.Holds {
+		l.NoteWanted = l.NoteWanted || l.Offer.Administer && h.Overridable
 	}
 	return l
 }

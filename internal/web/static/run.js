@@ -9,6 +9,7 @@
     var keep = 3600;
     var names = ["header_kpa", "injector_in_kpa", "injector_out_kpa", "main_flow_lpm", "ec_box_us_cm", "ec_end_us_cm"];
     var t = [], cols = {}, ec = null, pf = null, base = null, band = null, due = false;
+    var front = null, clean = null; // when fertilizer and clean water are foreseen at the last emitter
     var kf = Number(body.dataset.kpaFactor), lf = Number(body.dataset.lpmFactor);
     names.forEach(function (n) { cols[n] = []; });
 
@@ -37,19 +38,25 @@
       return [t, scaled("header_kpa", kf), across, scaled("main_flow_lpm", lf)];
     }
 
+    function now() { return t.length ? t[t.length - 1] : 0; }
     function ago(u, splits) {
-      var now = t.length ? t[t.length - 1] : 0;
       return splits.map(function (s) {
-        var m = Math.round((now - s) / 6) / 10;
-        return m <= 0 ? w("now") : "−" + m + " min";
+        var m = Math.round((s - now()) / 6) / 10;
+        return m === 0 ? w("now") : (m < 0 ? "−" : "+") + Math.abs(m) + " min";
       });
     }
-    // Marks stand at whole minutes back from now.
+    // Marks stand at whole minutes from now.
     function marks(u, axis, min, max) {
       var span = (max - min) / 60, step = [0.5, 1, 2, 5, 10, 20, 30, 60].find(function (s) { return span / s <= 4; }) || 60;
       var out = [];
-      for (var s = max; s >= min; s -= step * 60) out.unshift(s);
+      for (var s = now() - Math.floor((now() - min) / (step * 60)) * step * 60; s <= max; s += step * 60) out.push(s);
       return out;
+    }
+    // What is foreseen within the hour belongs in the picture.
+    function ahead(x) { return x !== null && x > now() && x <= now() + 3600; }
+    function span(u, min, max) {
+      [front, clean].forEach(function (x) { if (ahead(x)) max = Math.max(max, x + 0.04 * (x - min)); });
+      return [min, max];
     }
 
     function axis(more) {
@@ -92,12 +99,42 @@
       c.restore();
     }
 
+    // A flag at the time something is foreseen at the last emitter.
+    function drawFlag(u, at, word, row) {
+      if (!ahead(at)) return;
+      var c = u.ctx, r = uPlot.pxRatio, x = u.valToPos(at, "x", true), y = u.bbox.top + (6 + row * 18) * r;
+      c.save();
+      c.strokeStyle = c.fillStyle = css("--ink");
+      c.lineWidth = 2 * r;
+      c.setLineDash([3 * r, 5 * r]);
+      c.beginPath();
+      c.moveTo(x, y);
+      c.lineTo(x, u.bbox.top + u.bbox.height);
+      c.stroke();
+      c.font = 13 * r + "px sans-serif";
+      c.textAlign = "right";
+      c.textBaseline = "middle";
+      c.fillText(word + " ▸", x - 3 * r, y + 3 * r);
+      c.restore();
+    }
+    function drawFlags(u) {
+      drawFlag(u, front, w("fertilizer"), 0);
+      drawFlag(u, clean, w("clean water"), 1);
+    }
+    function sayArrivals() {
+      var says = [], left = function (x) { return Math.max(1, Math.round((x - now()) / 60)) + " min"; };
+      if (front !== null && front > now()) says.push(w("Fertilizer is foreseen at the last emitter in %s.", left(front)));
+      if (clean !== null && clean > now()) says.push(w("Clean water is foreseen there in %s.", left(clean)));
+      byId("arrival-says").textContent = says.join(" ");
+    }
+
     function build() {
       if (typeof uPlot === "undefined") return;
       if (ec) { ec.destroy(); pf.destroy(); }
       var e = byId("plot-ec"), p = byId("plot-pf");
       var o = options(e, [xSeries(), line(w("at the box"), "--line1", [], "y", 0), line(w("at the line end"), "--line2", [8, 4], "y", 0)],
-        [axis({ values: ago, splits: marks }), axis({ size: 56 })], { drawClear: [drawBand] });
+        [axis({ values: ago, splits: marks }), axis({ size: 56 })], { drawClear: [drawBand], draw: [drawFlags] });
+      o.scales.x.range = span;
       o.scales.y = { range: function (u, min, max) {
         if (min === null) { min = 0; max = 1000; }
         if (base !== null) { min = Math.min(min, base - (band || 0)); max = Math.max(max, base + (band || 0)); }
@@ -124,6 +161,7 @@
       // With no finger on a plot its legend shows the newest values.
       [ec, pf].forEach(function (u) { if (u.cursor.idx === null || u.cursor.idx === undefined) u.setLegend({ idx: null }, false); });
       byId("plot-ec").dataset.points = byId("plot-pf").dataset.points = String(t.length);
+      sayArrivals();
       byId("band-says").textContent = base === null ? w("baseline unknown") :
         "· " + w("dotted: baseline %s", base.toFixed(0)) + (band === null ? "" : ", " + w("shaded: ±%s counts as clean", band.toFixed(0)));
     }
@@ -133,6 +171,8 @@
       (v.channels || []).forEach(function (c) { if (c.quality === "good" || c.quality === "uncertain") by[c.column] = c.value; });
       base = v.progress.baseline_us_cm;
       band = v.progress.return_band_us_cm;
+      front = v.progress.front_at_end_t;
+      clean = v.progress.clean_at_end_t;
       push(v.t, function (n) { return by[n]; });
       if (!due) { due = true; requestAnimationFrame(redraw); }
     }
@@ -155,8 +195,8 @@
   })();
 
   boxd.watch(function (v) {
-    var latched = (v.alarms || []).some(function (a) { return a.latched && a.acknowledged; });
-    byId("note-row").hidden = !latched;
+    var row = byId("note-row");
+    if (row) row.hidden = !document.querySelector('button[value^="reset:"], button[value^="override:"]');
     plots.add(v);
   });
   plots.start().finally(boxd.listen);
