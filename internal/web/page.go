@@ -130,8 +130,11 @@ func (s visit) live(v engine.View) Live {
 	return l
 }
 
+// runSteps are the steps of a run as the core names them.
+func runSteps() []string { return []string{"ready", "pressurise", "inject", "flush", "secure"} }
+
 func stepMarks(v engine.View) []stepMark {
-	names := []string{"ready", "pressurise", "inject", "flush", "secure"}
+	names := runSteps()
 	at := -1
 	for i, n := range names {
 		if n == v.Step {
@@ -309,10 +312,12 @@ type pages struct {
 	alarms, alarmParts, boxPage, boxParts         *template.Template
 	offline, valve, valveParts, valveNext         *template.Template
 
-	words string // of the scripts, as JSON
+	messages say.Messages
+	words    string // of the scripts, as JSON
 }
 
-func parsePages(v say.Voice) pages {
+func parsePages(m say.Messages) pages {
+	v := say.Voice{Messages: m}
 	all := template.New("").Funcs(template.FuncMap{
 		"line": line,
 		"t":    func(format string, args ...any) string { return v.Say(say.Text{Format: format, Args: args}) },
@@ -323,7 +328,7 @@ func parsePages(v say.Voice) pages {
 		signIn: all.Lookup("signin.html"), begin: all.Lookup("begin.html"), people: all.Lookup("people.html"),
 		alarms: all.Lookup("alarms.html"), alarmParts: all.Lookup("alarm-parts"), boxPage: all.Lookup("box.html"), boxParts: all.Lookup("box-parts"), offline: all.Lookup("offline.html"),
 		valve: all.Lookup("valve.html"), valveParts: all.Lookup("valve-parts"), valveNext: all.Lookup("valve-next"),
-		words: scriptWords(v),
+		messages: m, words: scriptWords(m),
 	}
 }
 

@@ -13,10 +13,10 @@ import (
 	"time"
 )
 
-// files are the pages and all they load. uPlot (MIT, licence beside it) is the
+// files are the pages, all they load, and their sentences in other languages. uPlot (MIT, licence beside it) is the
 // only part not ours.
 //
-//go:embed pages static
+//go:embed pages static messages/*.json
 var files embed.FS
 
 // staticFiles serves what the pages load; a browser asks again each time and is

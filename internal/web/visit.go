@@ -1,6 +1,7 @@
 package web
 
 import (
+	"encoding/json"
 	"net/http"
 	"net/url"
 	"strings"
@@ -21,15 +22,29 @@ type visit struct {
 }
 
 // languages are what the pages can be read in; the first is the code's own.
-func languages() []string { return []string{"en"} }
+func languages() []string { return []string{"en", "es"} }
 
-// voiceIn is how somebody who reads lang is spoken to.
-func voiceIn(lang string, u units.System) say.Voice { return say.Voice{Units: u} }
+// messagesIn reads the sentences of a language; the first has none, for it is the
+// keys themselves.
+func messagesIn(lang string) say.Messages {
+	if lang == languages()[0] {
+		return nil
+	}
+	b, err := files.ReadFile("messages/" + lang + ".json")
+	if err != nil {
+		panic("web: " + err.Error()) // embedded: it is there
+	}
+	var m say.Messages
+	if err := json.Unmarshal(b, &m); err != nil {
+		panic("web: messages/" + lang + ".json: " + err.Error()) // a test reads it
+	}
+	return m
+}
 
 func everyLanguage() map[string]pages {
 	all := map[string]pages{}
 	for _, lang := range languages() {
-		all[lang] = parsePages(voiceIn(lang, units.Metric))
+		all[lang] = parsePages(messagesIn(lang))
 	}
 	return all
 }
@@ -53,8 +68,8 @@ func (s *server) visit(r *http.Request) visit {
 			system = chosen
 		}
 	}
-	voice := voiceIn(v.lang, system)
-	v.show, v.pages = display{us: system == units.US, voice: voice}, s.pages[v.lang]
+	v.pages = s.pages[v.lang]
+	v.show = display{us: system == units.US, voice: say.Voice{Units: system, Messages: v.pages.messages}}
 	return v
 }
 
@@ -93,7 +108,7 @@ func (s visit) shown() shown {
 	for _, l := range languages() {
 		out.Langs = append(out.Langs, option{l, names[l], l == s.lang})
 	}
-	out.Systems = []option{{"us", "US", s.show.us}, {"metric", "metric", !s.show.us}}
+	out.Systems = []option{{"us", "US", s.show.us}, {"metric", s.show.say("metric"), !s.show.us}}
 	return out
 }
 

@@ -29,12 +29,12 @@ func inScripts() []string {
 	return out
 }
 
-// scriptWords are what the scripts say in a voice, as JSON by the English form.
-// A sentence that reads the same is left out.
-func scriptWords(v say.Voice) string {
+// scriptWords are what the scripts say in a language, as JSON by the English
+// form. The steps are among them, for the window's title.
+func scriptWords(m say.Messages) string {
 	words := map[string]string{}
-	for _, english := range inScripts() {
-		if there, ok := v.Messages[english]; ok {
+	for _, english := range append(inScripts(), runSteps()...) {
+		if there, ok := m[english]; ok {
 			words[english] = there
 		}
 	}
