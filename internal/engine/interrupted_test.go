@@ -116,6 +116,9 @@ func (b between) reset(v engine.View) {
 
 func TestInterrupted(t *testing.T) {
 	zone, done := enginetest.Zone(), 0
+	if raced {
+		*interrupted = min(*interrupted, 2)
+	}
 	for seed := range uint64(*interrupted) {
 		rnd := rand.New(rand.NewPCG(seed, 2))
 		cfg := enginetest.Config(zone)

@@ -160,6 +160,9 @@ func TestAnotherLayout(t *testing.T) {
 // TestLearning lets eight sound runs teach; then a row leaks, less than the
 // alarm's limit, and the filter begins loaded.
 func TestLearning(t *testing.T) {
+	if raced {
+		t.Skip("too long under the race detector; one goroutine owns the core")
+	}
 	r := enginetest.New(enginetest.Config(enginetest.Zone()), 5, false)
 	whole := func() *engine.Summary {
 		n := len(r.Said)
@@ -325,6 +328,9 @@ func anyPast(draw *rapid.T, layout [3]float64) engine.Memory {
 // with any memory at all: the flush of what was injected is never done sooner,
 // and no alarm comes later or stays away.
 func TestNoMemoryWeakens(t *testing.T) {
+	if raced {
+		t.Skip("too long under the race detector; one goroutine owns the core")
+	}
 	all := scripts(t)
 	var layout [3]float64
 	{
