@@ -1,6 +1,8 @@
 package web
 
 import (
+	"math"
+
 	"boxd/internal/engine"
 	"boxd/internal/units"
 )
@@ -65,4 +67,56 @@ func (d display) doseLine(v *engine.DoseView) string {
 		out = d.nutrients(v.Nutrients)
 	}
 	return d.say("%s · weighings: %s", out, d.word(v.Verdict))
+}
+
+// plantBars is what the plants of a row, or of rows that are alike, have had:
+// a bar for each point along it, in a drawing 260 wide and 30 high.
+type plantBars struct {
+	Label, Says string
+	Y           float64
+	Bars        []plantBar
+}
+
+type plantBar struct{ X, Wide, Y, High float64 }
+
+const plantPitch = 46.0
+
+// alongRows draws what each plant has had, while that can be known.
+func (s visit) alongRows(v engine.View) ([]plantBars, float64) {
+	if v.Dose == nil || v.Dose.PerPlant == nil {
+		return nil, 0
+	}
+	var out []plantBars
+	for i, r := range v.Dose.PerPlant.Rows {
+		if len(r.Points) == 0 {
+			continue
+		}
+		g := plantBars{Y: float64(i) * plantPitch, Label: s.rowLabel(r), Says: s.plantSays(r)}
+		wide := rowWide / float64(len(r.Points))
+		for k, p := range r.Points {
+			high := 30 * min(1, max(0, p.Pct/100))
+			g.Bars = append(g.Bars, plantBar{X: float64(k) * wide, Wide: wide - 2, Y: 30 - high, High: high})
+		}
+		out = append(out, g)
+	}
+	return out, float64(len(out)) * plantPitch
+}
+
+func (s visit) rowLabel(r engine.RowDoseView) string {
+	if r.From == r.To {
+		return s.show.say("row %d", r.From)
+	}
+	return s.show.say("rows %d to %d", r.From, r.To)
+}
+
+// plantSays is the first and the last plant of a row, in words.
+func (s visit) plantSays(r engine.RowDoseView) string {
+	one := func(p engine.PlantDoseView) string {
+		pct := digits(math.Floor(p.Pct), 0) + "\u00a0%"
+		if p.N == nil {
+			return pct
+		}
+		return s.show.say("%s, %s mg N", pct, digits(*p.N, 0))
+	}
+	return s.show.say("first plant %s, last plant %s", one(r.Points[0]), one(r.Points[len(r.Points)-1]))
 }

@@ -76,6 +76,8 @@ type Live struct {
 	Drawing    drawing
 	Rows       []rowBar
 	RowsHeight float64
+	Plants     []plantBars
+	PlantsHigh float64
 	Cost       []fact
 	StopText   string
 	Past       []milestoneLine
@@ -111,6 +113,7 @@ func (s visit) live(v engine.View) Live {
 		Readings: s.readings(v), Drawing: s.drawing(v), Cost: s.costs(v), StopText: stopText(v), Past: s.milestones(v),
 	}
 	l.Rows, l.RowsHeight = s.rowBars(v)
+	l.Plants, l.PlantsHigh = s.alongRows(v)
 	if stopped(v, age) {
 		l.Stopped = true
 		l.StoppedWhy = s.show.say("nothing heard from the core for %s", l.Heard)
