@@ -18,7 +18,7 @@ func TestDemoInTheBrowser(t *testing.T) {
 	tab := webtest.Open(t, 4*time.Minute)
 	other := tab.Another()
 	dir := t.TempDir()
-	p := startBoxd(t, "demo", "-person", "none", "-speed", "80", "-listen", "127.0.0.1:0", "-data", dir)
+	p := startBoxd(t, "demo", "-person", "none", "-speed", "110", "-listen", "127.0.0.1:0", "-data", dir)
 	page := p.await(t, `^page +(http://\S+)`)
 	open := []webtest.Step{webtest.Screen(1280, 900, "light"), webtest.Visit(page), webtest.There(`body[data-stream="open"][data-step="ready"]`)}
 	tab.Do("open the page", open...)
@@ -49,9 +49,49 @@ func TestDemoInTheBrowser(t *testing.T) {
 	}
 }
 
+// TestDemoOnAPhone walks a whole run on a phone, by its buttons alone; at the loop
+// valve it is on that valve's page.
+func TestDemoOnAPhone(t *testing.T) {
+	tab := webtest.Open(t, 4*time.Minute)
+	dir := t.TempDir()
+	p := startBoxd(t, "demo", "-person", "none", "-speed", "250", "-listen", "127.0.0.1:0", "-data", dir)
+	page := p.await(t, `^page +(http://\S+)`)
+	tab.Do("open the page", webtest.Screen(390, 844, "dark"), webtest.Visit(page), webtest.BodyIs("stream", "open"), webtest.Type("#by", "Robin"))
+	for _, deed := range []string{"run_start", "main_open", "injector_on"} {
+		confirm(t, tab, deed)
+	}
+	tab.Do("to the valve", webtest.Leave(`nav a[href="/valve"]`), webtest.There(`body[data-page="valve"][data-stream="open"]`), webtest.Has(`#gauge[data-state="more"]`))
+	press(t, tab, "loop_throttled")
+	tab.Do("turned", webtest.Until(`Number(document.getElementById("diff").textContent) > 4.9`)) // psi: 34 kPa start the injector
+	tab.Keep("valve")
+	tab.Do("back to the run", webtest.Leave(`nav a[href="/"]`), webtest.There(`body[data-page="run"][data-stream="open"]`))
+	for _, deed := range []string{"loop_opened", "injector_off", "main_closed", "run_end"} {
+		confirm(t, tab, deed)
+	}
+	run, err := endedRun(dir, webtest.Patience)
+	if err != nil {
+		t.Fatal(err)
+	}
+	tab.Do("the runs", webtest.Visit(page+"runs"), webtest.Has(fmt.Sprintf(`[data-run=%q][data-flush="done"]`, run.ID)))
+	if bad := tab.Complaints(); len(bad) != 0 {
+		t.Errorf("the page complains of %q", bad)
+	}
+	p.interrupt(t)
+	for _, e := range checkEnded(t, dir, 1) {
+		if e.Kind == "action" && e.By != "Robin" {
+			t.Errorf("%s was said by %q", e.Deed, e.By)
+		}
+	}
+}
+
+// awaited is the number a promise on the page keeps.
+func awaited(promise string) chromedp.Action[int] {
+	return chromedp.Evaluate[int](promise, chromedp.EvalAwaitPromise)
+}
+
 // fetched is how many bytes a link on the page leads to.
 func fetched(sel string) chromedp.Action[int] {
-	return chromedp.Evaluate[int](fmt.Sprintf(`fetch(document.querySelector(%q).href).then(r => r.ok ? r.arrayBuffer() : new ArrayBuffer(0)).then(b => b.byteLength)`, sel), chromedp.EvalAwaitPromise)
+	return awaited(fmt.Sprintf(`fetch(document.querySelector(%q).href).then(r => r.ok ? r.arrayBuffer() : new ArrayBuffer(0)).then(b => b.byteLength)`, sel))
 }
 
 func readThePage(t *testing.T, tab *webtest.Tab) {
@@ -89,17 +129,22 @@ func staleWord(t *testing.T, tab, other *webtest.Tab, page string) {
 	}
 }
 
-// confirm presses the button once it stands, has this deed and does not rest.
+// confirm reads an advice and presses its button.
 func confirm(t *testing.T, tab *webtest.Tab, deed string) {
 	t.Helper()
-	sel := fmt.Sprintf("#confirm[data-deed=%q]:enabled", deed)
-	tab.Do("wait for "+deed, webtest.Has(sel))
+	tab.Do("wait for "+deed, webtest.Has(fmt.Sprintf("#confirm[data-deed=%q]:enabled", deed)))
 	text := tab.Text("#advice-text")
 	if text == "" || tab.Text("#part-advice .why") == "" {
 		t.Errorf("%s: an advice without text or reason: %q", deed, text)
 	}
-	tab.Do("confirm "+deed, webtest.Press(sel), webtest.Has(`#answer[data-accepted="yes"]`),
-		webtest.Gone(sel))
+	press(t, tab, deed)
+}
+
+// press presses the button once it stands, has this deed and does not rest.
+func press(t *testing.T, tab *webtest.Tab, deed string) {
+	t.Helper()
+	sel := fmt.Sprintf("#confirm[data-deed=%q]:enabled", deed)
+	tab.Do("confirm "+deed, webtest.Press(sel), webtest.Has(`#answer[data-accepted="yes"]`), webtest.Gone(sel))
 }
 
 func walk(t *testing.T, tab *webtest.Tab) {

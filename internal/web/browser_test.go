@@ -120,7 +120,7 @@ func walkFlush(t *testing.T, tab *webtest.Tab, core *fakeCore) {
 	flush.Cautions = []string{"The last emitter has had 22 % of its share."}
 	core.publish(func(v *engine.View) { seq, at := v.Seq, v.T; *v = flush; v.Seq, v.T = seq, at })
 	tab.Do("flush", webtest.BodyIs("step", "flush"), webtest.Has(`svg.rows [data-row="6"]`), webtest.Has("#minutes-left"),
-		webtest.Until(`document.getElementById("arrival-says").textContent === "Fertilizer is foreseen at the last emitter in 2 min. Clean water is foreseen there in 31 min."`))
+		webtest.Until(`document.getElementById("arrival-says").textContent === "Fertilizer is foreseen at the last emitter in 2 min. Clean water is foreseen at the last emitter in 31 min."`))
 	tab.Keep("run-foreseen")
 }
 

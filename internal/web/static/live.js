@@ -132,10 +132,13 @@
 
   var form = byId("act");
   var by = byId("by");
-  if (by) try {
-    if (!by.value) by.value = localStorage.getItem("by") || "";
-    by.addEventListener("change", function () { localStorage.setItem("by", by.value); });
-  } catch (err) { /* a browser that keeps nothing still works */ }
+  function keepName() {
+    try { if (by && by.type !== "hidden") localStorage.setItem("by", by.value); } catch (err) { /* a browser that keeps nothing still works */ }
+  }
+  if (by) {
+    try { if (!by.value) by.value = localStorage.getItem("by") || ""; } catch (err) { /* as above */ }
+    by.addEventListener("change", keepName);
+  }
 
   function newId() {
     var b = crypto.getRandomValues(new Uint8Array(12));
@@ -170,6 +173,7 @@
     data.set("id", form.elements.id.value);
     if (by && !data.get("by")) data.set("by", by.value);
     data.set("do", e.submitter.value);
+    keepName();
     setSending(true);
     var ctl = new AbortController();
     var timer = setTimeout(function () { ctl.abort(); }, 12000);

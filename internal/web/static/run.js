@@ -124,7 +124,7 @@
     function sayArrivals() {
       var says = [], left = function (x) { return Math.max(1, Math.round((x - now()) / 60)) + " min"; };
       if (front !== null && front > now()) says.push(w("Fertilizer is foreseen at the last emitter in %s.", left(front)));
-      if (clean !== null && clean > now()) says.push(w("Clean water is foreseen there in %s.", left(clean)));
+      if (clean !== null && clean > now()) says.push(w("Clean water is foreseen at the last emitter in %s.", left(clean)));
       byId("arrival-says").textContent = says.join(" ");
     }
 

@@ -64,10 +64,11 @@ func Open(t *testing.T, limit time.Duration) *Tab {
 	return begin(t, tab)
 }
 
-// Another gives a second tab of the same browser.
+// Another gives a tab of somebody else: nothing is shared with the first but the
+// program.
 func (tab *Tab) Another() *Tab {
 	tab.T.Helper()
-	ctx, stop := chromedp.NewContext(tab.ctx)
+	ctx, stop := chromedp.NewContext(tab.ctx, chromedp.WithNewBrowserContext())
 	tab.T.Cleanup(stop)
 	return begin(tab.T, ctx)
 }
