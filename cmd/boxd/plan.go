@@ -8,6 +8,7 @@ import (
 
 	"boxd/config"
 	"boxd/internal/dosing"
+	"boxd/internal/say"
 	"boxd/internal/units"
 )
 
@@ -67,13 +68,14 @@ func writePlan(w io.Writer, p dosing.Plan, u units.System) error {
 		fmt.Fprintf(&b, ", %s past the box\n", u.Volume(s.Pass))
 	}
 	fmt.Fprintf(&b, "in all    %s, %s of water\n", units.Elapsed(p.Total.Duration()), u.Volume(p.Applied))
-	section(&b, "taken to mean", p.Conventions)
+	voice := say.Voice{Units: u}
+	section(&b, "taken to mean", voice.Each(p.Conventions))
 	var warn, caution []string
 	for _, x := range p.Warnings {
-		warn = append(warn, x.Severity.String()+": "+x.Text)
+		warn = append(warn, x.Severity.String()+": "+voice.Say(x.Text))
 	}
 	for _, x := range p.Cautions {
-		caution = append(caution, x.Text)
+		caution = append(caution, voice.Say(x.Text))
 	}
 	section(&b, "warnings", warn)
 	section(&b, "cautions", caution)
@@ -86,7 +88,7 @@ func writeTank(b *strings.Builder, t dosing.TankPlan, u units.System) {
 	for _, x := range t.Weigh {
 		fmt.Fprintf(b, "weigh     %s of %s\n", u.Mass(x.Mass), x.Product)
 	}
-	fmt.Fprintf(b, "dissolve  in about %s, make up to %s (%s; %s)\n", u.Volume(t.Dissolve), u.Volume(t.Stock), u.Concentration(t.Strength), t.StrengthFrom)
+	fmt.Fprintf(b, "dissolve  in about %s, make up to %s (%s; %s)\n", u.Volume(t.Dissolve), u.Volume(t.Stock), u.Concentration(t.Strength), say.Voice{Units: u}.Say(t.StrengthFrom))
 	if t.ECKnown {
 		fmt.Fprintf(b, "line EC   rises by %s to %s\n", u.Conductivity(t.ECRise), u.Conductivity(t.LineEC))
 	} else {

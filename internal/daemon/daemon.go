@@ -21,6 +21,7 @@ import (
 	"boxd/internal/engine"
 	"boxd/internal/journal"
 	"boxd/internal/record"
+	"boxd/internal/say"
 	"boxd/internal/telemetry"
 	"boxd/internal/web"
 )
@@ -263,7 +264,7 @@ func (d *Daemon) take() []ask {
 		select {
 		case a := <-d.asks:
 			if why := d.failed.Load(); why != nil && a.action.Kind != box.Acknowledge {
-				a.answer <- web.Answer{Reason: "not taken: the archive can't be written (" + *why + ")"}
+				a.answer <- refused(say.T("not taken: the archive can't be written (%s)", *why))
 				continue
 			}
 			out = append(out, a)
@@ -280,13 +281,13 @@ func answerOf(a box.Action, events []engine.Event, saved error) web.Answer {
 			case e.Kind == engine.RefusalEvent:
 				return web.Answer{Reason: e.Reason, Said: e.Said.Reason}
 			case e.Kind == engine.ActionEvent && saved != nil:
-				return web.Answer{Reason: "heard, but not saved: " + saved.Error()}
+				return refused(say.T("heard, but not saved: %s", saved.Error()))
 			case e.Kind == engine.ActionEvent:
 				return web.Answer{Accepted: true}
 			}
 		}
 	}
-	return web.Answer{Reason: "the core gave no answer: try again"}
+	return refused(say.T("the core gave no answer: try again"))
 }
 
 // keep lines up what this turn leaves to be saved.
@@ -414,13 +415,13 @@ func (d *Daemon) settle() error {
 	return d.o.Journal.Commit(context.Background(), d.due...)
 }
 
-const stopping = "boxd is stopping: nothing is taken any more"
+func stopping() web.Answer { return refused(say.T("boxd is stopping: nothing is taken any more")) }
 
 func (d *Daemon) refuseAll() {
 	for {
 		select {
 		case a := <-d.asks:
-			a.answer <- web.Answer{Reason: stopping}
+			a.answer <- stopping()
 		default:
 			return
 		}

@@ -2,11 +2,11 @@ package daemon
 
 import (
 	"context"
-	"fmt"
 	"time"
 
 	"boxd/internal/box"
 	"boxd/internal/engine"
+	"boxd/internal/say"
 	"boxd/internal/telemetry"
 	"boxd/internal/web"
 )
@@ -71,11 +71,14 @@ func (d *Daemon) Subscribe() (<-chan engine.View, func()) {
 	return out, stop
 }
 
+// refused is an answer of the daemon's own.
+func refused(why say.Text) web.Answer { return web.Answer{Reason: why.String(), Said: why} }
+
 // Submit hands a person's word to the core and waits for its answer, which
 // comes after it was saved.
 func (d *Daemon) Submit(ctx context.Context, a box.Action) web.Answer {
 	if a.ID == "" {
-		return web.Answer{Reason: "the action has no id: reload the page"}
+		return refused(say.T("the action has no id: reload the page"))
 	}
 	if e, ok, err := d.o.Journal.Answered(ctx, a.ID); err == nil && ok {
 		ev, err := e.Event()
@@ -87,7 +90,7 @@ func (d *Daemon) Submit(ctx context.Context, a box.Action) web.Answer {
 	select {
 	case d.asks <- q:
 	default:
-		return web.Answer{Reason: "too many are pressing at once: try again"}
+		return refused(say.T("too many are pressing at once: try again"))
 	}
 	select {
 	case ans := <-q.answer:
@@ -97,9 +100,9 @@ func (d *Daemon) Submit(ctx context.Context, a box.Action) web.Answer {
 		case ans := <-q.answer:
 			return ans
 		default:
-			return web.Answer{Reason: stopping}
+			return stopping()
 		}
 	case <-ctx.Done():
-		return web.Answer{Reason: fmt.Sprintf("no answer in time (%v): look at the page before you press again", ctx.Err())}
+		return refused(say.T("no answer in time: look at the page before you press again"))
 	}
 }

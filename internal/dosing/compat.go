@@ -1,13 +1,17 @@
 package dosing
 
-import "slices"
+import (
+	"slices"
+
+	"boxd/internal/say"
+)
 
 // Clash is a pair of products that should not meet.
 type Clash struct {
 	Code     string
 	Severity Severity
 	A, B     string // product names
-	Why      string
+	Why      say.Text
 }
 
 // group is a set of chemical traits that decide who may meet whom.
@@ -48,7 +52,7 @@ type clashRule struct {
 	a, b     group
 	code     string
 	severity Severity
-	why      string
+	why      say.Text
 	anywhere bool // in two tanks of one run as well
 }
 
@@ -58,11 +62,11 @@ type clashRule struct {
 // bulletins on chlorination; urea with strong acid: common practice, no source.
 func clashRules() []clashRule {
 	return []clashRule{
-		{hasCalcium, hasSulfate, CodeIncompatible, Stop, "calcium and sulfate settle as gypsum", false},
-		{hasCalcium, hasPhosphate, CodeIncompatible, Stop, "calcium and phosphate settle as calcium phosphate", false},
-		{hasMagnesium, hasPhosphate, CodeMayPrecipitate, Caution, "magnesium and phosphate may settle, with ammonium above all: make a jar test first", false},
-		{isStrongAcid, isChlorine, CodeAcidChlorine, Stop, "acid and chlorine make poisonous gas", true},
-		{hasUrea, isStrongAcid, CodeUreaAcid, Caution, "urea and strong acid heat up: small amounts, slowly, or separate tanks", false},
+		{hasCalcium, hasSulfate, CodeIncompatible, Stop, say.T("calcium and sulfate settle as gypsum"), false},
+		{hasCalcium, hasPhosphate, CodeIncompatible, Stop, say.T("calcium and phosphate settle as calcium phosphate"), false},
+		{hasMagnesium, hasPhosphate, CodeMayPrecipitate, Caution, say.T("magnesium and phosphate may settle, with ammonium above all: make a jar test first"), false},
+		{isStrongAcid, isChlorine, CodeAcidChlorine, Stop, say.T("acid and chlorine make poisonous gas"), true},
+		{hasUrea, isStrongAcid, CodeUreaAcid, Caution, say.T("urea and strong acid heat up: small amounts, slowly, or separate tanks"), false},
 	}
 }
 
@@ -91,7 +95,9 @@ func clashes(as, bs []Product, apart bool) []Clash {
 
 // addClash leaves out the mirror image of a pair already there.
 func addClash(out []Clash, c Clash) []Clash {
-	mirrored := func(o Clash) bool { return o.Why == c.Why && (o.A == c.B && o.B == c.A || o.A == c.A && o.B == c.B) }
+	mirrored := func(o Clash) bool {
+		return o.Why.Format == c.Why.Format && (o.A == c.B && o.B == c.A || o.A == c.A && o.B == c.B)
+	}
 	if slices.ContainsFunc(out, mirrored) {
 		return out
 	}

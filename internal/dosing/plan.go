@@ -6,6 +6,7 @@ import (
 	"strconv"
 	"time"
 
+	"boxd/internal/say"
 	"boxd/internal/units"
 )
 
@@ -24,8 +25,8 @@ type Plan struct {
 	Feed string `json:"feed"`
 	// Conventions says in words what every rate, area, ratio and label was
 	// taken to mean.
-	Conventions []string `json:"conventions"`
-	Wanted      Wanted   `json:"wanted"`
+	Conventions []say.Text `json:"conventions"`
+	Wanted      Wanted     `json:"wanted"`
 	// Gives is everything the weighed products hold.
 	Gives    Nutrients    `json:"gives"`
 	Injector InjectorPlan `json:"injector"`
@@ -61,7 +62,7 @@ type TankPlan struct {
 	Product  units.Gram  `json:"product_g"` // all products together
 	Strength units.GPerL `json:"strength_g_l"`
 	// StrengthFrom says what set the strength.
-	StrengthFrom string      `json:"strength_from"`
+	StrengthFrom say.Text    `json:"strength_from"`
 	Stock        units.Litre `json:"stock_l"` // make up to this mark, and inject it
 	// Dissolve is the water in it, an estimate to start from; the mark decides.
 	Dissolve  units.Litre  `json:"dissolve_in_l"`
@@ -72,7 +73,7 @@ type TankPlan struct {
 	// ECKnown is false where the EC can't be told: then the numbers after it
 	// mean nothing, and are not written.
 	ECKnown bool          `json:"ec_known"`
-	ECWhy   string        `json:"ec_why,omitempty"` // why not
+	ECWhy   say.Text      `json:"ec_why,omitzero"` // why not
 	ECRise  units.USPerCm `json:"ec_rise_us_cm,omitempty"`
 	ECRel   units.Ratio   `json:"ec_rise_rel_uncertainty,omitempty"` // standard, k = 1
 	LineEC  units.USPerCm `json:"line_ec_us_cm,omitempty"`           // supply's included
@@ -262,7 +263,7 @@ func (r Request) tank(b batch, s Split) (TankPlan, Faults) {
 	t.Gives = b.mix.Nutrients(b.mass)
 	t.LineHolds = b.mix.conc(t.Line)
 	rise := b.mix.ECRise(t.Line)
-	t.ECKnown, t.ECWhy, t.ECRise, t.ECRel = rise.Known, rise.Why.String(), rise.Rise, rise.Rel
+	t.ECKnown, t.ECWhy, t.ECRise, t.ECRel = rise.Known, rise.Why, rise.Rise, rise.Rel
 	if rise.Known {
 		t.LineEC = r.Supply.EC + rise.Rise
 	}
@@ -290,21 +291,21 @@ func (m Mix) conc(c units.GPerL) NutrientConc {
 
 // strength is the tank's strength and what set it; false with the reason where
 // it has to be as strong as is safe and that can't be told.
-func (r Request) strength(b batch, s Split) (units.GPerL, string, bool) {
+func (r Request) strength(b batch, s Split) (units.GPerL, say.Text, bool) {
 	if b.recipe > 0 {
-		return b.recipe, "the recipe's grams per litre", true
+		return b.recipe, say.T("the recipe's grams per litre"), true
 	}
 	if b.tank.Strength > 0 {
-		return b.tank.Strength, "given", true
+		return b.tank.Strength, say.T("given"), true
 	}
 	l := r.Feed.Limits
 	best, name, ok := b.mix.Strongest(l.ColdestStock, l.SolubilityShare)
 	if !ok {
-		return 0, "the solubility of " + name + " is not known; say a strength", false
+		return 0, say.T("the solubility of %s is not known; say a strength", name), false
 	}
-	from := fmt.Sprintf("solubility: %.0f %% of saturation at %.1f °C", l.SolubilityShare.Percent(), l.ColdestStock)
+	from := say.T("solubility: %.0f %% of saturation at %v", l.SolubilityShare.Percent(), l.ColdestStock)
 	if c, ok := r.strengthByEC(b.mix, s); ok && c < best {
-		best, from = c, fmt.Sprintf("line EC: at most %.0f µS/cm", l.LineEC)
+		best, from = c, say.T("line EC: at most %v", micro(l.LineEC))
 	}
 	if c, why, ok := r.strengthByTime(b.mass, s); ok && c < best {
 		best, from = c, why
@@ -323,23 +324,23 @@ func (r Request) strengthByEC(m Mix, s Split) (units.GPerL, bool) {
 }
 
 // strengthByTime is the strength that makes the injection just long enough.
-func (r Request) strengthByTime(mass units.Gram, s Split) (units.GPerL, string, bool) {
+func (r Request) strengthByTime(mass units.Gram, s Split) (units.GPerL, say.Text, bool) {
 	need, why := r.shortest()
 	stock := s.Stock.Over(need)
 	if !(stock > 0) {
-		return 0, "", false
+		return 0, say.Text{}, false
 	}
 	return units.GPerL(float64(mass) / float64(stock)), why, true
 }
 
 // shortest is the least time an injection should take, and why.
-func (r Request) shortest() (time.Duration, string) {
+func (r Request) shortest() (time.Duration, say.Text) {
 	l := r.Feed.Limits
 	need := time.Duration(l.AdvanceFactor * float64(r.Zone.TravelFar))
 	if l.ShortestInject > need {
-		return l.ShortestInject, fmt.Sprintf("time: injection lasts at least %v", l.ShortestInject)
+		return l.ShortestInject, say.T("time: injection lasts at least %s", l.ShortestInject.String())
 	}
-	return need, fmt.Sprintf("time: injection lasts at least %g × the travel time to the far end, %v", l.AdvanceFactor, need.Round(time.Second))
+	return need, say.T("time: injection lasts at least %g × the travel time to the far end, %s", l.AdvanceFactor, need.Round(time.Second).String())
 }
 
 // time lays out the stages. Volumes rule; the durations are those at the
@@ -366,20 +367,20 @@ func (p *Plan) time(r Request) {
 }
 
 // conventions says what ratios and labels were taken to mean.
-func (r Request) conventions() []string {
+func (r Request) conventions() []say.Text {
 	n := 1 / float64(r.Injector.Ratio)
-	ratio := fmt.Sprintf("the injector's 1:%.4g is 1 part of stock in %.4g parts of the mixture", n, n)
+	ratio := say.T("the injector's 1:%.4g is 1 part of stock in %.4g parts of the mixture", n, n)
 	if r.Injector.Convention == StockPerWater {
-		ratio = fmt.Sprintf("the injector's 1:%.4g is 1 part of stock added to %.4g parts of water", n, n)
+		ratio = say.T("the injector's 1:%.4g is 1 part of stock added to %.4g parts of water", n, n)
 	}
-	out := []string{ratio}
+	out := []say.Text{ratio}
 	for _, p := range r.products() {
 		switch {
 		case p.Analysis.P == 0 && p.Analysis.K == 0:
 		case p.Analysis.Basis == Elemental:
-			out = append(out, p.Name+": the label's P and K are elements")
+			out = append(out, say.T("%s: the label's P and K are elements", p.Name))
 		default:
-			out = append(out, p.Name+": the label's P and K are P2O5 and K2O")
+			out = append(out, say.T("%s: the label's P and K are P2O5 and K2O", p.Name))
 		}
 	}
 	return out

@@ -14,6 +14,7 @@ import (
 	"time"
 
 	"boxd/internal/hydraulics"
+	"boxd/internal/say"
 	"boxd/internal/units"
 
 	"pgregory.net/rapid"
@@ -189,7 +190,7 @@ func TestEveryWarning(t *testing.T) {
 			t.Errorf("%s: %v", c.code, err)
 			continue
 		}
-		if w := find(t, p, c.code); w.Severity != c.sev || w.Text == "" {
+		if w := find(t, p, c.code); w.Severity != c.sev || w.Text.Empty() {
 			t.Errorf("%s is a %s: %q, want %s", c.code, w.Severity, w.Text, c.sev)
 		}
 	}
@@ -251,7 +252,7 @@ func TestAsStrongAsIsSafe(t *testing.T) {
 		r.Feed.Tanks[0].Strength = 0
 		c.how(&r)
 		p := must(Make(r))(t)
-		if !strings.HasPrefix(p.Tanks[0].StrengthFrom, c.from) {
+		if !strings.HasPrefix(p.Tanks[0].StrengthFrom.String(), c.from) {
 			t.Errorf("strength set by %q, want %s", p.Tanks[0].StrengthFrom, c.from)
 		}
 		lacks(t, p, CodeInjectionShort)
@@ -336,7 +337,7 @@ func TestRateConventions(t *testing.T) {
 func TestConventionsAreSaid(t *testing.T) {
 	r := usual()
 	r.Feed.Products = append(r.Feed.Products, Portion{Product: product(PotassiumNitrate), Parts: 1})
-	text := strings.Join(must(Make(r))(t).Conventions, "\n")
+	text := strings.Join(say.Voice{}.Each(must(Make(r))(t).Conventions), "\n")
 	for _, want := range []string{"length of bed × the guide's bed spacing", "per week;", "1 part of stock in 50 parts of the mixture", "P2O5 and K2O"} {
 		if !strings.Contains(text, want) {
 			t.Errorf("conventions lack %q:\n%s", want, text)

@@ -1,9 +1,9 @@
 package dosing
 
 import (
-	"fmt"
 	"math"
 
+	"boxd/internal/say"
 	"boxd/internal/units"
 )
 
@@ -28,9 +28,9 @@ func OuncesPerGallons(oz, gal float64) units.GPerL {
 // due is a target worked out for one event in one zone.
 type due struct {
 	grams units.Gram
-	area  units.M2 // counted; 0 where the rate is not per area
-	said  []string // conventions used
-	own   bool     // the guide's spacing was not said
+	area  units.M2   // counted; 0 where the rate is not per area
+	said  []say.Text // conventions used
+	own   bool       // the guide's spacing was not said
 }
 
 // check holds the dose against what one zone could ever be due.
@@ -57,38 +57,47 @@ func (t Target) perEvent(z ZoneFacts) due {
 	d.grams = units.Gram(float64(t.Rate.Grams) * count * k)
 	d.said = append(d.said, text)
 	if t.Period != PerEvent {
-		d.said = append(d.said, fmt.Sprintf("the rate is per %s; with %g a week, one event gets %.4g times it", t.Period, t.EventsPerWeek, k))
+		d.said = append(d.said, t.periodSays(k))
 	}
 	return d
 }
 
+// periodSays is the convention of a rate that isn't per event.
+func (t Target) periodSays(k float64) say.Text {
+	if t.Period == PerDay {
+		return say.T("the rate is per day; with %g a week, one event gets %.4g times it", t.EventsPerWeek, k)
+	}
+	return say.T("the rate is per week; with %g a week, one event gets %.4g times it", t.EventsPerWeek, k)
+}
+
 // count is how often the rate's unit is in the zone, and the convention in words.
-func (t Target) count(z ZoneFacts, d *due) (float64, string) {
+func (t Target) count(z ZoneFacts, d *due) (float64, say.Text) {
 	switch t.Rate.Per {
 	case PerArea:
 		area, text := t.area(z, d)
 		d.area = area
 		return float64(area), text
 	case PerBedLength:
-		return float64(z.TotalBedLength), fmt.Sprintf("the rate counts length of bed: %.1f m of it in %d beds", z.TotalBedLength, z.Beds)
+		return float64(z.TotalBedLength), say.T("the rate counts length of bed: %v of it in %d beds", metres(z.TotalBedLength, 1), z.Beds)
 	case PerPlant:
 		n := t.plants(z)
-		return n, fmt.Sprintf("the rate counts plants: %.0f of them", n)
+		return n, say.T("the rate counts plants: %.0f of them", n)
 	case PerZone, UnknownPer:
 	}
-	return 1, "the rate is for the whole zone"
+	return 1, say.T("the rate is for the whole zone")
 }
 
-func (t Target) area(z ZoneFacts, d *due) (units.M2, string) {
+func (t Target) area(z ZoneFacts, d *due) (units.M2, say.Text) {
 	if t.Area == AreaField {
-		return t.FieldArea, fmt.Sprintf("an area is the field's gross area, drive rows included: %.1f m²", t.FieldArea)
+		return t.FieldArea, say.T("an area is the field's gross area, drive rows included: %v", t.FieldArea)
 	}
-	spacing, whose := t.GuideSpacing, "the guide's"
-	if !(spacing > 0) {
-		spacing, whose, d.own = z.BedSpacing, "the zone's own", true
+	if !(t.GuideSpacing > 0) {
+		d.own = true
+		a := BedArea(z.TotalBedLength, z.BedSpacing)
+		return a, say.T("an area is length of bed × the zone's own bed spacing: %v × %v = %v", metres(z.TotalBedLength, 1), metres(z.BedSpacing, 3), a)
 	}
-	a := BedArea(z.TotalBedLength, spacing)
-	return a, fmt.Sprintf("an area is length of bed × %s bed spacing: %.1f m × %.3f m = %.1f m²", whose, z.TotalBedLength, spacing, a)
+	a := BedArea(z.TotalBedLength, t.GuideSpacing)
+	return a, say.T("an area is length of bed × the guide's bed spacing: %v × %v = %v", metres(z.TotalBedLength, 1), metres(t.GuideSpacing, 3), a)
 }
 
 func (t Target) plants(z ZoneFacts) float64 {

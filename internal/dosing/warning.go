@@ -1,5 +1,7 @@
 package dosing
 
+import "boxd/internal/say"
+
 // Severity of a warning.
 type Severity uint8
 
@@ -19,11 +21,11 @@ func (s Severity) String() string { return nameOf(severityNames[:], s) }
 func (s Severity) MarshalText() ([]byte, error) { return []byte(s.String()), nil }
 
 // Warning is something a person should know before following a plan, as data:
-// the text says it in metric units, the numbers let a display say it in its own.
+// a sentence, in JSON in English and metric units, and the numbers in it.
 type Warning struct {
 	Code     string   `json:"code"`
 	Severity Severity `json:"severity"`
-	Text     string   `json:"text"`
+	Text     say.Text `json:"text"`
 	Numbers  []Number `json:"numbers,omitempty"`
 }
 
@@ -85,20 +87,20 @@ func HazardsOf(products []Product) (h Hazards) {
 // and safety data sheets, from memory.
 func cautions(products []Product) []Warning {
 	h := HazardsOf(products)
-	out := []Warning{{Code: CautionEyes, Severity: Caution, Text: "Wear eye protection and gloves with concentrated stock; follow the safety data sheet."}}
+	out := []Warning{{Code: CautionEyes, Severity: Caution, Text: say.T("Wear eye protection and gloves with concentrated stock; follow the safety data sheet.")}}
 	if h.StrongAcid {
 		out = append(out,
-			Warning{Code: CautionAcid, Severity: Caution, Text: "Always add acid to water, never water to acid. Face shield, gloves, apron; keep everybody else away."})
+			Warning{Code: CautionAcid, Severity: Caution, Text: say.T("Always add acid to water, never water to acid. Face shield, gloves, apron; keep everybody else away.")})
 	}
 	if h.StrongAcid || h.Chlorine {
 		out = append(out,
-			Warning{Code: CautionChlorine, Severity: Caution, Text: "Never bring acid and chlorine together, in a tank or in the line: poisonous gas. Flush between."})
+			Warning{Code: CautionChlorine, Severity: Caution, Text: say.T("Never bring acid and chlorine together, in a tank or in the line: poisonous gas. Flush between.")})
 	}
 	if h.Oxidiser {
 		out = append(out,
-			Warning{Code: CautionOxidiser, Severity: Caution, Text: "Nitrates and other oxidisers feed fire: keep fuel, sawdust and other organic matter away."})
+			Warning{Code: CautionOxidiser, Severity: Caution, Text: say.T("Nitrates and other oxidisers feed fire: keep fuel, sawdust and other organic matter away.")})
 	}
 	return append(out,
-		Warning{Code: CautionLabel, Severity: Note, Text: "The label decides: inject only what its label allows in this system, at its rates and re-entry times."},
-		Warning{Code: CautionCode, Severity: Note, Text: "Check the local plumbing code, the state's chemigation rules and your water supplier; a licensed tester judges the backflow device."})
+		Warning{Code: CautionLabel, Severity: Note, Text: say.T("The label decides: inject only what its label allows in this system, at its rates and re-entry times.")},
+		Warning{Code: CautionCode, Severity: Note, Text: say.T("Check the local plumbing code, the state's chemigation rules and your water supplier; a licensed tester judges the backflow device.")})
 }

@@ -1,8 +1,6 @@
 package planview
 
 import (
-	"fmt"
-
 	"boxd/internal/dosing"
 	"boxd/internal/hydraulics"
 	"boxd/internal/units"
@@ -15,7 +13,7 @@ func (w writer) curves(d dosing.Plan, m *hydraulics.Model, supply dosing.Supply)
 	strength, base, c := w.strengths(d, supply)
 	c.Box = boxCurve(d.Stages, strength, base)
 	c.End = endCurve(c.Box, d, m, base)
-	c.Says = append(c.Says, "Foreseen as plug flow with full mixing at the box: in real tape the front comes rounder and the tail is longer. The run page tells when the line is clean.")
+	c.Says = append(c.Says, w.say("Foreseen as plug flow with full mixing at the box: in real tape the front comes rounder and the tail is longer. The run page tells when the line is clean."))
 	return c
 }
 
@@ -28,22 +26,22 @@ func (w writer) strengths(d dosing.Plan, supply dosing.Supply) (map[string]float
 	}
 	add := map[string]float64{}
 	if !known {
-		c := web.PlanCurves{What: "Fertilizer in the line", Decimals: 1, Says: []string{"EC can't be told for this feed, so the products' concentration is drawn."}}
+		c := web.PlanCurves{What: w.say("Fertilizer in the line"), Decimals: 1, Says: []string{w.say("EC can't be told for this feed, so the products' concentration is drawn.")}}
 		for _, t := range d.Tanks {
 			s := w.u.Concentration(t.Line)
 			add[t.Name], c.Unit = s.Value, s.Unit
 		}
 		return add, 0, c
 	}
-	c := web.PlanCurves{What: "EC", Unit: "mS/cm at 25 °C", Decimals: 1}
+	c := web.PlanCurves{What: w.say("EC"), Unit: w.say("mS/cm at 25 °C"), Decimals: 1}
 	for _, t := range d.Tanks {
 		add[t.Name] = w.u.Conductivity(t.ECRise).Value
 	}
 	base := w.u.Conductivity(supply.EC).Value
 	if supply.EC == 0 {
-		c.What = "EC over that of the clear water"
+		c.What = w.say("EC over that of the clear water")
 	} else {
-		c.Says = append(c.Says, "Clear water has "+tied(w.u.Conductivity(supply.EC))+".")
+		c.Says = append(c.Says, w.say("Clear water has %s.", tied(w.u.Conductivity(supply.EC))))
 	}
 	return add, base, c
 }
@@ -102,14 +100,13 @@ func (w writer) rows(m *hydraulics.Model) web.PlanRows {
 		least, most = min(least, e.Share), max(most, e.Share)
 	}
 	flow := func(share float64) units.LPerH { return s.TotalFlow.Scale(units.Ratio(share)) }
-	off := func(by float64, word string) string { return fmt.Sprintf("%.2g\u00a0%% %s the mean", 100*by, word) }
 	out := web.PlanRows{Facts: []web.PlanFact{
-		{Name: "least emitter", Value: tied(w.u.EmitterFlow(flow(least))), Aside: off(1-least/mean, "under")},
-		{Name: "mean", Value: tied(w.u.EmitterFlow(flow(mean))), Aside: fmt.Sprintf("of %d emitters", len(all))},
-		{Name: "greatest", Value: tied(w.u.EmitterFlow(flow(most))), Aside: off(most/mean-1, "over")},
-		{Name: "emission uniformity EU", Value: tied(s.EmissionUniformity.Shown()), Aside: "least over mean, with the maker's scatter where it is said"},
-		{Name: "distribution uniformity DU", Value: tied(s.LowerQuarterDU.Shown()), Aside: "the lowest quarter over the mean"},
-		{Name: "flow variation q_var", Value: tied(s.FlowVariation.Shown()), Aside: "greatest less least, over greatest; designs aim for under 10\u00a0%"},
+		{Name: w.say("least emitter"), Value: tied(w.u.EmitterFlow(flow(least))), Aside: w.say("%.2g\u00a0%% under the mean", 100*(1-least/mean))},
+		{Name: w.say("mean"), Value: tied(w.u.EmitterFlow(flow(mean))), Aside: w.say("of %d emitters", len(all))},
+		{Name: w.say("greatest"), Value: tied(w.u.EmitterFlow(flow(most))), Aside: w.say("%.2g\u00a0%% over the mean", 100*(most/mean-1))},
+		{Name: w.say("emission uniformity EU"), Value: tied(s.EmissionUniformity.Shown()), Aside: w.say("least over mean, with the maker's scatter where it is said")},
+		{Name: w.say("distribution uniformity DU"), Value: tied(s.LowerQuarterDU.Shown()), Aside: w.say("the lowest quarter over the mean")},
+		{Name: w.say("flow variation q_var"), Value: tied(s.FlowVariation.Shown()), Aside: w.say("greatest less least, over greatest; designs aim for under 10\u00a0%")},
 	}}
 	rows := m.Rows()
 	every := (len(rows) + maxRows - 1) / maxRows
@@ -117,18 +114,18 @@ func (w writer) rows(m *hydraulics.Model) web.PlanRows {
 		if i%every != 0 && i != len(rows)-1 {
 			continue
 		}
-		out.Rows = append(out.Rows, web.PlanRow{Number: i + 1, OffPct: offs(all[r.First:r.First+r.Emitters], mean), End: arrives(r.EndVolume, s.TotalFlow)})
+		out.Rows = append(out.Rows, web.PlanRow{Number: i + 1, OffPct: offs(all[r.First:r.First+r.Emitters], mean), End: w.arrives(r.EndVolume, s.TotalFlow)})
 	}
 	if every > 1 {
-		out.LeftOut = fmt.Sprintf("One in %d of %d rows is drawn, and the last.", every, len(rows))
+		out.LeftOut = w.say("One in %d of %d rows is drawn, and the last.", every, len(rows))
 	}
 	return out
 }
 
-func arrives(v units.Litre, q units.LPerH) string {
+func (w writer) arrives(v units.Litre, q units.LPerH) string {
 	d, ok := v.At(q)
 	if !ok {
-		return "no time that can be told"
+		return w.say("no time that can be told")
 	}
 	return span(dosing.Span(d))
 }

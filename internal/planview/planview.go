@@ -7,14 +7,13 @@ package planview
 import (
 	"context"
 	"errors"
-	"fmt"
 	"strings"
 	"sync"
 
 	"boxd/config"
 	"boxd/internal/dosing"
 	"boxd/internal/hydraulics"
-	"boxd/internal/units"
+	"boxd/internal/say"
 	"boxd/internal/web"
 )
 
@@ -50,8 +49,8 @@ func (p *Planner) Choices() web.PlanChoices {
 
 // Plan works a feed out for a zone. The error is a *web.PlanFault where names
 // or the file are to blame.
-func (p *Planner) Plan(ctx context.Context, zone, feed, system string) (web.PlanView, error) {
-	none := web.PlanView{}
+func (p *Planner) Plan(ctx context.Context, zone, feed string, voice say.Voice) (web.PlanView, error) {
+	none, w := web.PlanView{}, writer{voice.Units, voice}
 	z, err := p.cfg.Zone(zone)
 	if err != nil {
 		return none, &web.PlanFault{Missing: true, Lines: lines(err)}
@@ -61,7 +60,7 @@ func (p *Planner) Plan(ctx context.Context, zone, feed, system string) (web.Plan
 		return none, &web.PlanFault{Missing: true, Lines: lines(err)}
 	}
 	if f.Zone != "" && f.Zone != z.Name {
-		return none, &web.PlanFault{Lines: []string{fmt.Sprintf("Feed %s is for zone %s, not %s. Choose another feed or zone.", f.Name, f.Zone, z.Name)}}
+		return none, &web.PlanFault{Lines: []string{w.say("Feed %s is for zone %s, not %s. Choose another feed or zone.", f.Name, f.Zone, z.Name)}}
 	}
 	m, err := p.model(ctx, z)
 	if err != nil {
@@ -71,12 +70,8 @@ func (p *Planner) Plan(ctx context.Context, zone, feed, system string) (web.Plan
 	if err != nil {
 		return none, fault(err)
 	}
-	u, ok := units.SystemByName(system)
-	if !ok {
-		u = p.cfg.Box.Units
-	}
-	v := show(d, m, p.cfg.Supply, u)
-	v.RowNotes = writer{u}.rowNotes(z, m.Summary())
+	v := w.show(d, m, p.cfg.Supply)
+	v.RowNotes = w.rowNotes(z, m.Summary())
 	return v, nil
 }
 
@@ -115,8 +110,7 @@ func fault(err error) error {
 func lines(err error) []string { return strings.Split(strings.TrimSpace(err.Error()), "\n") }
 
 // show writes a plan for the page.
-func show(d dosing.Plan, m *hydraulics.Model, supply dosing.Supply, u units.System) web.PlanView {
-	w := writer{u}
+func (w writer) show(d dosing.Plan, m *hydraulics.Model, supply dosing.Supply) web.PlanView {
 	v := web.PlanView{
 		Zone: d.Zone, Feed: d.Feed, Minutes: d.Total.Minutes(),
 		Wanted: w.wanted(d), Dial: w.dial(d), Run: w.run(d, m), EC: w.curves(d, m, supply),

@@ -15,6 +15,7 @@ import (
 
 	"boxd/config"
 	"boxd/internal/hydraulics"
+	"boxd/internal/say"
 	"boxd/internal/units"
 	"boxd/internal/web"
 )
@@ -28,9 +29,14 @@ func parse(t *testing.T, text string) *config.Config {
 	return c
 }
 
+func voice(system string) say.Voice {
+	u, _ := units.SystemByName(system)
+	return say.Voice{Units: u}
+}
+
 func planOf(t *testing.T, p *Planner, zone, feed, system string) web.PlanView {
 	t.Helper()
-	v, err := p.Plan(context.Background(), zone, feed, system)
+	v, err := p.Plan(context.Background(), zone, feed, voice(system))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -209,14 +215,16 @@ func TestBypassIsShown(t *testing.T) {
 	// 360 of 585 L/h at 2 %: 1.23 % in the block.
 	near(t, "through", v.Dial.Through, 360.0/585, 0.01)
 	near(t, "field ratio", number(t, value(t, v.Dial.Facts, "field ratio")), 1.23, 0.006)
-	if len(v.DialNotes) != 1 || !strings.Contains(v.DialNotes[0].Aside, "0.99\u00a0gal/min") {
+	if len(v.DialNotes) != 1 || !strings.Contains(v.DialNotes[0].Text, "0.99 of 2.58 gal/min go round") {
 		t.Errorf("the bypass reads %+v", v.DialNotes)
 	}
-	if !strings.Contains(v.Means[0].Aside, "180.0\u00a0m is 590.6\u00a0ft") || !strings.Contains(v.Means[0].Aside, "m² is 295") {
-		t.Errorf("the convention in US units reads %q", v.Means[0].Aside)
+	// 180 m is 590.6 ft, 274.3 m² is 2953 ft².
+	if text := v.Means[0].Text; !strings.Contains(text, "590.6 ft × 5.0 ft = 2953 ft²") {
+		t.Errorf("the convention in US units reads %q", text)
 	}
-	if m := planOf(t, New(parse(t, string(config.Default()))), "", "", "metric"); m.DialNotes[0].Aside != "" || m.Means[0].Aside != "" {
-		t.Error("metric texts are said twice")
+	m := planOf(t, New(parse(t, string(config.Default()))), "", "", "metric")
+	if text := m.Means[0].Text; !strings.Contains(text, "180.0 m × 1.524 m = 274.3 m²") {
+		t.Errorf("the convention in metric units reads %q", text)
 	}
 }
 
@@ -290,20 +298,20 @@ func TestFaults(t *testing.T) {
 		{"east", "daily", true, `cannot find feed "daily"`},
 		{"east", "endless", false, `feeds[1].`},
 	} {
-		_, err := p.Plan(context.Background(), c.zone, c.feed, "us")
+		_, err := p.Plan(context.Background(), c.zone, c.feed, voice("us"))
 		var f *web.PlanFault
 		if !errors.As(err, &f) || f.Missing != c.missing || !strings.Contains(f.Lines[0], c.says) {
 			t.Errorf("%s, %s: %v", c.zone, c.feed, err)
 		}
 	}
 	two := parse(t, strings.Replace(worked, "injector:", strings.Replace(worked[strings.Index(worked, "  - name: east"):strings.Index(worked, "injector:")], "east", "west", 1)+"injector:", 1))
-	_, err := New(two).Plan(context.Background(), "west", "weekly", "us")
+	_, err := New(two).Plan(context.Background(), "west", "weekly", voice("us"))
 	if err == nil || !strings.Contains(err.Error(), "Feed weekly is for zone east, not west") {
 		t.Errorf("a feed for another zone: %v", err)
 	}
 	gone, cancel := context.WithCancel(context.Background())
 	cancel()
-	if _, err := New(two).Plan(gone, "east", "weekly", "us"); !errors.Is(err, context.Canceled) {
+	if _, err := New(two).Plan(gone, "east", "weekly", voice("us")); !errors.Is(err, context.Canceled) {
 		t.Errorf("a reader who is gone is solved for: %v", err)
 	}
 }

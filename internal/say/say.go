@@ -70,9 +70,15 @@ func (v Voice) Each(ts []Text) []string {
 	return out
 }
 
+// Quantity is an argument that knows itself how it is written in either system of
+// units, for sentences that need it otherwise than package units writes it.
+type Quantity interface{ In(units.System) string }
+
 // arg makes a quantity into words; anything else stays as it is.
 func (v Voice) arg(a any) any {
 	switch a := a.(type) {
+	case Quantity:
+		return a.In(v.Units)
 	case Text:
 		return v.Say(a)
 	case List:
@@ -95,6 +101,8 @@ func (v Voice) arg(a any) any {
 		return v.Units.Concentration(a).String()
 	case units.Metre:
 		return v.Units.Length(a).String()
+	case units.M2:
+		return v.Units.Area(a).String()
 	case units.Ratio:
 		return a.Shown().String()
 	case time.Duration:
@@ -135,6 +143,9 @@ func (v Voice) list(l List) string {
 
 // String is the plain English form, in metric units: for logs and tests.
 func (t Text) String() string { return Voice{}.Say(t) }
+
+// MarshalText writes the plain English form.
+func (t Text) MarshalText() ([]byte, error) { return []byte(t.String()), nil }
 
 // Same reports whether two sentences read the same in a voice.
 func (v Voice) Same(a, b []Text) bool {

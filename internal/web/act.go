@@ -5,7 +5,6 @@ import (
 	"crypto/rand"
 	"encoding/json"
 	"errors"
-	"fmt"
 	"net/http"
 	"strconv"
 	"strings"
@@ -35,15 +34,15 @@ func (s visit) take(w http.ResponseWriter, r *http.Request, read func(*http.Requ
 	if err := r.ParseForm(); err != nil {
 		var big *http.MaxBytesError
 		if errors.As(err, &big) {
-			s.reply(w, r, http.StatusRequestEntityTooLarge, Answer{Reason: "cannot read what was sent: too long"})
+			s.reply(w, r, http.StatusRequestEntityTooLarge, Answer{Reason: s.show.say("cannot read what was sent: too long")})
 			return
 		}
-		s.reply(w, r, http.StatusBadRequest, Answer{Reason: "cannot read what was sent; load the page again"})
+		s.reply(w, r, http.StatusBadRequest, Answer{Reason: s.show.say("cannot read what was sent; load the page again")})
 		return
 	}
 	a, err := read(r)
 	if err != nil {
-		s.reply(w, r, http.StatusBadRequest, Answer{Reason: err.Error()})
+		s.reply(w, r, http.StatusBadRequest, Answer{Reason: s.why(err)})
 		return
 	}
 	if need := roleFor(a.Kind); !s.who.Role.May(need) {
@@ -103,11 +102,11 @@ func actionOf(r *http.Request) (box.Action, error) {
 func forecastOf(r *http.Request) (box.Action, error) {
 	low, err := units.ParseCelsius(r.PostFormValue("low"))
 	if err != nil {
-		return box.Action{}, fmt.Errorf("cannot take this forecast: low %w", err)
+		return box.Action{}, say.Refuse("cannot take this forecast: low %s", err.Error())
 	}
 	at, err := time.Parse(time.RFC3339, r.PostFormValue("at"))
 	if err != nil {
-		return box.Action{}, errors.New("cannot take this forecast: at must be the hour of the low with its offset, as in 2026-11-26T06:00:00+01:00")
+		return box.Action{}, say.Refuse("cannot take this forecast: at must be the hour of the low with its offset, as in 2026-11-26T06:00:00+01:00")
 	}
 	return attributed(r, box.Action{Kind: box.Post, Forecast: box.Forecast{Low: low, At: at.UTC()}})
 }
@@ -118,7 +117,7 @@ func attributed(r *http.Request, a box.Action) (box.Action, error) {
 	a.Note = clean(r.PostFormValue("note"), noteRunes)
 	a.ID = r.PostFormValue("id")
 	if len(a.ID) > idLimit {
-		return box.Action{}, errors.New("cannot take this: its id is too long; load the page again")
+		return box.Action{}, say.Refuse("cannot take this: its id is too long; load the page again")
 	}
 	if a.ID == "" {
 		a.ID = rand.Text()
@@ -135,20 +134,20 @@ func parseDo(do string) (box.Action, error) {
 	case word == "confirm":
 		n, err := strconv.ParseUint(of, 10, 64)
 		if err != nil {
-			return box.Action{}, errors.New("cannot take this confirmation: it names no advice; load the page again")
+			return box.Action{}, say.Refuse("cannot take this confirmation: it names no advice; load the page again")
 		}
 		return box.Action{Kind: box.Confirm, Advice: n}, nil
 	case word == "report":
 		d, ok := box.DeedByWord(of)
 		if !ok {
-			return box.Action{}, errors.New("cannot take this report: the deed isn't known")
+			return box.Action{}, say.Refuse("cannot take this report: the deed isn't known")
 		}
 		return box.Action{Kind: box.Report, Deed: d}, nil
 	}
 	if kind := aboutAlarm(word); kind != box.UnknownAction && of != "" && len(of) <= idLimit {
 		return box.Action{Kind: kind, Alarm: of}, nil
 	}
-	return box.Action{}, errors.New("cannot tell what is meant; load the page again")
+	return box.Action{}, say.Refuse("cannot tell what is meant; load the page again")
 }
 
 // aboutAlarm is what is said of an alarm.
@@ -166,7 +165,7 @@ func aboutAlarm(word string) box.ActionKind {
 func minutesGiven(s string) (time.Duration, error) {
 	n, err := strconv.ParseUint(strings.TrimSpace(s), 10, 16)
 	if err != nil || n == 0 {
-		return 0, errors.New("cannot shelve this: for how many minutes is not said; give a whole number of minutes")
+		return 0, say.Refuse("cannot shelve this: for how many minutes is not said; give a whole number of minutes")
 	}
 	return time.Duration(n) * time.Minute, nil
 }
@@ -206,7 +205,7 @@ func (k *answers) once(id string, ask func() Answer) Answer {
 		<-old.done
 		return old.ans
 	}
-	a := &answered{done: make(chan struct{}), ans: Answer{Reason: "cannot say: the core gave no answer"}}
+	a := &answered{done: make(chan struct{}), ans: Answer{Said: say.T("cannot say: the core gave no answer")}}
 	k.keep(id, a)
 	k.mu.Unlock()
 	defer close(a.done)

@@ -89,7 +89,7 @@ func (s visit) peoplePage(w http.ResponseWriter, _ *http.Request) {
 func (s visit) writePeople(w http.ResponseWriter, code int, refused string) {
 	m := peopleModel{frame: s.frame("people"), Roles: s.roles(access.Operate), Refused: refused}
 	for _, p := range s.opts.Keeper.Book.People() {
-		m.People = append(m.People, personLine{p.Name, p.Made.Format("2006-01-02"), s.roles(p.Role)})
+		m.People = append(m.People, personLine{p.Name, s.local(p.Made).Format("2006-01-02"), s.roles(p.Role)})
 	}
 	writePage(w, code, s.pages.people, m)
 }

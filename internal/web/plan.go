@@ -5,15 +5,18 @@ import (
 	"errors"
 	"net/http"
 	"strings"
+
+	"boxd/internal/say"
+	"boxd/internal/units"
 )
 
 // Planner works out what a feed comes to in a zone, before a run.
 type Planner interface {
 	// Choices lists the zones and feeds there are.
 	Choices() PlanChoices
-	// Plan works one out, its texts in "us" or "metric". The error is a
-	// *PlanFault where the choice or the box's file is to blame.
-	Plan(ctx context.Context, zone, feed, units string) (PlanView, error)
+	// Plan works one out and says it in a voice. The error is a *PlanFault
+	// where the choice or the box's file is to blame.
+	Plan(ctx context.Context, zone, feed string, voice say.Voice) (PlanView, error)
 }
 
 // PlanChoices is what a person can choose from.
@@ -54,7 +57,7 @@ type PlanView struct {
 type PlanFact struct{ Name, Value, Aside string }
 
 // PlanNote is something to know. Severity is note, caution, stop or empty.
-type PlanNote struct{ Severity, Text, Aside string }
+type PlanNote struct{ Severity, Text string }
 
 // PlanTank is one stock tank.
 type PlanTank struct {
@@ -145,28 +148,28 @@ func (s visit) planPage(w http.ResponseWriter, r *http.Request) {
 	all := s.opts.Planner.Choices()
 	q := r.URL.Query()
 	zone, feed := choose(all, q.Get("zone"), q.Get("feed"))
-	system := q.Get("units")
-	if system != "us" && system != "metric" {
-		system = s.show.voice.Units.String()
+	voice := s.show.voice
+	if chosen, ok := units.SystemByName(q.Get("units")); ok {
+		voice.Units = chosen
 	}
 	m := planModel{
-		frame: s.frame("plan"), Zones: zoneOptions(all, zone), Feeds: feedOptions(all, feed), Systems: systemOptions(system),
+		frame: s.frame("plan"), Zones: zoneOptions(all, zone), Feeds: s.feedOptions(all, feed), Systems: s.systemOptions(voice.Units),
 		NoFeeds: len(all.Feeds) == 0,
 	}
 	code := http.StatusOK
 	switch {
 	case m.NoFeeds:
 	case feed == "":
-		m.Fault = []string{"No feed is for zone " + zone + ". Choose another zone, or describe a feed for this one in the box's file."}
+		m.Fault = []string{s.show.say("No feed is for zone %s. Choose another zone, or describe a feed for this one in the box's file.", zone)}
 	default:
-		code = s.fillPlan(r.Context(), &m, zone, feed, system)
+		code = s.fillPlan(r.Context(), &m, voice, zone, feed)
 	}
 	writePage(w, code, s.pages.plan, m)
 }
 
 // fillPlan puts the plan or its fault into the page and gives the answer's code.
-func (s visit) fillPlan(ctx context.Context, m *planModel, zone, feed, system string) int {
-	p, err := s.opts.Planner.Plan(ctx, zone, feed, system)
+func (s visit) fillPlan(ctx context.Context, m *planModel, voice say.Voice, zone, feed string) int {
+	p, err := s.opts.Planner.Plan(ctx, zone, feed, voice)
 	var fault *PlanFault
 	switch {
 	case errors.As(err, &fault):
@@ -181,9 +184,9 @@ func (s visit) fillPlan(ctx context.Context, m *planModel, zone, feed, system st
 	}
 	m.Plan = &p
 	extent := p.Minutes * timeMargin
-	m.Line = drawTimeline(p, extent)
-	m.Chart = drawChart(p, extent)
-	m.Strips, m.Span = drawStrips(p.Rows)
+	m.Line = s.show.timeline(p, extent)
+	m.Chart = s.show.chart(p, extent)
+	m.Strips, m.Span = s.show.strips(p.Rows)
 	m.Through = 1000 * min(1, max(0, p.Dial.Through))
 	return http.StatusOK
 }
@@ -221,20 +224,20 @@ func zoneOptions(all PlanChoices, chosen string) []option {
 	return out
 }
 
-func feedOptions(all PlanChoices, chosen string) []option {
+func (s visit) feedOptions(all PlanChoices, chosen string) []option {
 	var out []option
 	for _, f := range all.Feeds {
 		says := f.Name
 		if f.Zone != "" {
-			says += " (for " + f.Zone + ")"
+			says = s.show.say("%s (for %s)", f.Name, f.Zone)
 		}
 		out = append(out, option{f.Name, says, f.Name == chosen})
 	}
 	return out
 }
 
-func systemOptions(chosen string) []option {
-	return []option{{"us", "US: gal, psi, lb", chosen == "us"}, {"metric", "metric: L, kPa, kg", chosen == "metric"}}
+func (s visit) systemOptions(chosen units.System) []option {
+	return []option{{"us", s.show.say("US: gal, psi, lb"), chosen == units.US}, {"metric", s.show.say("metric: L, kPa, kg"), chosen == units.Metric}}
 }
 
 // Mark is the shape that goes with the severity's word.

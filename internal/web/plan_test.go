@@ -8,6 +8,8 @@ import (
 	"strings"
 	"sync"
 	"testing"
+
+	"boxd/internal/say"
 )
 
 // fakePlanner gives a plan of script and keeps what it was asked.
@@ -22,10 +24,10 @@ type fakePlanner struct {
 
 func (f *fakePlanner) Choices() PlanChoices { return f.choices }
 
-func (f *fakePlanner) Plan(_ context.Context, zone, feed, units string) (PlanView, error) {
+func (f *fakePlanner) Plan(_ context.Context, zone, feed string, voice say.Voice) (PlanView, error) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
-	f.asked = append(f.asked, [3]string{zone, feed, units})
+	f.asked = append(f.asked, [3]string{zone, feed, voice.Units.String()})
 	return f.view, f.err
 }
 
@@ -67,11 +69,11 @@ func somePlan() PlanView {
 			[]string{"Foreseen as plug flow: real tails are longer."}},
 		Travel:    []PlanFact{{"to the far row's end", "20\u00a0min\u00a000\u00a0s", ""}},
 		Rows:      PlanRows{Rows: []PlanRow{row(1, 6), row(2, 7), row(3, 9)}, LeftOut: "One in 4 of 12 rows is drawn, and the last.", Facts: []PlanFact{{"emission uniformity EU", "93.1\u00a0%", ""}}},
-		MixNotes:  []PlanNote{{"stop", "Two products do not belong in one tank.", ""}, {"note", "It chills the water.", ""}},
-		DialNotes: []PlanNote{{"note", "225 of 585 L/h go round the injector.", "bypass\u00a00.99\u00a0gal/min"}},
-		RunNotes:  []PlanNote{{"caution", "Injection is short.", ""}}, ECNotes: []PlanNote{{"note", "The supply's EC is not said.", ""}},
-		Care:  []PlanNote{{"caution", "Wear eye protection.", ""}},
-		Rules: []PlanNote{{"", "The label decides.", ""}}, Means: []PlanNote{{"", "an area is length of bed × spacing", ""}},
+		MixNotes:  []PlanNote{{"stop", "Two products do not belong in one tank."}, {"note", "It chills the water."}},
+		DialNotes: []PlanNote{{"note", "225 of 585 L/h go round the injector."}},
+		RunNotes:  []PlanNote{{"caution", "Injection is short."}}, ECNotes: []PlanNote{{"note", "The supply's EC is not said."}},
+		Care:  []PlanNote{{"caution", "Wear eye protection."}},
+		Rules: []PlanNote{{"", "The label decides."}}, Means: []PlanNote{{"", "an area is length of bed × spacing"}},
 	}
 }
 
@@ -107,7 +109,7 @@ func TestThePlanShowsEveryPartInItsPlace(t *testing.T) {
 	has(t, part(t, body, "plan-stops"), "<li>Two products do not belong in one tank.</li>")
 	hasNot(t, part(t, body, "plan-stops"), "chills", "short")
 	has(t, part(t, body, "plan-dial"), "2\u00a0%", "1 part of stock in 50 parts of the mixture", "13.63\u00a0L/min", "6.00\u00a0L/min", "0.88\u00a0%",
-		"go round the injector", "bypass\u00a00.99\u00a0gal/min", `width="600.0"`)
+		"go round the injector", `width="600.0"`)
 	run := part(t, body, "plan-run")
 	has(t, run, `class="at-box" d="M0.0`, `class="at-end" d="M`, "plug flow", "real tails are longer", "Injection is short", "EC is not said", "1\u00a0h\u00a035\u00a0min")
 	if n := strings.Count(run, `<li data-stage="`); n != 5 {
@@ -199,7 +201,7 @@ func TestScales(t *testing.T) {
 			t.Errorf("niceStep(%g) = %g, want %g", c[0], got, c[1])
 		}
 	}
-	strips, span := drawStrips(PlanRows{Rows: []PlanRow{{OffPct: []float64{1, -3}}, {}}})
+	strips, span := display{}.strips(PlanRows{Rows: []PlanRow{{OffPct: []float64{1, -3}}, {}}})
 	if span != "5\u00a0%" || strips[0].Words != "−3.0\u00a0% to +1.0\u00a0%" || strips[0].Line != "M0.0 400.0 L500.0 400.0 L500.0 800.0 L1000.0 800.0" {
 		t.Errorf("span %q, strip %+v", span, strips[0])
 	}
@@ -210,8 +212,8 @@ func TestScales(t *testing.T) {
 		extent float64
 		words  string
 		counts string
-	}{{100, "0 20 40 60 80 100", "minutes"}, {3, "0 1 2 3", "minutes"}, {20 * 60, "0 5 10 15 20", "hours"}} {
-		ticks, counts := timeTicks(c.extent)
+	}{{100, "0 20 40 60 80 100", "minutes from the first water"}, {3, "0 1 2 3", "minutes"}, {20 * 60, "0 5 10 15 20", "hours from the first water"}} {
+		ticks, counts := display{}.timeTicks(c.extent)
 		var words []string
 		for _, x := range ticks {
 			words = append(words, x.Word)
@@ -220,7 +222,7 @@ func TestScales(t *testing.T) {
 			t.Errorf("%g minutes are marked %s %s", c.extent, got, counts)
 		}
 	}
-	if c := drawChart(PlanView{}, 0); c.Box != "" || len(c.X) != 0 {
+	if c := (display{}).chart(PlanView{}, 0); c.Box != "" || len(c.X) != 0 {
 		t.Errorf("nothing is drawn as %+v", c)
 	}
 }

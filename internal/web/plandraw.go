@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"strings"
+	"unicode/utf8"
 
 	"boxd/internal/units"
 )
@@ -34,14 +35,16 @@ type stageBar struct {
 	Tight    bool   // room on a wide screen only
 }
 
-func drawTimeline(p PlanView, extent float64) timeline {
+func (d display) timeline(p PlanView, extent float64) timeline {
 	var t timeline
 	at := 0.0
 	for _, s := range p.Stages {
 		b := stageBar{PlanStage: s, X: frameSize * at / extent, Width: frameSize * s.Minutes / extent}
 		b.Middle = percentOf(b.X+b.Width/2, frameSize)
-		if share := 100 * b.Width / frameSize; share > deskRoom*float64(len(s.Name)) {
-			b.Word, b.Tight = s.Name, share <= wordRoom*float64(len(s.Name))
+		word := d.word(s.Name)
+		letters := float64(utf8.RuneCountInString(word))
+		if share := 100 * b.Width / frameSize; share > deskRoom*letters {
+			b.Word, b.Tight = word, share <= wordRoom*letters
 		}
 		at += s.Minutes
 		t.Stages = append(t.Stages, b)
@@ -66,7 +69,7 @@ type tick struct {
 	Anchor      string
 }
 
-func drawChart(p PlanView, extent float64) chart {
+func (d display) chart(p PlanView, extent float64) chart {
 	most := 0.0
 	for _, c := range [][]PlanPoint{p.EC.Box, p.EC.End} {
 		for _, pt := range c {
@@ -80,11 +83,11 @@ func drawChart(p PlanView, extent float64) chart {
 	}
 	x := func(m float64) float64 { return frameSize * m / extent }
 	y := func(v float64) float64 { return frameSize * (1 - v/top) }
-	c := chart{Box: pathOf(p.EC.Box, x, y), End: pathOf(p.EC.End, x, y), Stages: drawTimeline(p, extent).Stages}
+	c := chart{Box: pathOf(p.EC.Box, x, y), End: pathOf(p.EC.End, x, y), Stages: d.timeline(p, extent).Stages}
 	for v := 0.0; v <= top+step/2; v += step {
 		c.Y = append(c.Y, tick{At: y(v), Place: percentOf(y(v), frameSize), Word: digits(v, max(p.EC.Decimals, decimalsOf(step)))})
 	}
-	c.X, c.Time = timeTicks(extent)
+	c.X, c.Time = d.timeTicks(extent)
 	return c
 }
 
@@ -92,10 +95,10 @@ func drawChart(p PlanView, extent float64) chart {
 const longRun = 240
 
 // timeTicks are the words along the time and what they count.
-func timeTicks(extent float64) ([]tick, string) {
-	unit, counts := 1.0, "minutes"
+func (d display) timeTicks(extent float64) ([]tick, string) {
+	unit, counts := 1.0, d.say("minutes from the first water")
 	if extent > longRun {
-		unit, counts = 60, "hours"
+		unit, counts = 60, d.say("hours from the first water")
 	}
 	step := max(1, niceStep(extent/unit/5))
 	var out []tick
@@ -151,8 +154,8 @@ type strip struct {
 	Words      string
 }
 
-// drawStrips gives every lateral its curve, all at one scale, and says it.
-func drawStrips(rows PlanRows) ([]strip, string) {
+// strips gives every lateral its curve, all at one scale, and says it.
+func (d display) strips(rows PlanRows) ([]strip, string) {
 	most := 0.0
 	for _, r := range rows.Rows {
 		for _, v := range r.OffPct {
@@ -162,12 +165,12 @@ func drawStrips(rows PlanRows) ([]strip, string) {
 	span := niceStep(most * 1.02)
 	var out []strip
 	for _, r := range rows.Rows {
-		out = append(out, drawStrip(r, span))
+		out = append(out, d.strip(r, span))
 	}
 	return out, digits(span, decimalsOf(span)) + "\u00a0%"
 }
 
-func drawStrip(r PlanRow, span float64) strip {
+func (d display) strip(r PlanRow, span float64) strip {
 	s := strip{PlanRow: r}
 	low, high := math.Inf(1), math.Inf(-1)
 	n := float64(max(1, len(r.OffPct)))
@@ -188,7 +191,7 @@ func drawStrip(r PlanRow, span float64) strip {
 		if span < 5 {
 			decimals = 2
 		}
-		s.Words = signed(low, decimals) + " to " + signed(high, decimals)
+		s.Words = d.say("%s to %s", signed(low, decimals), signed(high, decimals))
 	}
 	return s
 }

@@ -41,7 +41,7 @@ func (s visit) runsPage(w http.ResponseWriter, r *http.Request) {
 func (s visit) runLine(r RunRow) runLine {
 	l := runLine{
 		ID: r.ID, Zone: r.Zone, Flush: cmp.Or(r.Flush, unknown), Observe: r.Observe,
-		Start: r.Start.Format("2006-01-02 15:04"), StartISO: r.Start.Format(time.RFC3339),
+		Start: s.local(r.Start).Format("2006-01-02 15:04"), StartISO: s.local(r.Start).Format(time.RFC3339),
 		Took: s.show.say("not ended"), Volume: s.show.volume(r.VolumeL), Dose: s.show.doseLine(r.Dose), Mark: "?",
 	}
 	if !r.End.IsZero() {
