@@ -212,7 +212,7 @@ func TestScales(t *testing.T) {
 		extent float64
 		words  string
 		counts string
-	}{{100, "0 20 40 60 80 100", "minutes from the first water"}, {3, "0 1 2 3", "minutes"}, {20 * 60, "0 5 10 15 20", "hours from the first water"}} {
+	}{{100, "0 20 40 60 80 100", "minutes from the first water"}, {3, "0 1 2 3", "minutes from the first water"}, {20 * 60, "0 5 10 15 20", "hours from the first water"}} {
 		ticks, counts := display{}.timeTicks(c.extent)
 		var words []string
 		for _, x := range ticks {
