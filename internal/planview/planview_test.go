@@ -6,8 +6,10 @@ package planview
 
 import (
 	"context"
+	"encoding/json"
 	"errors"
 	"math"
+	"os"
 	"strconv"
 	"strings"
 	"testing"
@@ -226,6 +228,53 @@ func TestBypassIsShown(t *testing.T) {
 	if text := m.Means[0].Text; !strings.Contains(text, "180.0 m × 1.524 m = 274.3 m²") {
 		t.Errorf("the convention in metric units reads %q", text)
 	}
+}
+
+// TestPlanInSpanish: of what the plan says, nothing that the message file
+// translates is left in English.
+func TestPlanInSpanish(t *testing.T) {
+	b, err := os.ReadFile("../web/messages/es.json")
+	if err != nil {
+		t.Fatal(err)
+	}
+	spanish := say.Voice{Units: units.US}
+	if err := json.Unmarshal(b, &spanish.Messages); err != nil {
+		t.Fatal(err)
+	}
+	p := New(parse(t, string(config.Default())))
+	v, err := p.Plan(context.Background(), "", "", spanish)
+	if err != nil {
+		t.Fatal(err)
+	}
+	english := planOf(t, p, "", "", "us")
+	if a, b := len(left(t, english, spanish.Messages)), len(left(t, v, spanish.Messages)); a < 30 || b > 0 {
+		t.Errorf("%d sentences of the English plan are found, of the Spanish one %q", a, left(t, v, spanish.Messages))
+	}
+	if !strings.HasPrefix(v.Wanted[0].Aside, "en este evento") || !strings.Contains(v.Means[0].Text, "590.6 ft × 5.0 ft = 2953 ft²") {
+		t.Errorf("the plan reads %q, %q", v.Wanted[0].Aside, v.Means[0].Text)
+	}
+}
+
+// left are the texts of a plan that begin as an English form of the message file
+// does, up to its first quantity.
+func left(t *testing.T, v web.PlanView, m say.Messages) []string {
+	t.Helper()
+	b, err := json.Marshal(v)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var out []string
+	for english, there := range m {
+		start, _, _ := strings.Cut(english, "%")
+		quoted, err := json.Marshal(start)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if len(start) > 7 && !strings.HasPrefix(there, start) && strings.Contains(string(b), ":"+strings.TrimSuffix(string(quoted), `"`)) {
+			out = append(out, english)
+		}
+	}
+	return out
 }
 
 const twoTanks = `
