@@ -101,38 +101,44 @@ func TestSunOnTheScreen(t *testing.T) {
 func TestALinkThatBreaks(t *testing.T) {
 	core := newFakeCore(viewAt("flush"))
 	h := New(core, nil, Options{Box: "north-box", Units: "us"})
-	listener, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	at := listener.Addr().String()
-	serve := func(l net.Listener) *http.Server {
-		srv := &http.Server{Handler: h}
+	at := "127.0.0.1:0"
+	var srv *http.Server
+	serve := func() {
+		l, err := net.Listen("tcp", at)
+		if err != nil {
+			t.Fatal(err)
+		}
+		at, srv = l.Addr().String(), &http.Server{Handler: h}
 		go srv.Serve(l) //nolint:errcheck // it ends when it is closed
-		t.Cleanup(func() { _ = srv.Close() })
-		return srv
 	}
-	srv := serve(listener)
+	cut := func() {
+		if err := srv.Close(); err != nil {
+			t.Error(err)
+		}
+	}
+	serve()
+	t.Cleanup(cut)
 	tab := webtest.Open(t, 2*time.Minute)
-	live := `getComputedStyle(document.querySelector("#part-facts .value")).fontStyle`
-	tab.Do("open", webtest.Screen(390, 844, "light"), webtest.Visit("http://"+at+"/"), webtest.BodyIs("stream", "open"),
-		webtest.Until(live+` === "normal"`), webtest.Run(`navigator.serviceWorker.ready.then(() => document.body.dataset.kept = "yes")`), webtest.BodyIs("kept", "yes"))
-	if err := srv.Close(); err != nil {
-		t.Fatal(err)
-	}
-	tab.Do("cut", webtest.BodyIs("stopped", "yes"), webtest.Has("#lost"), webtest.Until(live+` === "italic"`), webtest.Until(`document.getElementById("confirm").disabled`),
+	const shown = `getComputedStyle(document.querySelector("#part-facts .value")).fontStyle`
+	live := []webtest.Step{webtest.BodyIs("stream", "open"), webtest.BodyIs("stopped", "no"), webtest.Until(shown + ` === "normal"`), webtest.Until(`!document.getElementById("confirm").disabled`)}
+	tab.Do("open", webtest.Screen(390, 844, "light"), webtest.Visit("http://"+at+"/"))
+	tab.Do("live", live...)
+	tab.Do("kept", webtest.Run(`navigator.serviceWorker.ready.then(() => document.body.dataset.kept = "yes")`), webtest.BodyIs("kept", "yes"))
+	cut()
+	tab.Do("cut", webtest.BodyIs("stopped", "yes"), webtest.Has("#lost"), webtest.Until(shown+` === "italic"`), webtest.Until(`document.getElementById("confirm").disabled`),
 		webtest.Until(`/last heard \d+ s ago/.test(document.getElementById("lost").textContent)`), webtest.Until(`document.title.startsWith("■")`))
 	tab.Keep("lost-390-light")
+	serve()
+	tab.Do("live again by itself", live...)
+	tab.Do("nothing lost", webtest.Until(`document.getElementById("lost").hidden`), webtest.Until(`!document.title.startsWith("■")`))
+	cut()
 	tab.Do("elsewhere", webtest.Leave(`nav a[href="/box"]`), webtest.BodyIs("page", "offline"))
 	if s := tab.Text("main"); !strings.Contains(s, "no connection to the box") {
 		t.Errorf("without the box the page says %q", s)
 	}
-	again, err := net.Listen("tcp", at)
-	if err != nil {
-		t.Fatal(err)
-	}
-	serve(again)
-	tab.Do("back", webtest.Leave(`main a[href="/"]`), webtest.BodyIs("stream", "open"), webtest.BodyIs("stopped", "no"), webtest.Until(live+` === "normal"`))
+	serve()
+	tab.Do("try again", webtest.Leave(`main a[href="/"]`), webtest.BodyIs("page", "run"))
+	tab.Do("live after all", live...)
 }
 
 // TestAHandOnTheValve: digits seen from two metres, a button within the thumb's

@@ -151,6 +151,9 @@ func TestEveryPageFitsNarrowScreens(t *testing.T) {
 			if small := smallTargets(tab); small != "" {
 				t.Errorf("%s in %s: lower than 44 px (WCAG 2.2, 2.5.5): %s", s.name, lang, small)
 			}
+			if cut := cutText(tab); cut != "" {
+				t.Errorf("%s in %s: cut off at the drawing's edge: %s", s.name, lang, cut)
+			}
 			tab.Keep(fmt.Sprintf("%s-390-light-%s", s.name, lang))
 			tab.Do("wide", webtest.Screen(1280, 900, "dark"))
 			tab.Keep(fmt.Sprintf("%s-1280-dark-%s", s.name, lang))
@@ -164,6 +167,11 @@ func TestEveryPageFitsNarrowScreens(t *testing.T) {
 // widest names what sticks out of the page.
 func widest(tab *webtest.Tab) string {
 	return tab.Line(`[...document.querySelectorAll("body *")].filter(e => e.getBoundingClientRect().right > document.documentElement.clientWidth + 1).slice(0, 4).map(e => e.tagName + "." + e.className + "#" + e.id + " " + e.textContent.slice(0, 30)).join("; ")`)
+}
+
+// cutText names words of a drawing that reach over its edge.
+func cutText(tab *webtest.Tab) string {
+	return tab.Line(`[...document.querySelectorAll("svg.box text")].filter(e => { const b = e.getBBox(), v = e.ownerSVGElement.viewBox.baseVal; return b.x < v.x || b.x + b.width > v.x + v.width; }).map(e => e.textContent).join("; ")`)
 }
 
 // smallTargets names what is pressed and is lower than a thumb.
