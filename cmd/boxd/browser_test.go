@@ -40,7 +40,9 @@ func TestDemoInTheBrowser(t *testing.T) {
 			t.Errorf("the %s download has %d bytes", format, n)
 		}
 	}
-	tab.Keep("runs-1280")
+	tab.Keep("runs")
+	tab.Do("the plan", webtest.Visit(page+"plan"), webtest.Has("#plan-rows .strip"))
+	tab.Keep("plan")
 	p.interrupt(t)
 	for _, e := range checkEnded(t, dir, 1) {
 		if e.Kind == "action" && e.By != "Robin" {

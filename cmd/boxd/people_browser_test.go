@@ -90,7 +90,9 @@ func TestPeopleAndAnAlarm(t *testing.T) {
 	}
 	lee.Do("see it", webtest.Press(`button[value="acknowledge:header-pressure-high"]`), webtest.Has(raised+`[data-state="acknowledged"]`))
 	// Everybody sees it at once.
-	kim.Do("seen", webtest.Has(raised+`[data-state="acknowledged"]`), webtest.Press(`button[value="shelve:header-pressure-high"]`), webtest.Has(`#answer[data-accepted="no"]`))
+	kim.Do("seen", webtest.Has(raised+`[data-state="acknowledged"]`), webtest.Visit(page+"/alarms"), webtest.BodyIs("stream", "open"))
+	kim.Keep("alarms")
+	kim.Do("no reason", webtest.Press(`button[value="shelve:header-pressure-high"]`), webtest.Has(`#answer[data-accepted="no"]`))
 	kim.Do("shelve", webtest.Type("#note", "gauge is being changed"), webtest.Press(`button[value="shelve:header-pressure-high"]`),
 		webtest.Has(`[data-aside="header-pressure-high"][data-state="shelved"]`))
 	sol.Do("aside", webtest.Has(`[data-aside="header-pressure-high"]`), webtest.Gone(raised))

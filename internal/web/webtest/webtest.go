@@ -27,9 +27,9 @@ const Patience = time.Minute
 // Step is one thing done in the browser that gives nothing back.
 type Step = chromedp.Action[chromedp.Void]
 
-// Tab is a page of a browser, for one test.
+// Tab is a page of a browser, for one test or benchmark.
 type Tab struct {
-	T   *testing.T
+	T   testing.TB
 	ctx context.Context
 
 	mu  sync.Mutex // the browser tells of faults at any time
@@ -37,7 +37,7 @@ type Tab struct {
 }
 
 // Open gives a tab of a fresh Chromium that lives at most for limit.
-func Open(t *testing.T, limit time.Duration) *Tab {
+func Open(t testing.TB, limit time.Duration) *Tab {
 	t.Helper()
 	path := os.Getenv("BOXD_CHROMIUM")
 	if path == "" {
@@ -75,7 +75,7 @@ func (tab *Tab) Another() *Tab {
 
 // begin takes no bound of its own: the context of a tab's first action is the
 // tab's life.
-func begin(t *testing.T, ctx context.Context) *Tab {
+func begin(t testing.TB, ctx context.Context) *Tab {
 	t.Helper()
 	tab := &Tab{T: t, ctx: ctx}
 	if err := chromedp.Listen(ctx, tab.hear); err != nil {
