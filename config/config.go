@@ -73,6 +73,7 @@ type Box struct {
 	Units    units.System
 	Data     string // directory of the archive
 	Timezone *time.Location
+	Dusk     time.Duration // after midnight, local: when alerts tell of the night's frost
 }
 
 // Zone is a planting and the window its header pressure belongs in.
@@ -107,8 +108,9 @@ type Plan struct {
 type Web struct {
 	Listen   string // host:port
 	Hosts    []string
-	Open     bool // nobody signs in: whoever reaches the page may do everything
-	OpenView bool // whoever is on the local network may look without signing in
+	Open     bool   // nobody signs in: whoever reaches the page may do everything
+	OpenView bool   // whoever is on the local network may look without signing in
+	Public   string // URL of the page for those who get alerts; empty: none is said
 	TLS      TLS
 	CertFile string
 	KeyFile  string
@@ -143,6 +145,8 @@ type Influx struct {
 	Org       string
 	Bucket    string
 	TokenFile string
+	TokenEnv  string // name of an environment variable
+	CAFile    string
 }
 
 // Alert is one way to reach a phone, a mailbox or a chat. Exactly one of URL,
@@ -151,8 +155,14 @@ type Alert struct {
 	URL     Secret
 	URLFile string
 	URLEnv  string
-	Events  []string // alarm ids, milestone names, or priorities
+	Events  []string // alarm ids, milestone names, priorities, your-turn, freeze-outlook
+	Quiet   Quiet
+	Repeat  time.Duration // of critical and high alarms nobody has seen; 0: not repeated
 }
+
+// Quiet are hours of the day, after local midnight, in which nothing but what
+// is critical is sent. They may span midnight; From = Until: none.
+type Quiet struct{ From, Until time.Duration }
 
 // Secret is a text that never prints itself.
 type Secret string

@@ -295,6 +295,9 @@ func TestFullRest(t *testing.T) {
 		!c.Web.Open || c.Web.OpenView || c.Web.TLS != TLSSelfMade || len(c.Web.Hosts) != 1 {
 		t.Errorf("links %+v %+v %+v", c.MQTT, c.Influx, c.Web)
 	}
+	if a := c.Alerts[1]; a.Quiet != (Quiet{22 * time.Hour, 6*time.Hour + 30*time.Minute}) || a.Repeat != 10*time.Minute || c.Box.Dusk != 16*time.Hour+30*time.Minute || c.Web.Public == "" {
+		t.Errorf("alerts %+v, dusk %v, page %q", a, c.Box.Dusk, c.Web.Public)
+	}
 	if text := fmt.Sprintf("%v %+v %#v %s", c.Alerts, *c, c.Alerts, c.Alerts[1].URL); strings.Contains(text, "hunter2") {
 		t.Errorf("the secret prints itself: %s", text)
 	}

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"slices"
 	"strings"
+	"time"
 
 	"gopkg.in/yaml.v3"
 
@@ -15,11 +16,16 @@ import (
 func (d *decoder) links(s section, c *Config) {
 	d.web(s, &c.Web)
 	d.mqtt(s, &c.MQTT)
-	i := s.sub("influx", "url", "org", "bucket", "token_file")
+	i := s.sub("influx", "url", "org", "bucket", "token_file", "token_env", "ca_file")
 	read(i, "url", &c.Influx.URL, address("http://127.0.0.1:8086", "http", "https"))
 	i.text("org", &c.Influx.Org)
 	i.text("bucket", &c.Influx.Bucket)
 	i.text("token_file", &c.Influx.TokenFile)
+	i.text("token_env", &c.Influx.TokenEnv)
+	i.text("ca_file", &c.Influx.CAFile)
+	if i.has("token_file") && i.has("token_env") {
+		d.at("influx.token_env", "is given beside token_file", "leave one of them out")
+	}
 	i.need("url", "http://127.0.0.1:8086")
 	i.need("bucket", "boxd")
 	for n, e := range s.list("alerts") {
@@ -29,7 +35,8 @@ func (d *decoder) links(s section, c *Config) {
 
 // web reads the page's section.
 func (d *decoder) web(s section, v *Web) {
-	w := s.sub("web", "listen", "hosts", "access", "view", "tls", "cert_file", "key_file")
+	w := s.sub("web", "listen", "hosts", "access", "view", "tls", "cert_file", "key_file", "public_url")
+	read(w, "public_url", &v.Public, address("https://box.station.example", "http", "https"))
 	read(w, "listen", &v.Listen, listen)
 	for n, e := range w.list("hosts") {
 		var h string
@@ -95,22 +102,62 @@ func broker(text string) (string, error) {
 
 // alertEvents are the words an alert may ask for, besides the alarm ids.
 func alertEvents() []string {
-	return []string{"critical", "high", "low", "lines_full", "pressurised", "injection_started", "injection_ended", "clean_at_box", "flush_done", "secured",
+	return []string{"critical", "high", "low", "your-turn", "freeze-outlook", "lines_full", "pressurised", "injection_started", "injection_ended", "clean_at_box", "flush_done", "secured",
 		"backflow-protection-missing", "backflow-sign", "supply-pressure-low", "header-pressure-low", "header-pressure-high",
 		"filter-clogging", "filter-torn", "injector-not-cycling", "ratio-off", "flow-above-expected", "flow-below-expected", "ec-above-limit",
 		"stock-empty", "flush-incomplete", "freeze-risk", "sensor-fault", "clock-jump", "archive-failing", "link-down"}
 }
 
+// An alarm is not repeated more often than this, nor less.
+const (
+	repeatLeast = time.Minute
+	repeatMost  = 24 * time.Hour
+)
+
+// clockTime reads a time of the day.
+func clockTime(text string) (time.Duration, error) {
+	t, err := time.Parse("15:04", text)
+	if err != nil {
+		return 0, &units.QuantityError{Problem: fmt.Sprintf("%q is no time of the day", text), Hint: "write it like 17:00"}
+	}
+	return time.Duration(t.Hour())*time.Hour + time.Duration(t.Minute())*time.Minute, nil
+}
+
+// quiet reads hours of the day.
+func quiet(text string) (Quiet, error) {
+	from, until, ok := strings.Cut(text, "-")
+	a, errA := clockTime(strings.TrimSpace(from))
+	b, errB := clockTime(strings.TrimSpace(until))
+	if !ok || errA != nil || errB != nil || a == b {
+		return Quiet{}, &units.QuantityError{Problem: fmt.Sprintf("%q are no hours", text), Hint: `write them like "22:00-06:00"`}
+	}
+	return Quiet{a, b}, nil
+}
+
+// repeats reads how often an alarm is said again.
+func repeats(text string) (time.Duration, error) {
+	v, err := units.ParseDuration(text)
+	if err != nil {
+		return 0, err
+	}
+	if v < repeatLeast || v > repeatMost {
+		return 0, &units.QuantityError{Problem: "is not between 1 min and 24 h", Hint: "write it like 10 min"}
+	}
+	return v, nil
+}
+
 // alert reads one way to a person. Without events it tells critical and high
-// alarms and the end of the flush.
+// alarms, the end of the flush, that it is the person's turn, and frost ahead.
 func (d *decoder) alert(n *yaml.Node, path string) Alert {
-	a := Alert{Events: []string{"critical", "high", "flush_done"}}
-	s := d.section(n, path, "url", "url_file", "url_env", "events")
+	a := Alert{Events: []string{"critical", "high", "flush_done", "your-turn", "freeze-outlook"}}
+	s := d.section(n, path, "url", "url_file", "url_env", "events", "quiet", "repeat")
 	var url string
 	s.text("url", &url)
 	a.URL = Secret(url)
 	s.text("url_file", &a.URLFile)
 	s.text("url_env", &a.URLEnv)
+	read(s, "quiet", &a.Quiet, quiet)
+	read(s, "repeat", &a.Repeat, repeats)
 	given := 0
 	for _, key := range []string{"url", "url_file", "url_env"} {
 		if s.has(key) {

@@ -46,7 +46,7 @@ func Parse(name string, data []byte) (*Config, error) {
 func defaults(name string) *Config {
 	return &Config{
 		Name: name,
-		Box:  Box{Name: "box", Data: "boxd-data", Timezone: time.UTC},
+		Box:  Box{Name: "box", Data: "boxd-data", Timezone: time.UTC, Dusk: 17 * time.Hour},
 		Injector: dosing.Injector{
 			Ratio: units.Percent(2), Convention: dosing.StockInTotal, RatedFlow: units.LPerMin(13.2),
 		},
@@ -135,7 +135,8 @@ func boxName(text string) (string, error) {
 }
 
 func (d *decoder) box(s section, c *Config) {
-	b := s.sub("box", "name", "units", "data", "timezone")
+	b := s.sub("box", "name", "units", "data", "timezone", "dusk")
+	read(b, "dusk", &c.Box.Dusk, clockTime)
 	read(b, "name", &c.Box.Name, boxName)
 	word(b, "units", &c.Box.Units, units.SystemByName, "us", "metric")
 	b.text("data", &c.Box.Data)

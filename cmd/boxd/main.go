@@ -44,6 +44,7 @@ func commands() []command {
 		{"runs", "[-data DIR]", "list the archived runs", runRuns},
 		{"export", "RUN -format csv|parquet|json|html [-data DIR] [-o FILE]", "one archived run", runExport},
 		{"watch", "[-url URL] [-fingerprint SHA256] [-units us|metric]", "a run live on a terminal, read from the daemon", runWatch},
+		{"notify", "test -config FILE [-to N]", "send a test message to those who get alerts", runNotify},
 		{"version", "", "what this is", runVersion},
 	}
 }

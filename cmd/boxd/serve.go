@@ -23,7 +23,6 @@ import (
 	"boxd/internal/journal"
 	"boxd/internal/safety"
 	"boxd/internal/telemetry"
-	"boxd/internal/telemetry/alert"
 	"boxd/internal/telemetry/broker"
 	"boxd/internal/telemetry/mqtt"
 	"boxd/internal/web"
@@ -82,9 +81,9 @@ func (s *service) run(ctx context.Context) (err error) {
 			return err
 		}
 	}
-	hub := telemetry.NewHub(maxWatchers)
+	hub, unsaved := telemetry.NewHub(maxWatchers), new(daemon.Unsaved)
 	d, err := daemon.New(ctx, daemon.Options{Core: s.core, ConfigText: s.redacted(), Version: version(), Journal: j, Source: s.source,
-		Hub: hub, Log: s.log, Beat: s.beat, Idle: s.idle, Speed: s.speed, Start: time.Now(), Link: s.link})
+		Hub: hub, Log: s.log, Beat: s.beat, Idle: s.idle, Speed: s.speed, Start: time.Now(), Link: s.link, Unsaved: unsaved})
 	if err != nil {
 		return err
 	}
@@ -98,7 +97,7 @@ func (s *service) run(ctx context.Context) (err error) {
 	if err := s.publish(side, link, j, hub); err != nil {
 		return err
 	}
-	if err := s.alerts(side, j, hub); err != nil {
+	if err := s.alerts(side, j, hub, unsaved); err != nil {
 		return err
 	}
 	if s.demo {
@@ -200,56 +199,6 @@ func (s *service) link() box.Surrounding {
 		return box.Surrounding{Health: box.Failing, Why: l.Err.Error()}
 	}
 	return box.Surrounding{}
-}
-
-// alerts starts a sender for every target.
-func (s *service) alerts(ctx context.Context, j *journal.Journal, hub *telemetry.Hub) error {
-	for _, a := range s.cfg.Alerts {
-		c := alert.Config{File: a.URLFile, Env: a.URLEnv}
-		if a.URL != "" {
-			c.URLs = []telemetry.Secret{telemetry.Secret(a.URL)}
-		}
-		snd, err := alert.New(c)
-		if err != nil {
-			return err
-		}
-		for _, t := range snd.Targets() {
-			out, err := j.Outbox(ctx, "alert-"+t.Key())
-			if err != nil {
-				return err
-			}
-			al := daemon.Alerts{Box: s.core.Box, Want: a.Events, Style: alert.Style{US: s.core.Units.String() == "us"}, Target: t, Keep: out, Hub: hub, Log: s.log, MaxAge: 24 * time.Hour}
-			s.wg.Go(func() { al.Run(ctx) })
-			s.tell("alerts     %s", t.Name())
-		}
-	}
-	return nil
-}
-
-// terminal shows alerts where the demo was started, as a phone would.
-func (s *service) terminal(ctx context.Context, j *journal.Journal, hub *telemetry.Hub) error {
-	out, err := j.Outbox(ctx, "terminal")
-	if err != nil {
-		return err
-	}
-	if err := out.Done(ctx, j.LastSeq()); err != nil { // earlier runs were told when they were
-		return err
-	}
-	al := daemon.Alerts{Box: s.core.Box, Want: []string{"flush_done", "critical", "high"}, Style: alert.Style{US: s.core.Units.String() == "us"}, Target: screen{s.tell}, Keep: out, Hub: hub, Log: s.log}
-	s.wg.Go(func() { al.Run(ctx) })
-	return nil
-}
-
-// screen is a terminal as a target of alerts.
-type screen struct{ tell func(string, ...any) }
-
-// Name is what errors call it.
-func (screen) Name() string { return "terminal" }
-
-// Send prints the note.
-func (s screen) Send(_ context.Context, n alert.Note) error {
-	s.tell("alert      %s: %s", n.Title, n.Text)
-	return nil
 }
 
 // about is what the box page says of the box itself.

@@ -48,6 +48,7 @@ type Options struct {
 	Speed      float64                // core seconds in a real second; 1 but for simulations
 	Start      time.Time              // wall time of core time zero
 	Link       func() box.Surrounding // how the link to the broker fares; nil: there is none
+	Unsaved    *Unsaved               // gets the alarms that the archive can't take; nil: nobody wants them
 }
 
 // Daemon is the running box. Its methods but Run may be called by anybody.
@@ -379,12 +380,14 @@ func (d *Daemon) save(ctx context.Context) error {
 			d.o.Log.Error("cannot save", "error", err)
 		}
 		d.shed()
+		d.o.Unsaved.put(d.due)
 		return err
 	}
 	if d.failed.Swap(nil) != nil {
 		d.o.Log.Info("the archive can be written again")
 	}
 	d.due = d.due[:0]
+	d.o.Unsaved.put(nil)
 	return nil
 }
 

@@ -187,6 +187,18 @@ func words(scheme string, n Note) (string, types.Params) {
 	p := types.Params{}
 	text := n.Text
 	title := oneLine(n.Title)
+	if scheme == "generic" && n.ID != "" {
+		p["id"] = n.ID // the same at each try: a receiver can tell a second copy
+	}
+	switch {
+	case n.Link == "":
+	case scheme == "ntfy":
+		p["click"] = n.Link
+	case scheme == "generic":
+		p["link"] = n.Link
+	default:
+		text += "\n" + n.Link
+	}
 	switch scheme {
 	case "googlechat", "hangouts", "rocketchat", "signal", "wecom", "pagerduty", "notifiarr", "logger":
 		text = strings.TrimPrefix(title+": "+text, ": ")

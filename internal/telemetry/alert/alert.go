@@ -64,6 +64,7 @@ type Note struct {
 	ID       string
 	Title    string
 	Text     string
+	Link     string // URL of the page; empty: none
 	Priority Priority
 }
 
@@ -209,7 +210,7 @@ func (t *Target) outcome(run *try) error {
 	if run.err == nil {
 		return nil
 	}
-	return fmt.Errorf("cannot alert %s: %s: check the address and the service, it is tried again later", t.name, t.address.redact(run.err))
+	return fmt.Errorf("cannot alert %s: %s: check the address and the service", t.name, t.address.redact(run.err))
 }
 
 // start begins a try or joins the one under way for the same note. No try and

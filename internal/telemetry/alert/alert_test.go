@@ -359,7 +359,7 @@ func TestWords(t *testing.T) {
 		{Style{}, engine.Event{Kind: engine.StepEvent, Step: "flush"}, "", 0},
 		{Style{US: true}, engine.Event{Kind: engine.MilestoneEvent, Name: "clean_at_box"}, "clean at box: 215 gal in this run", Low}, // 812 L ÷ 3.785412
 		{Style{}, engine.Event{Kind: engine.MilestoneEvent, Name: "flush_done"},
-			"Clean water at the last plant of the last row. 812 L in this run. Last plant has 97 % of its share. Secure the box.", High},
+			"Last plant has 97 % of its share. 812 L in this run. Clean water at the last emitter. Secure the box.", High},
 	}
 	for _, c := range cases {
 		n, ok := c.style.FromEvent("north", c.e, view())

@@ -2,6 +2,7 @@ package alert
 
 import (
 	"fmt"
+	"math"
 	"slices"
 	"strings"
 	"unicode"
@@ -13,12 +14,14 @@ import (
 // Lengths a lock screen shows without being opened: common practice, no source.
 const (
 	maxTitle = 50
-	maxText  = 160
+	maxText  = 110
+	early    = 60 // a number within so many characters is found at a glance
 )
 
 // Style is how the numbers that this package adds are written.
 type Style struct {
-	US bool // psi, °F, gal; else kPa, °C, L
+	US   bool   // psi, °F, gal; else kPa, °C, L
+	Page string // URL of the page, goes with every note; empty: none
 }
 
 // Wanted says whether an event is among what an address asked for: priorities
@@ -29,18 +32,29 @@ func Wanted(e engine.Event, words []string) bool {
 		return slices.Contains(words, e.Priority) || slices.Contains(words, e.ID)
 	case engine.MilestoneEvent:
 		return slices.Contains(words, e.Name)
-	case engine.StepEvent, engine.AdviceEvent, engine.HoldEvent, engine.ReleaseEvent, engine.ActionEvent,
-		engine.RefusalEvent, engine.NoteEvent, engine.RunEvent, engine.SummaryEvent:
+	case engine.AdviceEvent:
+		return e.Deed != "" && slices.Contains(words, "your-turn")
+	case OutlookEvent:
+		return slices.Contains(words, string(OutlookEvent))
+	case engine.StepEvent, engine.HoldEvent, engine.ReleaseEvent, engine.ActionEvent, engine.RefusalEvent, engine.NoteEvent,
+		engine.RunEvent, engine.SummaryEvent, engine.ForecastEvent, engine.OverrideEvent:
 	}
 	return false
 }
 
 // FromEvent shapes the note of an event that a person away from the box can
-// want: an alarm raised, a critical or high one cleared, a milestone. An alarm
+// want: an alarm raised, a critical or high one cleared, a milestone, an advice
+// that asks for a deed, frost ahead. An alarm
 // that follows from another is no news of its own, nor is one that is set aside.
 // false means that the event is none of these. The view is the one shown with the
 // event; it may be nil.
 func (s Style) FromEvent(box string, e engine.Event, v *engine.View) (Note, bool) {
+	n, ok := s.fromEvent(box, e, v)
+	n.Link = s.Page
+	return n, ok
+}
+
+func (s Style) fromEvent(box string, e engine.Event, v *engine.View) (Note, bool) {
 	switch e.Kind {
 	case engine.AlarmEvent:
 		return s.alarm(box, e, v)
@@ -49,8 +63,13 @@ func (s Style) FromEvent(box string, e engine.Event, v *engine.View) (Note, bool
 			return s.FlushDone(box, v), true
 		}
 		return s.milestone(box, e.Name, v), true
-	case engine.StepEvent, engine.AdviceEvent, engine.HoldEvent, engine.ReleaseEvent, engine.ActionEvent,
-		engine.RefusalEvent, engine.NoteEvent, engine.RunEvent, engine.SummaryEvent:
+	case engine.AdviceEvent:
+		text := oneLine(e.Text)
+		return Note{Title: cut(box+": your turn", maxTitle), Text: cut(text, maxText), Priority: High}, e.Deed != "" && text != ""
+	case OutlookEvent:
+		return Note{Title: cut(box+": frost tonight", maxTitle), Text: cut(oneLine(e.Text), maxText), Priority: High}, e.Text != ""
+	case engine.StepEvent, engine.HoldEvent, engine.ReleaseEvent, engine.ActionEvent, engine.RefusalEvent, engine.NoteEvent,
+		engine.RunEvent, engine.SummaryEvent, engine.ForecastEvent, engine.OverrideEvent:
 	}
 	return Note{}, false
 }
@@ -64,7 +83,7 @@ func (s Style) alarm(box string, e engine.Event, v *engine.View) (Note, bool) {
 	switch e.State {
 	case "raised", "latched":
 		text := oneLine(e.Text)
-		if !hasDigit(text) {
+		if !hasDigit(cut(text, early)) {
 			text = join(s.number(e.ID, v), text)
 		}
 		return Note{Title: cut(box+": "+name, maxTitle), Text: cut(orElse(text, name), maxText), Priority: p}, true
@@ -80,18 +99,41 @@ func (s Style) alarm(box string, e engine.Event, v *engine.View) (Note, bool) {
 
 // FlushDone is what the grower waits for.
 func (s Style) FlushDone(box string, v *engine.View) Note {
-	parts := []string{"Clean water at the last plant of the last row."}
+	var parts []string
 	if v != nil {
-		p := v.Progress
-		if p.VolumeL > 0 {
-			parts = append(parts, s.volume(p.VolumeL)+" in this run.")
-		}
-		if p.LastEmitterPct != nil {
+		if p := v.Progress; p.LastEmitterPct != nil {
 			parts = append(parts, fmt.Sprintf("Last plant has %.0f %% of its share.", *p.LastEmitterPct))
 		}
+		if v.Progress.VolumeL > 0 {
+			parts = append(parts, s.volume(v.Progress.VolumeL)+" in this run.")
+		}
 	}
-	parts = append(parts, "Secure the box.")
+	parts = append(parts, "Clean water at the last emitter. Secure the box.")
 	return Note{Title: cut(box+": flush done", maxTitle), Text: cut(strings.Join(parts, " "), maxText), Priority: High}
+}
+
+// Outlook is what is told of the night at dusk; empty when no frost is ahead.
+func (s Style) Outlook(v *engine.View) string {
+	if !FrostAhead(v) {
+		return ""
+	}
+	f := v.Freeze
+	var parts []string
+	if f.HoursLow != nil {
+		first := fmt.Sprintf("%.0f h at the least to 0 °C", math.Floor(*f.HoursLow))
+		if s.US {
+			first = fmt.Sprintf("%.0f h at the least to 32 °F", math.Floor(*f.HoursLow))
+		}
+		if f.Body != "" {
+			first += " (" + strings.ReplaceAll(f.Body, "-", " ") + ")"
+		}
+		parts = append(parts, first+".")
+	}
+	if f.ForecastLowC != nil {
+		parts = append(parts, s.reading("Forecast low", f.ForecastLowC, "°C")+".")
+	}
+	parts = append(parts, orElse(oneLine(f.Advice), "Keep the box from freezing: drain or heat it."))
+	return strings.Join(parts, " ")
 }
 
 func (s Style) milestone(box, name string, v *engine.View) Note {
