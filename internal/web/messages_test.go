@@ -252,6 +252,7 @@ func TestMessages(t *testing.T) {
 // enumerated are the words of enumerations, which are said as they are called.
 func enumerated() []string {
 	out := []string{unknown, stepStopped, "done", "incomplete"} // of a run's flush
+	out = append(out, "fill", "inject", "clear", "flush")       // the stages of a plan
 	for c := box.UnknownChannel + 1; c < box.NumChannels; c++ {
 		out = append(out, c.Info().Name)
 	}
