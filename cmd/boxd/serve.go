@@ -12,18 +12,19 @@ import (
 	"path/filepath"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"syscall"
 	"time"
 
 	"boxd/config"
 	"boxd/internal/access"
-	"boxd/internal/box"
 	"boxd/internal/daemon"
 	"boxd/internal/engine"
 	"boxd/internal/journal"
 	"boxd/internal/safety"
 	"boxd/internal/telemetry"
 	"boxd/internal/telemetry/broker"
+	"boxd/internal/telemetry/influx"
 	"boxd/internal/telemetry/mqtt"
 	"boxd/internal/web"
 )
@@ -49,7 +50,8 @@ type service struct {
 	after  func(ctx context.Context, d *daemon.Daemon)         // runs beside the core, for the demo's person
 	wrap   func(web.Core) web.Core
 
-	publisher *mqtt.Publisher // nil where nothing is published
+	publisher *mqtt.Publisher               // nil where nothing is published
+	database  atomic.Pointer[influx.Writer] // nil where there is none
 
 	stop []func()
 	wg   sync.WaitGroup
@@ -95,6 +97,9 @@ func (s *service) run(ctx context.Context) (err error) {
 	side, cancel := context.WithCancel(context.WithoutCancel(ctx))
 	s.stop = append(s.stop, func() { cancel(); s.wg.Wait() })
 	if err := s.publish(side, link, j, hub); err != nil {
+		return err
+	}
+	if err := s.station(side, j); err != nil {
 		return err
 	}
 	if err := s.alerts(side, j, hub, unsaved); err != nil {
@@ -184,21 +189,6 @@ func (s *service) publish(ctx context.Context, c mqtt.Config, j *journal.Journal
 	s.tell("MQTT       %s   topics boxd/%s/#", c.URL, telemetry.TopicLevel(s.core.Box))
 	s.wg.Go(func() { p.Run(ctx, hub, daemon.Events{Box: s.core.Box, Keep: out}) })
 	return nil
-}
-
-// link is how the link to the broker fares; unknown before the first try and
-// where nothing is published.
-func (s *service) link() box.Surrounding {
-	if s.publisher == nil {
-		return box.Surrounding{}
-	}
-	switch l := s.publisher.Link(); {
-	case l.Up:
-		return box.Surrounding{Health: box.Well}
-	case l.Err != nil:
-		return box.Surrounding{Health: box.Failing, Why: l.Err.Error()}
-	}
-	return box.Surrounding{}
 }
 
 // about is what the box page says of the box itself.

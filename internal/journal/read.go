@@ -256,3 +256,47 @@ func (j *Journal) State(ctx context.Context, key string) ([]byte, bool, error) {
 	}
 	return value, err == nil, j.explain("read", err)
 }
+
+// InputRow is one saved stretch of a run's inputs.
+type InputRow struct {
+	N         uint64 // rises
+	Run, Zone string
+	log       []byte
+}
+
+// Inputs are its inputs; each is good until the next one.
+func (r *InputRow) Inputs() iter.Seq2[*engine.Input, error] {
+	return func(yield func(*engine.Input, error) bool) {
+		var in engine.Input
+		if _, err := yieldLog(r.log, &in, yield); err != nil {
+			yield(nil, fmt.Errorf("cannot read inputs %d of run %q: %w", r.N, r.Run, err))
+		}
+	}
+}
+
+// RunInputsAfter are up to limit rows of the inputs of runs after row n, in
+// their order.
+func (j *Journal) RunInputsAfter(ctx context.Context, n uint64, limit int) ([]InputRow, error) {
+	rows, err := j.reader.QueryContext(ctx, "SELECT i.n, i.run, r.zone, i.log FROM inputs i JOIN runs r ON r.id = i.run WHERE i.n > ? ORDER BY i.n LIMIT ?", int64(n), limit)
+	if err != nil {
+		return nil, j.explain("read", err)
+	}
+	defer func() { _ = rows.Close() }()
+	var list []InputRow
+	for rows.Next() {
+		var r InputRow
+		if err := rows.Scan(&r.N, &r.Run, &r.Zone, &r.log); err != nil {
+			return nil, j.explain("read", err)
+		}
+		list = append(list, r)
+	}
+	return list, j.explain("read", rows.Err())
+}
+
+// LastInput is the number of the newest row of inputs. It goes back when all
+// rows were pruned.
+func (j *Journal) LastInput(ctx context.Context) (uint64, error) {
+	var n int64
+	err := j.reader.QueryRowContext(ctx, "SELECT ifnull(max(n), 0) FROM inputs").Scan(&n)
+	return uint64(n), j.explain("read", err)
+}
