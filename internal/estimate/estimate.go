@@ -37,6 +37,7 @@ type Estimates struct {
 	FilterDiff, InjectorDiff                           Value[units.KPa]
 	FilterExcess                                       Value[units.KPa] // over the clean difference at this flow
 	FilterLoad                                         Value[units.KPa] // the same, or over past runs' where that is more
+	FilterDoubt                                        units.KPa        // what the gauges alone may make of the difference since it was learnt, either way
 	Expected                                           Value[units.LPerH]
 	FlowTrend                                          Value[units.Ratio] // change of FlowRatio a minute
 	FlowRatio                                          Value[units.Ratio] // measured ÷ expected, lines full only
@@ -102,7 +103,8 @@ type Estimator struct {
 	tornH                  holder
 	endBaseWin, airWin     window
 	filterWin              window
-	filterClean            float64 // kPa per (L/h)²
+	filterClean            float64   // kPa per (L/h)²
+	filterSupply           units.KPa // when filterClean was learnt
 	filterCleanSD          float64
 	filterAt               float64 // (L/h)² at which it was learnt
 	filterKnown            bool

@@ -52,7 +52,7 @@ func (e *Estimator) FilterCleaned() {
 // ΔP ∝ Q², common practice, no source).
 func (e *Estimator) filter() {
 	o := &e.out
-	o.FilterExcess = Value[units.KPa]{}
+	o.FilterExcess, o.FilterDoubt = Value[units.KPa]{}, 0
 	if o.Flowing != Yes || o.Pressurised != Yes || !o.FilterDiff.Known || !o.Main.Known || o.Main.V <= 0 {
 		return
 	}
@@ -63,12 +63,19 @@ func (e *Estimator) filter() {
 		}
 		if k, sd, n := e.filterWin.robust(e.sec); n >= 40 {
 			e.filterClean, e.filterCleanSD, e.filterAt, e.filterKnown = k, sd/math.Sqrt(float64(n)), q2, true
+			e.filterSupply = o.Supply.V
 		}
 		return
 	}
 	clean := units.KPa(e.filterClean * q2)
+	// Two gauges whose spans are off make another difference at another pressure.
+	o.FilterDoubt = units.KPa(2 * spanError * math.Abs(float64(o.Supply.V-e.filterSupply)))
 	o.FilterExcess = known(o.FilterDiff.V-clean, e.excessSigma(q2)).on(o.FilterDiff.Basis, o.Main.Basis)
 }
+
+// spanError is how far a gauge's span may be off, as a bound: common practice, no
+// source.
+const spanError = 0.015
 
 // excessSigma: the gauges' offsets are in the learnt difference too and cancel,
 // so far as the flow is the same; their noise does not.
@@ -98,7 +105,7 @@ func (e *Estimator) screen() {
 	}
 	clean := o.FilterDiff.V - o.FilterExcess.V
 	switch {
-	case o.FilterExcess.Known && clean > 5 && o.FilterDiff.V < clean/2:
+	case o.FilterExcess.Known && clean > 5 && o.FilterDiff.V+o.FilterDoubt < clean/2:
 		o.Filter = FilterTorn
 	case o.FilterLoad.V > c.FilterClean:
 		o.Filter = FilterLoaded

@@ -36,7 +36,7 @@ func (g *Guard) condition(a *alarm.Alarm) (active, judged bool) {
 		return steady && x.Known && above(x.V, l.FilterWarn, band.Pressure, stood), !steady || x.Known
 	case "filter-torn":
 		clean := e.FilterDiff.V - e.FilterExcess.V
-		return steady && e.FilterExcess.Known && clean > 5 && e.FilterDiff.V < clean*units.KPa(l.FilterTorn), !steady || e.FilterExcess.Known
+		return steady && e.FilterExcess.Known && clean > 5 && e.FilterDiff.V+e.FilterDoubt < clean*units.KPa(l.FilterTorn), !steady || e.FilterExcess.Known
 	case "injector-not-cycling":
 		return s.InjectorOn && steady && e.Drawing == estimate.No, e.Drawing != estimate.Unknown
 	case "ratio-off":

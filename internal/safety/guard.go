@@ -88,23 +88,24 @@ func (g *Guard) Step(now time.Duration, wall time.Time, r *box.Readings, e *esti
 // not among them: its probe is a help, not a need.
 func (g *Guard) eachBad(tell func(c box.Channel, why say.Text)) {
 	r := g.in.r
-	add := func(c box.Channel, q box.Quality, why say.Text) {
-		if q == box.Bad || r.Contradicting.Has(c) {
+	add := func(c box.Channel, q box.Quality, cause box.Cause, why say.Text) {
+		// Bad while the box only checks, as after a restart, is no fault yet.
+		if q == box.Bad && cause != box.CheckFunction || r.Contradicting.Has(c) {
 			tell(c, why)
 		}
 	}
-	add(box.SupplyPressure, r.Supply.Quality, r.Supply.Why)
-	add(box.FilterOutPressure, r.FilterOut.Quality, r.FilterOut.Why)
-	add(box.InjectorInPressure, r.InjectorIn.Quality, r.InjectorIn.Why)
-	add(box.InjectorOutPressure, r.InjectorOut.Quality, r.InjectorOut.Why)
-	add(box.HeaderPressure, r.Header.Quality, r.Header.Why)
-	add(box.MainFlow, r.Main.Quality, r.Main.Why)
-	add(box.InjectorFlow, r.Branch.Quality, r.Branch.Why)
-	add(box.StockDraw, r.Stock.Quality, r.Stock.Why)
-	add(box.BoxEC, r.BoxEC.Quality, r.BoxEC.Why)
-	add(box.EndEC, r.EndEC.Quality, r.EndEC.Why)
-	add(box.WaterTemp, r.Water.Quality, r.Water.Why)
-	add(box.BoxAirTemp, r.BoxAir.Quality, r.BoxAir.Why)
+	add(box.SupplyPressure, r.Supply.Quality, r.Supply.Cause, r.Supply.Why)
+	add(box.FilterOutPressure, r.FilterOut.Quality, r.FilterOut.Cause, r.FilterOut.Why)
+	add(box.InjectorInPressure, r.InjectorIn.Quality, r.InjectorIn.Cause, r.InjectorIn.Why)
+	add(box.InjectorOutPressure, r.InjectorOut.Quality, r.InjectorOut.Cause, r.InjectorOut.Why)
+	add(box.HeaderPressure, r.Header.Quality, r.Header.Cause, r.Header.Why)
+	add(box.MainFlow, r.Main.Quality, r.Main.Cause, r.Main.Why)
+	add(box.InjectorFlow, r.Branch.Quality, r.Branch.Cause, r.Branch.Why)
+	add(box.StockDraw, r.Stock.Quality, r.Stock.Cause, r.Stock.Why)
+	add(box.BoxEC, r.BoxEC.Quality, r.BoxEC.Cause, r.BoxEC.Why)
+	add(box.EndEC, r.EndEC.Quality, r.EndEC.Cause, r.EndEC.Why)
+	add(box.WaterTemp, r.Water.Quality, r.Water.Cause, r.Water.Why)
+	add(box.BoxAirTemp, r.BoxAir.Quality, r.BoxAir.Cause, r.BoxAir.Why)
 }
 
 // badChannels has a bit for each bad channel.

@@ -54,6 +54,7 @@ type Config struct {
 type Conditioner struct {
 	cfg      Config
 	now      time.Duration
+	resumed  time.Duration // since when turns have come without a gap
 	channels [box.NumChannels]channel
 	readings box.Readings
 
@@ -117,11 +118,18 @@ func (c *Conditioner) Readings(mono time.Duration, samples []box.Sample) *box.Re
 	return r
 }
 
+// away is the gap between turns from which on the core is taken not to have
+// looked, as while boxd was being restarted. Common practice, no source.
+const away = 45 * time.Second
+
 // passed is the time since the last turn; none is counted for a gap that nobody
 // saw.
 func (c *Conditioner) passed(mono time.Duration) time.Duration {
 	dt := mono - c.now
 	c.now = mono
+	if dt > away {
+		c.resumed = mono
+	}
 	if dt > 10*time.Second {
 		return 0
 	}
@@ -214,6 +222,10 @@ func judge[T ~float64](r *box.Reading[T], c *Conditioner, ch box.Channel, mono t
 	*r = box.Reading[T]{Age: age}
 	late, silent := c.quiet(ch)
 	r.Quality, r.Cause, r.Why = k.judge(age, late, silent)
+	if age > silent && k.fault.Empty() && c.resumed > 0 && mono-c.resumed <= c.cfg.Silent {
+		// The core was not looking: that says nothing against the sensor yet.
+		r.Cause, r.Why = box.CheckFunction, say.T("not heard yet since boxd looks again")
+	}
 	if r.Usable() {
 		r.Value = T(k.value() * scale)
 	}

@@ -292,3 +292,24 @@ func TestSlowThermometers(t *testing.T) {
 		}
 	}
 }
+
+// After time in which the core did not run, as in a restart, a channel that has
+// not spoken yet is given its time again: its reading is bad, but nothing is
+// said against the sensor. Then it is silent as any.
+func TestNotHeardSinceTheCoreLooksAgain(t *testing.T) {
+	c := New(Config{Silent: silent, Ranges: DefaultRanges()})
+	c.Readings(0, []box.Sample{{Channel: box.BoxEC, Value: 400}})
+	c.Readings(time.Second, []box.Sample{{Channel: box.BoxEC, Value: 400}})
+	back := 10 * time.Minute
+	for _, k := range []struct {
+		at    time.Duration
+		cause box.Cause
+	}{{back, box.CheckFunction}, {back + silent, box.CheckFunction}, {back + silent + 2*time.Second, box.Failure}} {
+		for now := c.now + time.Second; c.now > time.Minute && now < k.at; now += time.Second {
+			c.Readings(now, nil)
+		}
+		if r := c.Readings(k.at, nil).BoxEC; r.Quality != box.Bad || r.Cause != k.cause {
+			t.Errorf("%v after it looks again: %v, %v, %q", k.at-back, r.Quality, r.Cause, r.Why)
+		}
+	}
+}

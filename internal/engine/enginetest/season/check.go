@@ -254,12 +254,13 @@ func (s *Season) alarm(e *engine.Event) {
 }
 
 // stillTrue: what an alarm says is so, whatever run it came from: fertilizer
-// stands in the lines, or a flush is owed; the box has not thawed.
+// stands in the lines, a flush is owed, or the person went before it was done; the
+// box has not thawed.
 func (s *Season) stillTrue(id string) bool {
 	p := s.plant
 	switch id {
 	case "flush-incomplete":
-		return p.now.flow == 0 && (s.owed || p.carry.held(p.pipes) > 2*p.pipes.volume())
+		return p.now.flow == 0 && (s.owed || s.gaveUp || p.carry.held(p.pipes) > 2*p.pipes.volume())
 	case "freeze-risk":
 		return p.weather.water < 3.3 || p.weather.air < 0.3
 	}
