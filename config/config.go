@@ -132,6 +132,10 @@ const (
 type MQTT struct {
 	Broker       string // "embedded", a URL, or "" for none
 	Listen       string // of the embedded broker
+	Reader       string // who may subscribe at it from another machine; empty: nobody
+	ReaderFile   string // the reader's password
+	ClientID     string // empty: made of the box's name
+	NoReadBack   bool   // for an account that may not subscribe
 	User         string
 	PasswordFile string
 	CAFile       string

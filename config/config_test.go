@@ -291,7 +291,7 @@ func TestFullRest(t *testing.T) {
 	if got := c.Channels(); !reflect.DeepEqual(got, []box.Channel{box.HeaderPressure, box.WaterTemp}) {
 		t.Errorf("channels %v", got)
 	}
-	if c.MQTT.Broker != "mqtts://broker.example:8883" || c.Influx.Bucket != "boxd" || c.Web.Listen != "[::1]:8080" ||
+	if c.MQTT.Broker != "mqtts://broker.example:8883" || c.MQTT.ClientID != "box-2" || !c.MQTT.NoReadBack || c.Influx.Bucket != "boxd" || c.Web.Listen != "[::1]:8080" ||
 		!c.Web.Open || c.Web.OpenView || c.Web.TLS != TLSSelfMade || len(c.Web.Hosts) != 1 {
 		t.Errorf("links %+v %+v %+v", c.MQTT, c.Influx, c.Web)
 	}

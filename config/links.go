@@ -69,7 +69,7 @@ func tlsByName(t string) (TLS, bool) {
 }
 
 func (d *decoder) mqtt(s section, v *MQTT) {
-	m := s.sub("mqtt", "broker", "listen", "user", "password_file", "ca_file", "cert_file", "key_file")
+	m := s.sub("mqtt", "broker", "listen", "reader", "reader_password_file", "client_id", "no_read_back", "user", "password_file", "ca_file", "cert_file", "key_file")
 	read(m, "broker", &v.Broker, broker)
 	read(m, "listen", &v.Listen, listen)
 	m.text("user", &v.User)
@@ -77,6 +77,16 @@ func (d *decoder) mqtt(s section, v *MQTT) {
 	m.text("ca_file", &v.CAFile)
 	m.text("cert_file", &v.CertFile)
 	m.text("key_file", &v.KeyFile)
+	m.text("reader", &v.Reader)
+	m.text("reader_password_file", &v.ReaderFile)
+	m.text("client_id", &v.ClientID)
+	m.truth("no_read_back", &v.NoReadBack)
+	if m.has("reader") != m.has("reader_password_file") {
+		d.at("mqtt", "has only one of reader and reader_password_file", "give both or none")
+	}
+	if m.has("reader") && v.Broker != "embedded" {
+		d.at("mqtt.reader", fmt.Sprintf("is for the embedded broker, but mqtt.broker (line %d) is another", d.line("mqtt.broker")), "leave one of them out")
+	}
 	if m.has("listen") && v.Broker != "embedded" {
 		d.at("mqtt.listen", fmt.Sprintf("is for the embedded broker, but mqtt.broker (line %d) is another", d.line("mqtt.broker")), "leave one of them out")
 	}

@@ -12,7 +12,6 @@ import (
 	"path/filepath"
 	"strings"
 	"sync"
-	"sync/atomic"
 	"syscall"
 	"time"
 
@@ -50,8 +49,8 @@ type service struct {
 	after  func(ctx context.Context, d *daemon.Daemon)         // runs beside the core, for the demo's person
 	wrap   func(web.Core) web.Core
 
-	publisher *mqtt.Publisher               // nil where nothing is published
-	database  atomic.Pointer[influx.Writer] // nil where there is none
+	publisher *mqtt.Publisher // nil where nothing is published
+	database  *influx.Writer  // nil where there is none
 
 	stop []func()
 	wg   sync.WaitGroup
@@ -149,16 +148,24 @@ func (s *service) redacted() string {
 // publisher reaches the broker. An empty URL means that nothing is published.
 func (s *service) broker() (mqtt.Config, error) {
 	m := s.cfg.MQTT
-	c := mqtt.Config{Box: s.core.Box, URL: m.Broker, User: m.User, PasswordFile: m.PasswordFile, CAFile: m.CAFile, CertFile: m.CertFile, KeyFile: m.KeyFile}
+	c := mqtt.Config{Box: s.core.Box, URL: m.Broker, User: m.User, PasswordFile: m.PasswordFile, CAFile: m.CAFile, CertFile: m.CertFile, KeyFile: m.KeyFile, ClientID: m.ClientID, NoReadBack: m.NoReadBack}
 	for _, d := range safety.Definitions() {
 		c.Alarms = append(c.Alarms, d.ID)
 	}
 	if m.Broker != "embedded" {
 		return c, nil
 	}
-	b, err := broker.StartWith(broker.Options{Addr: m.Listen, Log: s.log})
+	o := broker.Options{Addr: m.Listen, ReaderUser: m.Reader, Log: s.log}
+	if m.Reader != "" {
+		var err error
+		if o.ReaderPassword, err = telemetry.SecretFile("mqtt.reader_password_file", m.ReaderFile); err != nil {
+			return c, err
+		}
+	}
+	b, err := broker.StartWith(o)
 	if err != nil && s.wander {
-		b, err = broker.StartWith(broker.Options{Addr: "127.0.0.1:0", Log: s.log})
+		o.Addr = "127.0.0.1:0"
+		b, err = broker.StartWith(o)
 		if err == nil {
 			s.tell("%s is taken by another program: the broker took another port", m.Listen)
 		}

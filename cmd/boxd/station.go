@@ -24,7 +24,7 @@ func (s *service) station(ctx context.Context, j *journal.Journal) error {
 	if err != nil {
 		return err
 	}
-	s.database.Store(w)
+	s.database = w
 	s.tell("database   %s   bucket %s", c.URL, c.Bucket)
 	src := &daemon.Station{Box: s.core.Box, Keep: out, Journal: j, Refused: filepath.Join(s.data, "refused.lp")}
 	s.wg.Go(func() { w.Run(ctx, src) })
@@ -42,8 +42,8 @@ func (s *service) link() box.Surrounding {
 		}
 		up = l.Up
 	}
-	if w := s.database.Load(); w != nil {
-		l := w.Link()
+	if s.database != nil {
+		l := s.database.Link()
 		if l.Err != nil {
 			return box.Surrounding{Health: box.Failing, Why: l.Err.Error()}
 		}

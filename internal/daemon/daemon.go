@@ -371,6 +371,7 @@ func (d *Daemon) save(ctx context.Context) error {
 		return nil
 	}
 	if d.failed.Load() != nil && time.Since(d.synced) < time.Second {
+		d.o.Unsaved.put(d.due)
 		return fmt.Errorf("the archive can't be written (%s)", *d.failed.Load())
 	}
 	d.synced = time.Now()

@@ -82,7 +82,7 @@ func live(t *testing.T, dir string, src Source) *life {
 	must(t, err)
 	hub := telemetry.NewHub(8)
 	d, err := New(t.Context(), Options{Core: core(t), ConfigText: string(config.Default()), Version: "test", Journal: j, Source: src, Hub: hub,
-		Log: slog.New(slog.DiscardHandler), Beat: time.Second, Speed: 1000, Start: time.Now()})
+		Log: slog.New(slog.DiscardHandler), Beat: time.Second, Speed: 1000, Start: time.Now(), Unsaved: new(Unsaved)})
 	must(t, err)
 	ctx, cancel := context.WithCancel(t.Context())
 	l := &life{Daemon: d, t: t, j: j, hub: hub, end: cancel, done: make(chan error, 1)}
@@ -241,6 +241,9 @@ func TestArchiveFails(t *testing.T) {
 	if a := l.confirm("second", v.Advice.Number); a.Accepted || !strings.Contains(a.Reason, "not taken") {
 		t.Errorf("a word while nothing can be saved: %+v", a)
 	}
+	if e := l.o.Unsaved.Events(); len(e) == 0 || !slices.ContainsFunc(e, func(e engine.Event) bool { return e.ID == "archive-failing" }) {
+		t.Errorf("past the archive go %v", e)
+	}
 	if l.actions("first")+l.actions("second") != 0 {
 		t.Error("the archive has what it refused")
 	}
@@ -248,6 +251,9 @@ func TestArchiveFails(t *testing.T) {
 	_, err = db.ExecContext(t.Context(), "DROP TRIGGER broken")
 	must(t, err)
 	v = l.await("the alarm's end", func(v engine.View) bool { return !failing(v) })
+	if e := l.o.Unsaved.Events(); len(e) != 0 {
+		t.Errorf("the archive has them, and past it go %v", e)
+	}
 	if l.actions("first") != 1 {
 		t.Error("what was kept back is lost")
 	}

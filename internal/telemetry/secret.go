@@ -1,8 +1,10 @@
 package telemetry
 
 import (
+	"bytes"
 	"fmt"
 	"log/slog"
+	"os"
 )
 
 // Secret is a password or token. It prints as <secret> wherever it is printed,
@@ -21,3 +23,26 @@ func (s Secret) MarshalText() ([]byte, error) { return []byte(hidden), nil }
 
 // LogValue hides the value from the log.
 func (s Secret) LogValue() slog.Value { return slog.StringValue(hidden) }
+
+// maxSecretFile bounds a file with a secret, in bytes.
+const maxSecretFile = 4 << 10
+
+// SecretFile reads a file that holds one secret, such as mqtt.password_file; the
+// key of the config is for errors. The end of the line does not count.
+func SecretFile(key, path string) (Secret, error) {
+	info, err := os.Stat(path)
+	if err != nil {
+		return "", fmt.Errorf("cannot read %s: %w", key, err)
+	}
+	if info.Size() > maxSecretFile {
+		return "", fmt.Errorf("cannot read %s %s: longer than %d bytes: it must hold one secret", key, path, maxSecretFile)
+	}
+	b, err := os.ReadFile(path)
+	if err != nil {
+		return "", fmt.Errorf("cannot read %s: %w", key, err)
+	}
+	if b = bytes.TrimRight(b, "\r\n"); len(b) == 0 {
+		return "", fmt.Errorf("cannot use %s %s: it is empty: write the secret into it", key, path)
+	}
+	return Secret(b), nil
+}

@@ -180,6 +180,28 @@ func TestMail(t *testing.T) {
 	}
 }
 
+// A mail server that is away, or turns the box down, is told by name.
+func TestMailFails(t *testing.T) {
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	addr := l.Addr().String()
+	go func() {
+		if c, err := l.Accept(); err == nil {
+			_, _ = io.WriteString(c, "554 no box is welcome here\r\n")
+			_ = c.Close()
+		}
+	}()
+	target := sender(t, patience, telemetry.Secret("smtp://me:hunter2@"+addr+"/?from=box@station.example&to=grower@station.example&encryption=None&starttls=no&auth=None")).Targets()[0]
+	for _, want := range []string{"no box is welcome here", "refused"} {
+		if err := target.Send(t.Context(), Note{Title: "a", Text: "b"}); err == nil || !strings.Contains(err.Error(), want) || strings.Contains(err.Error(), "hunter2") {
+			t.Errorf("got %v, want %s", err, want)
+		}
+		_ = l.Close()
+	}
+}
+
 // A service that refuses is told by name and reason, and holds up no other.
 func TestOneFails(t *testing.T) {
 	bad, _ := server(t, 500, nil)

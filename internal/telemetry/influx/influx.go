@@ -7,7 +7,6 @@
 package influx
 
 import (
-	"bytes"
 	"context"
 	"crypto/tls"
 	"crypto/x509"
@@ -43,7 +42,6 @@ type Config struct {
 const (
 	DefaultTimeout = 20 * time.Second
 	MaxPoints      = 1000
-	maxSecretFile  = 4 << 10 // bytes
 )
 
 // Point is one row.
@@ -123,21 +121,7 @@ func (c Config) token() (telemetry.Secret, error) {
 	case c.TokenFile == "":
 		return "", nil
 	}
-	info, err := os.Stat(c.TokenFile)
-	if err != nil {
-		return "", fmt.Errorf("cannot read influx.token_file: %w", err)
-	}
-	if info.Size() > maxSecretFile {
-		return "", fmt.Errorf("cannot read influx.token_file %s: longer than %d bytes: it must hold one token", c.TokenFile, maxSecretFile)
-	}
-	b, err := os.ReadFile(c.TokenFile)
-	if err != nil {
-		return "", fmt.Errorf("cannot read influx.token_file: %w", err)
-	}
-	if b = bytes.TrimSpace(b); len(b) == 0 {
-		return "", fmt.Errorf("cannot use influx.token_file %s: it is empty: write the token into it", c.TokenFile)
-	}
-	return telemetry.Secret(b), nil
+	return telemetry.SecretFile("influx.token_file", c.TokenFile)
 }
 
 func (c Config) tls() (*tls.Config, error) {

@@ -1,7 +1,6 @@
 package mqtt
 
 import (
-	"bytes"
 	"crypto/tls"
 	"crypto/x509"
 	"errors"
@@ -45,7 +44,6 @@ type Config struct {
 // view is no hiccup.
 const defaultSilence = 10 * time.Second
 
-// maxSecretFile bounds a password file, bytes.
 const maxSecretFile = 4096
 
 // check finds every fault of the config, so that all can be mended at once.
@@ -111,22 +109,7 @@ func (c Config) password() (telemetry.Secret, error) {
 	if c.PasswordFile == "" {
 		return c.Password, nil
 	}
-	info, err := os.Stat(c.PasswordFile)
-	if err != nil {
-		return "", fmt.Errorf("cannot read mqtt.password_file: %w", err)
-	}
-	if info.Size() > maxSecretFile {
-		return "", fmt.Errorf("cannot read mqtt.password_file %s: longer than %d bytes: it must hold one password", c.PasswordFile, maxSecretFile)
-	}
-	b, err := os.ReadFile(c.PasswordFile)
-	if err != nil {
-		return "", fmt.Errorf("cannot read mqtt.password_file: %w", err)
-	}
-	b = bytes.TrimRight(b, "\r\n")
-	if len(b) == 0 {
-		return "", fmt.Errorf("cannot use mqtt.password_file %s: it is empty: write the password into it", c.PasswordFile)
-	}
-	return telemetry.Secret(b), nil
+	return telemetry.SecretFile("mqtt.password_file", c.PasswordFile)
 }
 
 // tls is nil when neither the URL nor a file asks for it.
