@@ -51,7 +51,7 @@ func TestKeysAlone(t *testing.T) {
 	tab.Do("in", webtest.Keys(phrase+"\r"), webtest.There(`body[data-page="run"][data-stream="open"]`))
 	tabTo(tab, "#confirm")
 	core.publish(func(v *engine.View) { v.Progress.FlowLpm = num(9.7) }) // parts are swapped under the focus
-	core.publish(func(v *engine.View) { v.Advice.Why = []string{"the lines are full now"} })
+	core.publish(func(v *engine.View) { a := *v.Advice; a.Why = []string{"the lines are full now"}; v.Advice = &a })
 	tab.Do("swapped", webtest.Until(`document.getElementById("part-advice").textContent.includes("full now")`), webtest.Until(`document.activeElement.id === "confirm"`))
 	tab.Do("confirm", webtest.Keys("\r"), webtest.Has(`#answer[data-accepted="yes"]`))
 	if said := core.said(); len(said) != 1 || said[0].Kind != box.Confirm || said[0].By != "Kim" {
