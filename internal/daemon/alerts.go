@@ -93,18 +93,22 @@ func (a Alerts) caller(ctx context.Context) (*caller, error) {
 // turn does what is due. Its order: what the archive could not take, the queue,
 // what the quiet hours held, what nobody has seen.
 func (c *caller) turn(ctx context.Context, now time.Time) error {
-	if err := c.unsaved(ctx); err != nil {
+	if err := c.unsaved(ctx, now); err != nil {
 		return err
 	}
 	rows, err := c.Keep.Next(ctx, c.after, 50)
 	if err != nil {
 		return err
 	}
-	for _, r := range rows {
-		if err := c.row(ctx, r, now); err != nil {
+	for i, r := range rows {
+		acted, err := c.row(ctx, r, now)
+		if err != nil {
 			return err
 		}
 		c.after = r.Seq
+		if !acted && i < len(rows)-1 {
+			continue // rows passed over are struck off together: each write wears the card
+		}
 		if err := c.strike(ctx, r.Seq); err != nil {
 			return err
 		}
@@ -125,11 +129,11 @@ func (c *caller) strike(ctx context.Context, seq uint64) error {
 	return c.Keep.Done(ctx, seq)
 }
 
-// row sends, holds or passes over one row of the queue.
-func (c *caller) row(ctx context.Context, r journal.Message, now time.Time) error {
+// row sends or holds one row of the queue, or passes it over.
+func (c *caller) row(ctx context.Context, r journal.Message, now time.Time) (acted bool, err error) {
 	e, ok := eventOf(r)
 	if !ok {
-		return nil // nothing for a phone
+		return false, nil // nothing for a phone
 	}
 	before := c.last
 	if e.Kind == engine.AdviceEvent {
@@ -137,25 +141,25 @@ func (c *caller) row(ctx context.Context, r journal.Message, now time.Time) erro
 	}
 	if !alert.Wanted(e, c.Want) || c.direct[keyOf(e)] || e.Kind == engine.AdviceEvent && !c.turnOf(before, e) {
 		delete(c.direct, keyOf(e))
-		return nil
+		return false, nil
 	}
 	view := c.Hub.Latest().View
 	n, ok := c.note(e, view, r.Seq)
 	if !ok || c.stale(e, view, r.Wall, now) {
-		return nil
+		return false, nil
 	}
 	if n.Priority < alert.Critical && c.Quiet.At(now) {
 		c.hold(held{Seq: r.Seq, Wall: r.Wall, Kind: r.Kind, JSON: r.Payload}, e)
-		return nil
+		return true, nil
 	}
 	if err := c.send(ctx, n); err != nil {
-		return err
+		return false, err
 	}
 	if e.Kind == engine.MilestoneEvent && e.Name == "flush_done" {
 		c.flushed = e.T
 	}
 	c.told[e.ID] = now
-	return nil
+	return true, nil
 }
 
 // A person who had to wait this long has turned to something else. Common
@@ -221,7 +225,7 @@ func eventOf(r journal.Message) (engine.Event, bool) {
 }
 
 // unsaved tells alarms that the archive could not take.
-func (c *caller) unsaved(ctx context.Context) error {
+func (c *caller) unsaved(ctx context.Context, now time.Time) error {
 	if c.Unsaved == nil {
 		return nil
 	}
@@ -231,7 +235,7 @@ func (c *caller) unsaved(ctx context.Context) error {
 			continue
 		}
 		n, ok := c.note(e, c.Hub.Latest().View, 0)
-		if !ok || n.Priority < alert.Critical && c.Quiet.At(time.Now()) {
+		if !ok || n.Priority < alert.Critical && c.Quiet.At(now) {
 			continue // it comes by the queue once the archive is well
 		}
 		n.Title = strings.TrimSpace(n.Title + " (not saved)")

@@ -115,7 +115,10 @@ func (s *Station) Done(ctx context.Context, refused []influx.Refused) error {
 	if err := s.Journal.Commit(ctx, journal.Batch{State: map[string][]byte{stationKey: b}}); err != nil {
 		return err
 	}
-	s.mark = s.pending
+	before := s.mark.Seq
+	if s.mark = s.pending; s.mark.Seq == before {
+		return nil
+	}
 	return s.Keep.Done(ctx, s.mark.Seq)
 }
 

@@ -155,7 +155,7 @@ func (w *Writer) connect() (client.Client, error) {
 }
 
 const (
-	lookEvery  = time.Second
+	lookEvery  = 5 * time.Second // a look costs a write of the archive when there is something
 	retryFirst = 2 * time.Second
 	retryMost  = time.Minute
 )
