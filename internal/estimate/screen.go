@@ -68,14 +68,15 @@ func (e *Estimator) filter() {
 		return
 	}
 	clean := units.KPa(e.filterClean * q2)
-	// Two gauges whose spans are off make another difference at another pressure.
-	o.FilterDoubt = units.KPa(2 * spanError * math.Abs(float64(o.Supply.V-e.filterSupply)))
+	// Two gauges whose spans are off make another difference at another pressure,
+	// though the screen is the same.
+	o.FilterDoubt = units.KPa(2*spanError*math.Abs(float64(o.Supply.V-e.filterSupply)))
 	o.FilterExcess = known(o.FilterDiff.V-clean, e.excessSigma(q2)).on(o.FilterDiff.Basis, o.Main.Basis)
 }
 
-// spanError is how far a gauge's span may be off, as a bound: common practice, no
-// source.
-const spanError = 0.015
+// spanError is how far a gauge's span may be off, as a bound: gauges of the class
+// 0.5 are usual on small boards (common practice, no source).
+const spanError = 0.005
 
 // excessSigma: the gauges' offsets are in the learnt difference too and cancel,
 // so far as the flow is the same; their noise does not.

@@ -128,23 +128,23 @@ func TestStrokes(t *testing.T) {
 	}
 }
 
-// Two gauges whose spans are 1.5 % off, one each way, read another difference at
+// Two gauges whose spans are 0.5 % off, one each way, read another difference at
 // another supply pressure though the screen is the same: no torn screen.
 func TestTheGaugesAloneTearNoScreen(t *testing.T) {
 	b := newBench(t)
 	b.e.cfg.FilterWarn, b.e.cfg.FilterClean = 3*units.KPaPerPsi, 5*units.KPaPerPsi
 	gauges := func(supply, diff units.KPa) {
-		b.r.Supply.Value, b.r.FilterOut.Value = supply*1.015, (supply-diff)*0.985
+		b.r.Supply.Value, b.r.FilterOut.Value = supply*1.005, (supply-diff)*0.995
 	}
 	b.full()
 	b.e.filterWin.reset() // what came before is not these gauges'
-	gauges(290, 0.5)
+	gauges(290, 3)
 	b.turn(60)
-	gauges(100, 0.5)
-	if b.turn(60); b.o.Filter == FilterTorn || b.o.FilterDoubt < 4 {
+	gauges(40, 1.9)
+	if b.turn(60); b.o.Filter == FilterTorn || b.o.FilterDoubt < 2 {
 		t.Errorf("%v: %v instead of %v, doubt %v", b.o.Filter, b.o.FilterDiff.V, b.o.FilterDiff.V-b.o.FilterExcess.V, b.o.FilterDoubt)
 	}
-	gauges(290, -6)
+	gauges(290, -1)
 	if b.turn(60); b.o.Filter != FilterTorn {
 		t.Errorf("a torn screen is %v", b.o.Filter)
 	}
