@@ -44,8 +44,6 @@ type Config struct {
 // view is no hiccup.
 const defaultSilence = 10 * time.Second
 
-const maxSecretFile = 4096
-
 // check finds every fault of the config, so that all can be mended at once.
 func (c Config) check() (*url.URL, error) {
 	var faults []error
