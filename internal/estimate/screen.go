@@ -70,7 +70,7 @@ func (e *Estimator) filter() {
 	clean := units.KPa(e.filterClean * q2)
 	// Two gauges whose spans are off make another difference at another pressure,
 	// though the screen is the same.
-	o.FilterDoubt = units.KPa(2*spanError*math.Abs(float64(o.Supply.V-e.filterSupply)))
+	o.FilterDoubt = units.KPa(2 * spanError * math.Abs(float64(o.Supply.V-e.filterSupply)))
 	o.FilterExcess = known(o.FilterDiff.V-clean, e.excessSigma(q2)).on(o.FilterDiff.Basis, o.Main.Basis)
 }
 
