@@ -78,7 +78,8 @@ func newSimulation(core engine.Config, now time.Time) *simulation {
 	m := core.Zone
 	spec := simbox.Spec{
 		Paths: paths(m), LineVolume: m.LineVolume(), Flow: m.ExpectedFlow, Inlet: m.Zone().Inlet,
-		Injector: simbox.Injector{Ratio: core.Injector.Ratio, Branch: core.Injector.RatedFlow}, Water: m.Zone().Water,
+		// Just under what it is rated for, as one sets it.
+		Injector: simbox.Injector{Ratio: core.Injector.Ratio, Branch: core.Injector.RatedFlow.Scale(0.95)}, LoopTurn: 20 * time.Second, Water: m.Zone().Water,
 	}
 	// The stock is as salty as the feed says; unknown is the recipe's own.
 	spec.StockRise = units.USPerCm(core.Injector.ECPerGPerL * float64(core.Injector.Strength))

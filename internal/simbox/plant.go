@@ -54,6 +54,7 @@ type Plant struct {
 
 	open, injectorOn, hoseOut bool
 	loop                      float64 // kPa at normal flow across the loop valve
+	loopTo                    float64 // what a hand turns it to
 	filter                    float64 // times the clean loss
 	burst                     float64 // L/h at the regulated pressure
 	creep                     float64 // kPa above the regulated pressure
@@ -84,7 +85,7 @@ func New(s Spec, seed uint64) *Plant {
 	p := &Plant{spec: s, curve: tabulate(s.Flow, s.Inlet), rng: rand.New(rand.NewPCG(seed, 0))}
 	p.normal = p.curve.at(float64(s.Inlet))
 	p.tau = 4 + 8*p.rng.Float64()
-	p.loop, p.filter = loopLoss, 1
+	p.loop, p.loopTo, p.filter = loopLoss, loopLoss, 1
 	p.static = float64(s.Supply)
 	p.filled = 1 - emptyShare
 	if s.LinesFull {
@@ -130,9 +131,9 @@ func (p *Plant) Do(d box.Deed) {
 	case box.InjectorOff:
 		p.injectorOn = false
 	case box.LoopThrottled:
-		p.loop = float64(p.spec.Injector.Throttle)
+		p.loopTo = float64(p.spec.Injector.Throttle)
 	case box.LoopOpened:
-		p.loop = loopLoss
+		p.loopTo = loopLoss
 	case box.FilterCleaned:
 		p.filter = 1
 	case box.StockIn:
@@ -145,9 +146,28 @@ func (p *Plant) Do(d box.Deed) {
 
 // TurnLoop sets the loop valve so that it would take diff at the block's normal
 // flow; it cannot take less than when open.
-func (p *Plant) TurnLoop(diff units.KPa) { p.loop = max(loopLoss, float64(diff)) }
+func (p *Plant) TurnLoop(diff units.KPa) {
+	p.loopTo = max(loopLoss, float64(diff))
+	p.loop = p.loopTo
+}
+
+// turn brings the loop valve on its way. Its trim is of equal percentage: an even
+// turn changes what it takes by equal parts.
+func (p *Plant) turn() {
+	if p.spec.LoopTurn <= 0 || p.loop == p.loopTo {
+		p.loop = p.loopTo
+		return
+	}
+	step := math.Log(float64(p.spec.Injector.Throttle)/loopLoss) * tickSeconds / p.spec.LoopTurn.Seconds()
+	if p.loopTo > p.loop {
+		p.loop = min(p.loop*math.Exp(step), p.loopTo)
+	} else {
+		p.loop = max(p.loop*math.Exp(-2*step), p.loopTo)
+	}
+}
 
 func (p *Plant) tick() {
+	p.turn()
 	p.ticks++
 	if p.ticks%ticksAWander == 0 {
 		p.wanderOn()

@@ -46,7 +46,8 @@ type Spec struct {
 	Supply     units.KPa                   // with no water flowing
 	PumpBand   units.KPa                   // saw-tooth of a pressure-switched pump; 0 is a mains supply
 	Injector   Injector
-	Stock      units.Litre // in the tank
+	LoopTurn   time.Duration // that a hand takes to throttle the loop valve; it opens in half of it. 0: at once
+	Stock      units.Litre   // in the tank
 	Baseline   units.USPerCm
 	StockRise  units.USPerCm // EC of the stock, as rise per unit of field ratio
 	Water      units.Celsius // of the source
