@@ -358,6 +358,8 @@ func (s *storyteller) plant(name string, args []string) (bool, error) {
 		s.rig.Restart()
 	case "drift":
 		p.DriftEnd(units.USPerCm(last))
+	case "turn": // the loop valve, to take so many kPa at the block's normal flow
+		p.TurnLoop(units.KPa(last))
 	case "creep":
 		p.Creep(units.KPa(last))
 	case "stock":
