@@ -207,7 +207,13 @@ func (s *service) about() web.About {
 		}
 		return t.Format(time.DateOnly)
 	}
-	return web.About{Started: time.Now(), Zone: s.cfg.Box.Timezone, Device: b.Device, Place: b.Place, Tester: b.Tester, LastTest: day(b.LastTest), NextDue: day(b.NextDue)}
+	sources, calibrated := map[string]string{}, map[string]string{}
+	for _, x := range s.cfg.Sensors {
+		column := x.Channel.Info().Column
+		sources[column] = strings.TrimSpace(x.Driver + " " + x.Bus + " " + x.Address)
+		calibrated[column] = x.Params["calibrated"]
+	}
+	return web.About{Started: time.Now(), Sources: sources, Calibrated: calibrated, Zone: s.cfg.Box.Timezone, Device: b.Device, Place: b.Place, Tester: b.Tester, LastTest: day(b.LastTest), NextDue: day(b.NextDue)}
 }
 
 // secure is how the page is kept from listeners, nil where it isn't.

@@ -119,6 +119,9 @@ func (g *Engine) channels() []ChannelView {
 	out = appendChannel(out, box.BoxAirTemp, r.BoxAir, 1, 1)
 	out = appendChannel(out, box.OutsideAirTemp, r.OutsideAir, 1, 1)
 	for i := range out {
+		if raw, ok := g.cond.Raw(box.SupplyPressure + box.Channel(i)); ok {
+			out[i].Raw = ptr(round(raw, 4))
+		}
 		out[i].put(g.voice)
 	}
 	return out

@@ -212,6 +212,7 @@ type ChannelView struct {
 	Name    string   `json:"name"`
 	Unit    string   `json:"unit"`
 	Value   *float64 `json:"value"`
+	Raw     *float64 `json:"raw"` // as the newest sample gave it, before any judgement; null: none
 	Quality string   `json:"quality"`
 	Cause   string   `json:"cause,omitempty"`
 	Why     string   `json:"why,omitempty"`

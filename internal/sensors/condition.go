@@ -9,6 +9,7 @@
 package sensors
 
 import (
+	"math"
 	"strings"
 	"time"
 
@@ -67,6 +68,8 @@ type Conditioner struct {
 // channel is the memory of one channel: the last three accepted values, for the
 // median that removes a single-sample spike.
 type channel struct {
+	raw      float64 // as the newest sample gave it, whatever is made of it
+	heard    bool
 	last     [3]float64
 	n        int
 	at       time.Duration // of the newest accepted value
@@ -136,6 +139,14 @@ func (c *Conditioner) passed(mono time.Duration) time.Duration {
 	return dt
 }
 
+// Raw is the number of the channel's newest sample in its column's unit, before
+// any judgement: for showing, never for reckoning. False where the source gave
+// none.
+func (c *Conditioner) Raw(ch box.Channel) (float64, bool) {
+	k := &c.channels[ch]
+	return k.raw, k.heard
+}
+
 // Fresh reports whether the channel got a new accepted value at mono.
 func (c *Conditioner) Fresh(ch box.Channel, mono time.Duration) bool {
 	k := &c.channels[ch]
@@ -143,6 +154,7 @@ func (c *Conditioner) Fresh(ch box.Channel, mono time.Duration) bool {
 }
 
 func (k *channel) take(mono time.Duration, s *box.Sample, r Range) {
+	k.raw, k.heard = s.Value, !math.IsNaN(s.Value) && (s.Fault == "" || s.Value != 0)
 	if s.Fault != "" {
 		k.fault, k.cause = faultText(s), s.Cause
 		k.faults++

@@ -313,3 +313,18 @@ func TestNotHeardSinceTheCoreLooksAgain(t *testing.T) {
 		}
 	}
 }
+
+// What a source gave is kept as it came beside what is made of it.
+func TestRawIsKept(t *testing.T) {
+	c := New(Config{Silent: silent, Ranges: DefaultRanges()})
+	if _, ok := c.Raw(box.SupplyPressure); ok {
+		t.Error("a channel that never spoke has a raw number")
+	}
+	c.Readings(0, []box.Sample{{Channel: box.SupplyPressure, Value: -900}, {Channel: box.MainFlow, Fault: "no answer on the bus"}})
+	if v, ok := c.Raw(box.SupplyPressure); !ok || v != -900 {
+		t.Errorf("an absurd sample: %v, %v", v, ok)
+	}
+	if _, ok := c.Raw(box.MainFlow); ok {
+		t.Error("a fault without a number has one")
+	}
+}

@@ -57,8 +57,8 @@ func (s visit) channelLines(v engine.View, readings []readingLine) []channelLine
 	for i, r := range readings {
 		c := v.Channels[i]
 		line := channelLine{readingLine: r, Raw: s.show.unknown(), Age: s.show.seconds(c.AgeS), Source: s.opts.About.Sources[c.Column], Calibrated: s.opts.About.Calibrated[c.Column]}
-		if c.Value != nil {
-			line.Raw = digits(*c.Value, 3) + "\u00a0" + c.Unit
+		if c.Raw != nil {
+			line.Raw = digits(*c.Raw, 3) + "\u00a0" + c.Unit
 		}
 		lines = append(lines, line)
 	}
