@@ -231,3 +231,12 @@ func (tab *Tab) Keep(name string) {
 		tab.T.Fatal(err)
 	}
 }
+
+// Link slows the browser's link: round trip in milliseconds, bytes a second down.
+func Link(latency, down float64) Step {
+	return chromedp.Func(func(ctx context.Context, t *chromedp.Target) error {
+		rule := network.EmulateNetworkConditionsByRuleParams{MatchedNetworkConditions: []*network.Conditions{{Latency: latency, DownloadThroughput: down, UploadThroughput: down / 2}}}
+		_, err := cdp.Call(ctx, t, network.EmulateNetworkConditionsByRule, rule)
+		return err
+	})
+}
