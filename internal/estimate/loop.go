@@ -81,24 +81,27 @@ func (b LoopBasis) String() string {
 // Times of the valve work: common practice, no source. A hand rests at least
 // four seconds when it looks up.
 const (
-	quickTau   = 300 * time.Millisecond // of the difference while it moves; the median of three adds one sample
-	branchTau  = time.Second
-	stirTau    = time.Second // strokes must not pass for movements
-	still      = 2 * time.Second
-	turnMost   = 6 * time.Second
-	restFor    = 4 * time.Second
-	levelSpan  = 8.0             // s: a level is the mean of this long, a few strokes
-	enoughFor  = 3 * time.Second // inside, before it is said
-	cannotFor  = 5 * time.Second // before it is said, and before it is taken back
-	freshFor   = 2 * time.Second // an older sample tells nothing of a valve that turns
-	leastStir  = 0.6             // kPa
-	stirPart   = 0.03            // of the difference
-	stirStroke = 2.5             // of the mean size of the strokes: as much is left of them, crest to crest, behind stirTau
-	strokeMost = 0.06            // of the difference: larger swings are turns
-	strokeTau  = 3 * time.Second // of the mean that strokes are measured from
-	leastMove  = 1.0             // kPa: three standard deviations of two gauges' noise, a second apart
-	leastMoved = 0.06            // of ln(Δp/Q²): less is not a movement
-	movedNoise = 4               // times the mean size of the strokes, likewise
+	quickTau    = 300 * time.Millisecond // of the difference while it moves; the median of three adds one sample
+	branchTau   = time.Second
+	stirTau     = time.Second // strokes must not pass for movements
+	still       = 2 * time.Second
+	turnMost    = 6 * time.Second
+	restFor     = 4 * time.Second
+	levelSpan   = 8.0                 // s: a level is the mean of this long, a few strokes
+	enoughFor   = 3 * time.Second     // inside, before it is said
+	cannotFor   = 5 * time.Second     // before it is said, and before it is taken back
+	freshFor    = 2 * time.Second     // an older sample tells nothing of a valve that turns
+	leastStir   = 0.6                 // kPa
+	stirPart    = 0.03                // of the difference
+	stirStroke  = 2.5                 // of the mean size of the strokes: as much is left of them, crest to crest, behind stirTau
+	strokeMost  = 0.06                // of the difference: larger swings are turns
+	strokeHalf  = 7 * time.Second / 2 // no half of a stroke takes longer
+	restLeast   = 2.0                 // s of a level before "enough"; till then strokes show
+	strokesShow = 0.012               // of the difference: more than the gauges' noise
+	strokeTau   = 3 * time.Second     // of the mean that strokes are measured from
+	leastMove   = 1.0                 // kPa: three standard deviations of two gauges' noise, a second apart
+	leastMoved  = 0.06                // of ln(Δp/Q²): less is not a movement
+	movedNoise  = 4                   // times the mean size of the strokes, likewise
 )
 
 // level is the mean since it was restarted, and over levelSpan when that is
@@ -155,12 +158,14 @@ func (l *level) heard() heard { return heard{l.y, l.have} }
 // turning follows the difference and finds the turns of the valve in it.
 type turning struct {
 	quick, stir, mean, branchQuick lowpass
-	ripple                         lowpass // mean size of the difference's strokes
+	ripple                         lowpass // mean size of the difference's strokes, a part of it
 	now, from                      rest    // since the last movement; before it
 	at                             struct {
 		anchor      float64
 		began, last time.Duration // of the movement; of its last stir
 		stirred     time.Duration // since when it stirs without a rest
+		above       bool          // the difference is above its mean
+		crossed     time.Duration // when it last came over or under it
 		moving      bool
 		moved       bool // something moved since from was taken
 	}
@@ -200,10 +205,7 @@ func (t *turning) follow(now, dt time.Duration, r *box.Readings) bool {
 	fresh := !t.stir.have
 	t.quick.add(d, dt)
 	m := t.stir.add(d, dt)
-	mean := t.mean.add(d, dt)
-	if !t.at.moving || now-t.at.stirred > turnMost { // a turn's own ramp is no stroke
-		t.ripple.add(min(math.Abs(t.quick.y-mean), strokeMost*math.Abs(mean)), dt)
-	}
+	t.stroke(now, dt, t.mean.add(d, dt))
 	if fresh {
 		t.at.anchor, t.at.last = m, now-still
 	}
@@ -214,10 +216,36 @@ func (t *turning) follow(now, dt time.Duration, r *box.Readings) bool {
 	return true
 }
 
+// stroke measures the strokes as a part of the difference, with which they grow
+// and fall. Behind a turn the mean lags to one side; strokes go to both.
+func (t *turning) stroke(now, dt time.Duration, mean float64) {
+	off := t.quick.y - mean
+	if above := off > 0; above != t.at.above {
+		t.at.above, t.at.crossed = above, now
+	}
+	if t.at.moving && (now-t.at.stirred <= turnMost || now-t.at.crossed > strokeHalf) {
+		return // a turn's own ramp is no stroke
+	}
+	t.ripple.add(min(math.Abs(off)/max(math.Abs(mean), 1), strokeMost), dt)
+}
+
+// strokes is their mean size now, kPa.
+func (t *turning) strokes() float64 { return t.ripple.y * math.Abs(t.mean.y) }
+
+// averaged: the valve rests, and long enough that its level is no part of a
+// stroke. Half of a stroke would pass for another difference and another flow.
+func (t *turning) averaged() bool {
+	least := restLeast
+	if t.ripple.y > strokesShow {
+		least = (2 * strokeHalf).Seconds()
+	}
+	return !t.at.moving && t.now.diff.age >= least
+}
+
 // stirs looks for the begin and the end of a movement.
 func (t *turning) stirs(now time.Duration, m float64) {
 	a := &t.at
-	if math.Abs(m-a.anchor) > max(leastStir, stirPart*math.Abs(a.anchor), stirStroke*t.ripple.y) {
+	if math.Abs(m-a.anchor) > max(leastStir, stirPart*math.Abs(a.anchor), stirStroke*t.strokes()) {
 		if !a.moving && now-a.last >= restFor {
 			t.close(now)
 		}
@@ -228,7 +256,8 @@ func (t *turning) stirs(now time.Duration, m float64) {
 		return
 	}
 	if a.moving && now-a.last >= still {
-		a.moving = false
+		// What comes next is measured from here, not from where the turn last stirred.
+		a.moving, a.anchor, t.mean.y = false, m, m
 		t.now = rest{}
 	}
 }
@@ -290,7 +319,7 @@ func (t *turning) leastPlace() float64 {
 	if n.branch.have && n.main.have && n.main.y > 0 {
 		share = min(max(n.branch.y/n.main.y, 0), 1-shutPart)
 	}
-	return max(leastMoved, movedNoise*t.ripple.y/max(n.diff.y, 1)*(1+2*share/(1-share))/2)
+	return max(leastMoved, movedNoise*t.ripple.y*(1+2*share/(1-share))/2)
 }
 
 // close keeps the movement that the next one ends. What was too little to tell
@@ -324,7 +353,7 @@ func (t *turning) busy() bool { return t.at.moving || t.at.moved && t.now.diff.a
 func (t *turning) diff() float64 {
 	l := &t.now.diff
 	off := math.Abs(t.quick.y - l.y)
-	if t.at.moving || l.age < 1 || off > max(1, 0.05*math.Abs(l.y), 3*t.ripple.y) {
+	if t.at.moving || l.age < 1 || off > max(1, 0.05*math.Abs(l.y), 3*t.strokes()) {
 		return t.quick.y
 	}
 	return l.y

@@ -268,6 +268,34 @@ func TestFollowingTheAdviceReachesEnough(t *testing.T) {
 	})
 }
 
+// Two plants that TestFollowingTheAdviceReachesEnough drew: a turn much too far
+// and back, whose own lag then passed for strokes and hid the next turn; and
+// strokes of six seconds, of which half one passed for the level.
+func TestEnoughAfterBigTurnsAndSlowStrokes(t *testing.T) {
+	big, slow := plain(), plain()
+	big.trim, big.loop, big.branch34, big.power, big.static = linear(0.05), 4, 24, 0.6015625, 400
+	slow.trim, slow.loop, slow.branch34, slow.power, slow.static = equalPercentage(50), 8, 78.5, 0.45, 215
+	slow.pulse, slow.period = 0.06, 6
+	for _, x := range []struct {
+		plant            *loopPlant
+		lim              LoopLimits
+		seed             uint64
+		opening, firstBy float64
+	}{
+		{big, LoopLimits{Rated: 28.32, Needed: 25.2}, 0xe7cf, 0.25, 0.2},
+		{slow, LoopLimits{Rated: 157, Needed: 97}, 0, 0.356081485748291, 0.12035828130596245},
+	} {
+		c := newCrew(t, x.plant, x.lim)
+		c.noise = rand.New(rand.NewPCG(x.seed, 1)).NormFloat64
+		c.fill()
+		c.turn(1 - x.opening)
+		c.watch = truthful(t, x.lim)
+		if moves, ok := c.obey(x.firstBy, 14, func() float64 { return 1 + 0.08*c.noise() }); !ok {
+			t.Errorf("not enough after %d movements: %s", moves, describe(c))
+		}
+	}
+}
+
 // Of a hundred plants with noise, nineteen in twenty are set in six movements.
 func TestFewMovements(t *testing.T) {
 	within, n := 0, 100
@@ -433,7 +461,7 @@ func TestInjectorTooSmall(t *testing.T) {
 	for c.plant.diff < 28 {
 		c.turn(0.02)
 	}
-	c.wait(10 * time.Second)
+	c.wait(12 * time.Second)
 	if l := &c.o.Loop; l.Cannot != InjectorSmall || l.Enough || l.Way != OpenMore {
 		t.Errorf("rated flow before the start: %s", describe(c))
 	}
@@ -455,7 +483,7 @@ func TestLoopShutAndInjectorDead(t *testing.T) {
 	for p.diff < 44 {
 		c.turn(0.01)
 	}
-	c.wait(10 * time.Second)
+	c.wait(12 * time.Second)
 	if l := &c.o.Loop; l.Cannot != InjectorDead || l.Enough {
 		t.Errorf("%s", describe(c))
 	}

@@ -323,7 +323,7 @@ func (e *Estimator) loopWay(branch heard) {
 	headerOff := headerLow || o.Header.Known && e.cfg.Loop.High > 0 && o.Header.V > e.cfg.Loop.High
 	within := l.Diff.V >= l.Low && l.Diff.V <= l.High && !tooMuch && !headerOff
 	inner := within && (j.inside.on || d >= in && d <= out) // once inside, as far as the window's own ends
-	l.Enough = j.inside.stood(e.now, inner, enoughFor)
+	l.Enough = j.inside.stood(e.now, inner, enoughFor) && (l.Enough || e.turn.averaged())
 	if l.Cannot == InjectorDead {
 		l.Enough = false
 	}
