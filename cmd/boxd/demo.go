@@ -55,7 +55,8 @@ func runDemo(a *app, args []string) error {
 			tell("person     auto: confirms each step by itself; look at the page")
 			playPerson(ctx, d, hand{d, sim}, *speed)
 		} else {
-			tell("person     you: open the page and confirm each step; the simulated valves follow your word")
+			tell("person     you: open the page and confirm each step; the simulated valves follow your word; the loop valve is turned as the advice says, the last part at your word")
+			followLoop(ctx, d, sim)
 		}
 	}
 	tell("stop       Ctrl-C; the archive keeps the run")
@@ -72,18 +73,27 @@ type simulation struct {
 	plant *simbox.Plant
 	at    time.Duration
 	begun bool
+	led   bool // a hand turns the loop valve by the advice
+	word  bool // the person has said that the injector runs
 }
 
 func newSimulation(core engine.Config, now time.Time) *simulation {
 	m := core.Zone
 	spec := simbox.Spec{
 		Paths: paths(m), LineVolume: m.LineVolume(), Flow: m.ExpectedFlow, Inlet: m.Zone().Inlet,
-		// Just under what it is rated for, as one sets it.
-		Injector: simbox.Injector{Ratio: core.Injector.Ratio, Branch: core.Injector.RatedFlow.Scale(0.95)}, LoopTurn: 20 * time.Second, Water: m.Zone().Water,
+		Injector: simulatedInjector(core), Water: m.Zone().Water,
 	}
 	// The stock is as salty as the feed says; unknown is the recipe's own.
 	spec.StockRise = units.USPerCm(core.Injector.ECPerGPerL * float64(core.Injector.Strength))
 	return &simulation{plant: simbox.New(spec, uint64(now.UnixNano()))}
+}
+
+// simulatedInjector suits its block and has room left under its rating a tenth
+// over what starts it.
+func simulatedInjector(core engine.Config) simbox.Injector {
+	j, m := core.Injector, core.Zone
+	branch := min(j.RatedFlow.Scale(0.9), m.ExpectedFlow(m.Zone().Inlet).Scale(0.6))
+	return simbox.Injector{Ratio: j.Ratio, Branch: branch, StartsAt: j.StartsAt, Throttle: j.StartsAt * 1.1}
 }
 
 // paths are the zone's emitters as the plant wants them.
@@ -124,6 +134,9 @@ func (s *simulation) catchUp(ctx context.Context, j *journal.Journal) error {
 		for _, a := range in.Actions {
 			if a.Kind == box.Report {
 				s.do(a.Deed)
+				if a.Deed == box.InjectorOn { // a hand turned the loop valve next, which no log has
+					s.do(box.LoopThrottled)
+				}
 			}
 		}
 	}
@@ -134,7 +147,32 @@ func (s *simulation) catchUp(ctx context.Context, j *journal.Journal) error {
 func (s *simulation) do(d box.Deed) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
+	s.word = d == box.LoopThrottled || s.word && d != box.LoopOpened
+	if d == box.LoopThrottled && s.led {
+		return
+	}
 	s.plant.Do(d)
+}
+
+// handWaits is where the loop valve is left until the person's word: the
+// difference has risen most of its way, the injector does not run yet.
+const handWaits = 0.75
+
+// turn moves the loop valve by a part of its travel; above 0 it shuts. Alone it
+// goes to where it waits and says false when it is there.
+func (s *simulation) turn(by float64, over time.Duration, alone bool) bool {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	to := s.plant.LoopPlace() - by
+	if alone && !s.word {
+		to = max(to, handWaits)
+		if s.plant.LoopPlace() <= handWaits {
+			return false
+		}
+	}
+	s.led = true
+	s.plant.Turn(to, over)
+	return true
 }
 
 // hand is the demo's person at the simulated box: whatever the core accepts as
@@ -166,9 +204,10 @@ func (h hand) Submit(ctx context.Context, a box.Action) web.Answer {
 }
 
 // playPerson confirms each advice a little after it shows, through the same
-// door as everybody.
+// door as everybody, and that the loop valve is throttled once it is.
 func playPerson(ctx context.Context, d *daemon.Daemon, h hand, speed float64) {
 	var p autoPerson
+	var turns loopHand
 	views, end := d.Subscribe()
 	defer end()
 	n := 0
@@ -181,7 +220,12 @@ func playPerson(ctx context.Context, d *daemon.Daemon, h hand, speed float64) {
 				return
 			}
 			now := time.Duration(v.T * float64(time.Second))
-			p.see(v, now)
+			if by, over := turns.look(&v.Loop, now); by != 0 {
+				h.sim.turn(by, over, false)
+			}
+			if !throttling(&v) {
+				p.see(v, now)
+			}
 			for _, a := range p.act(now) {
 				n++
 				a.ID, a.By = fmt.Sprintf("auto-%d-%d", d.Born().UnixNano(), n), "demo person"

@@ -14,7 +14,8 @@ import (
 // Whole runs on the simulated plant, whose truth is not the estimator's: flush
 // done is never said before the water at the last emitter is within 5 % of the
 // rise, nor later than 8 % of the flush's length (12 % by volume alone), and a
-// run without a fault raises no alarm. Chance comes from the seed alone.
+// run without a fault raises no alarm, while a hand turns the loop valve as it is
+// told until that is enough. Chance comes from the seed alone.
 func TestSimulatedRuns(t *testing.T) {
 	const seeds = 8
 	for _, zone := range []string{"a-clean-1", "e-drift-1"} {
@@ -31,6 +32,9 @@ func TestSimulatedRuns(t *testing.T) {
 				t.Run(fmt.Sprintf("%s/seed %d/probe %v", zone, seed, probe), func(t *testing.T) {
 					r := simulate(t, core, seed, probe)
 					late := r.done - r.clear
+					if !r.enough {
+						t.Error("the loop valve was never throttled enough")
+					}
 					if r.done == 0 || late < 0 || late > most*(r.clear-r.ended) {
 						t.Errorf("flush done at %g s, clean at the last emitter at %g s, injection ended at %g s", r.done, r.clear, r.ended)
 					}
@@ -40,17 +44,21 @@ func TestSimulatedRuns(t *testing.T) {
 	}
 }
 
-type simulated struct{ ended, done, clear float64 } // s; clear is the truth's
+type simulated struct {
+	ended, done, clear float64 // s; clear is the truth's
+	enough             bool    // it was said of the loop valve
+}
 
 func simulate(t *testing.T, core engine.Config, seed uint64, probe bool) simulated {
 	m := core.Zone
 	p := simbox.New(simbox.Spec{Paths: paths(m), LineVolume: m.LineVolume(), Flow: m.ExpectedFlow, Inlet: m.Zone().Inlet,
-		Water: m.Zone().Water, Injector: simbox.Injector{Ratio: core.Injector.Ratio}}, seed)
+		Water: m.Zone().Water, Injector: simulatedInjector(core)}, seed)
 	if !probe {
 		p.Drop(box.EndEC)
 	}
 	g := engine.New(core)
 	var who autoPerson
+	var turns loopHand
 	var samples []box.Sample
 	var out simulated
 	base := float64(p.Truth().EndEC)
@@ -68,11 +76,19 @@ func simulate(t *testing.T, core engine.Config, seed uint64, probe bool) simulat
 			case e.Kind == engine.AlarmEvent:
 				t.Errorf("alarm at %g s: %s %s", e.T, e.ID, e.Text)
 			case e.Kind == engine.ActionEvent:
-				d, _ := box.DeedByWord(e.Deed)
-				p.Do(d)
+				if d, _ := box.DeedByWord(e.Deed); d != box.LoopThrottled { // the advice is followed
+					p.Do(d)
+				}
 			}
 		}
-		who.see(g.View(), now)
+		v := g.View()
+		out.enough = out.enough || v.Loop.Enough
+		if by, over := turns.look(&v.Loop, now); by != 0 {
+			p.Turn(p.LoopPlace()-by, over)
+		}
+		if !throttling(&v) {
+			who.see(v, now)
+		}
 		over := float64(p.Truth().EndEC) - base
 		rise = max(rise, over)
 		switch {

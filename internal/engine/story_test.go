@@ -6,6 +6,7 @@ package engine_test
 // the difference before it is kept.
 
 import (
+	"errors"
 	"flag"
 	"fmt"
 	"os"
@@ -22,6 +23,7 @@ import (
 	"boxd/internal/hydraulics"
 	"boxd/internal/safety"
 	"boxd/internal/sensors"
+	"boxd/internal/simbox"
 	"boxd/internal/units"
 )
 
@@ -168,6 +170,8 @@ func (s *storyteller) do(words []string) (string, error) {
 		return s.until(args[0], args[1], name == "obey-until")
 	case "show":
 		return s.show(), nil
+	case "valve":
+		return s.valve(), nil
 	case "rate":
 		return "", s.rate(args[0])
 	case "away":
@@ -241,6 +245,8 @@ func (s *storyteller) box(args []string) error {
 		case "us":
 			cfg.Units = units.US
 		case "no-clock":
+		case "small-injector": // it bears less than its branch carries where it starts
+			cfg.Injector.RatedFlow = 40
 		case "full-size":
 			cfg.Zone = fullSize()
 		default:
@@ -358,8 +364,8 @@ func (s *storyteller) plant(name string, args []string) (bool, error) {
 		s.rig.Restart()
 	case "drift":
 		p.DriftEnd(units.USPerCm(last))
-	case "turn": // the loop valve, to take so many kPa at the block's normal flow
-		p.TurnLoop(units.KPa(last))
+	case "turn": // the loop valve, to a place from 0 shut to 1 open, in a time
+		return true, turn(p, args)
 	case "creep":
 		p.Creep(units.KPa(last))
 	case "stock":
@@ -368,6 +374,16 @@ func (s *storyteller) plant(name string, args []string) (bool, error) {
 		return false, nil
 	}
 	return true, nil
+}
+
+func turn(p *simbox.Plant, args []string) error {
+	if len(args) != 2 {
+		return fmt.Errorf("turn takes a place and a time")
+	}
+	to, err := strconv.ParseFloat(args[0], 64)
+	over, err2 := time.ParseDuration(args[1])
+	p.Turn(to, over)
+	return errors.Join(err, err2)
 }
 
 // marks are what the view shows of an alarm besides its state.
@@ -441,6 +457,21 @@ func (s *storyteller) frost() string {
 		fmt.Fprintf(&b, "       advice: %s\n", f.Advice)
 	}
 	fmt.Fprintf(&b, "       in truth: outside %.1f °C, box %.1f °C, water %.1f °C, smallest volume %.1f °C\n", t.Outside, t.BoxAir, t.Water, t.Small)
+	return b.String()
+}
+
+// valve is what the valve's page says.
+func (s *storyteller) valve() string {
+	l := s.rig.Core.View().Loop
+	n := enginetest.Number
+	var b strings.Builder
+	fmt.Fprintf(&b, "       valve: %s kPa of %s to %s, branch %s L/min, header %s kPa; moved %d, moving %v; %q, enough %v\n", n(l.DiffKPa), n(l.DiffLowKPa),
+		n(l.DiffHighKPa), n(l.BranchLpm), n(l.HeaderKPa), l.Moves, l.Moving, l.Direction, l.Enough)
+	for _, w := range []string{l.HowFar, l.Cannot, l.WayOut, l.Binding, l.Basis} {
+		if w != "" {
+			fmt.Fprintf(&b, "         %s\n", w)
+		}
+	}
 	return b.String()
 }
 

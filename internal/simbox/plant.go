@@ -53,8 +53,8 @@ type Plant struct {
 	rng   *rand.Rand // the plant's own chance; instruments have theirs
 
 	open, injectorOn, hoseOut bool
-	loop                      float64 // kPa at normal flow across the loop valve
-	loopTo                    float64 // what a hand turns it to
+	loop                      loopValve
+	drawing                   bool    // the injector runs
 	filter                    float64 // times the clean loss
 	burst                     float64 // L/h at the regulated pressure
 	creep                     float64 // kPa above the regulated pressure
@@ -85,7 +85,7 @@ func New(s Spec, seed uint64) *Plant {
 	p := &Plant{spec: s, curve: tabulate(s.Flow, s.Inlet), rng: rand.New(rand.NewPCG(seed, 0))}
 	p.normal = p.curve.at(float64(s.Inlet))
 	p.tau = 4 + 8*p.rng.Float64()
-	p.loop, p.loopTo, p.filter = loopLoss, loopLoss, 1
+	p.loop, p.filter = loopValve{place: 1, to: 1}, 1
 	p.static = float64(s.Supply)
 	p.filled = 1 - emptyShare
 	if s.LinesFull {
@@ -131,9 +131,9 @@ func (p *Plant) Do(d box.Deed) {
 	case box.InjectorOff:
 		p.injectorOn = false
 	case box.LoopThrottled:
-		p.loopTo = float64(p.spec.Injector.Throttle)
+		p.Turn(p.throttled(), handThrottles)
 	case box.LoopOpened:
-		p.loopTo = loopLoss
+		p.Turn(1, handOpens)
 	case box.FilterCleaned:
 		p.filter = 1
 	case box.StockIn:
@@ -144,30 +144,8 @@ func (p *Plant) Do(d box.Deed) {
 	}
 }
 
-// TurnLoop sets the loop valve so that it would take diff at the block's normal
-// flow; it cannot take less than when open.
-func (p *Plant) TurnLoop(diff units.KPa) {
-	p.loopTo = max(loopLoss, float64(diff))
-	p.loop = p.loopTo
-}
-
-// turn brings the loop valve on its way. Its trim is of equal percentage: an even
-// turn changes what it takes by equal parts.
-func (p *Plant) turn() {
-	if p.spec.LoopTurn <= 0 || p.loop == p.loopTo {
-		p.loop = p.loopTo
-		return
-	}
-	step := math.Log(float64(p.spec.Injector.Throttle)/loopLoss) * tickSeconds / p.spec.LoopTurn.Seconds()
-	if p.loopTo > p.loop {
-		p.loop = min(p.loop*math.Exp(step), p.loopTo)
-	} else {
-		p.loop = max(p.loop*math.Exp(-2*step), p.loopTo)
-	}
-}
-
 func (p *Plant) tick() {
-	p.turn()
+	p.loop.tick()
 	p.ticks++
 	if p.ticks%ticksAWander == 0 {
 		p.wanderOn()
@@ -213,7 +191,7 @@ func (p *Plant) squared(k float64) float64 {
 
 // capacity is the most the supply can push to a header at pressure h, L/h.
 func (p *Plant) capacity(h float64) float64 {
-	k := supplyLoss + float64(filterLoss*p.filter) + p.loop + regulatorLoss
+	k := supplyLoss + float64(filterLoss*p.filter) + p.loopLoss() + regulatorLoss
 	return p.normal * math.Sqrt(max(0, p.static-h)/k)
 }
 
@@ -278,15 +256,21 @@ func lag(y, x, tau float64) float64 {
 	return y + float64(-math.Expm1(-tickSeconds/tau)*(x-y))
 }
 
-// inject drives the injector by the differential the loop valve makes.
+// inject drives the injector by the difference the loop valve makes. Once it
+// runs it takes water off the valve, and goes on to a lower difference than
+// started it.
 func (p *Plant) inject() {
 	p.branch, p.stock = 0, 0
-	j, diff := p.spec.Injector, p.squared(p.loop)
-	if !p.injectorOn || p.flow <= 0 || diff < float64(j.StartsAt) {
+	j := p.spec.Injector
+	least := float64(j.StartsAt)
+	if p.drawing {
+		least *= stopsAt
+	}
+	if p.drawing = p.injectorOn && p.flow > 0 && p.squared(p.loopLoss()) >= least; !p.drawing {
 		return
 	}
+	diff := p.squared(p.loopLoss()) // running, it has less
 	p.branch = float64(j.Branch) * math.Sqrt(diff/float64(j.Throttle))
-	p.branch = min(p.branch, float64(j.Rated), p.flow)
 	if p.hoseOut {
 		return
 	}

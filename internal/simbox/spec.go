@@ -30,10 +30,9 @@ type Path struct {
 // Injector is the water-driven pump and the branch it sits in.
 type Injector struct {
 	Ratio    units.Ratio // stock per branch flow
-	Rated    units.LPerH // most the branch passes
 	Branch   units.LPerH // branch flow at Throttle
-	Throttle units.KPa   // differential a throttled loop valve makes at normal flow
-	StartsAt units.KPa   // below this differential nothing passes
+	Throttle units.KPa   // differential across the running injector at normal flow when LoopThrottled is done
+	StartsAt units.KPa   // differential that starts it; it stops at stopsAt of it
 }
 
 // Spec is a plant. Zero fields take the recipe's numbers, those of a small
@@ -46,8 +45,7 @@ type Spec struct {
 	Supply     units.KPa                   // with no water flowing
 	PumpBand   units.KPa                   // saw-tooth of a pressure-switched pump; 0 is a mains supply
 	Injector   Injector
-	LoopTurn   time.Duration // that a hand takes to throttle the loop valve; it opens in half of it. 0: at once
-	Stock      units.Litre   // in the tank
+	Stock      units.Litre // in the tank
 	Baseline   units.USPerCm
 	StockRise  units.USPerCm // EC of the stock, as rise per unit of field ratio
 	Water      units.Celsius // of the source
@@ -98,6 +96,5 @@ func (s Spec) withDefaults() Spec {
 	j.Throttle = or(j.Throttle, 38)
 	j.StartsAt = or(j.StartsAt, 12)
 	j.Branch = or(j.Branch, s.Flow(s.Inlet).Scale(0.4))
-	j.Rated = or(j.Rated, j.Branch.Scale(2))
 	return s
 }

@@ -65,7 +65,7 @@ func (p *Plant) pressures(t *Truth) {
 	}
 	t.FilterOut = t.Supply - units.KPa(p.squared(filterLoss*p.filter))
 	t.InjectorIn = t.FilterOut
-	t.InjectorOut = t.InjectorIn - units.KPa(p.squared(p.loop))
+	t.InjectorOut = t.InjectorIn - units.KPa(p.squared(p.loopLoss()))
 }
 
 func (p *Plant) ec(c float64) float64 {

@@ -80,7 +80,7 @@ func Config(zone *hydraulics.Model) engine.Config {
 func Spec(cfg engine.Config, quiet bool) simbox.Spec {
 	spec := simbox.Spec{
 		LineVolume: cfg.Zone.LineVolume(), Flow: cfg.Zone.ExpectedFlow, Inlet: cfg.Limits.HeaderTarget,
-		Quiet: quiet, EndLag: cfg.Probe.Lag, OutsideProbe: cfg.Box == OutsideProbe,
+		Injector: simbox.Injector{StartsAt: cfg.Injector.StartsAt}, Quiet: quiet, EndLag: cfg.Probe.Lag, OutsideProbe: cfg.Box == OutsideProbe,
 	}
 	for _, e := range cfg.Zone.Emitters() {
 		spec.Paths = append(spec.Paths, simbox.Path{Row: e.Lateral, Share: e.Share, Volume: e.Volume})
