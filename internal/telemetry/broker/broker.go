@@ -41,6 +41,8 @@ const (
 	writeWithin    = 5 * time.Second
 	leaveWithin    = 2 * time.Second
 	closeWithin    = 5 * time.Second
+	drainWithin    = time.Second // of what is on its way to the subscribers
+	drainLook      = 10 * time.Millisecond
 )
 
 // publisherUser is boxd's own name at its own broker.
@@ -134,9 +136,11 @@ func (b *Broker) Credentials() (user string, password telemetry.Secret) {
 	return publisherUser, b.secret
 }
 
-// Close ends every connection and frees the port. It takes at most five
-// seconds; an error says that something did not end in that time.
+// Close hands over what was published last, ends every connection and frees the
+// port. It takes at most six seconds; an error says that something did not end in
+// that time.
 func (b *Broker) Close() error {
+	b.drain()
 	done := make(chan error, 1)
 	go func() { done <- b.server.Close() }()
 	timer := time.NewTimer(closeWithin)
@@ -147,6 +151,32 @@ func (b *Broker) Close() error {
 	case <-timer.C:
 		return errors.New("cannot close the broker in time: the port is free, but a connection hangs")
 	}
+}
+
+// drain waits until boxd's farewell has been taken in and acknowledged by every
+// subscriber that acknowledges. The library drops what is still queued when it
+// closes, and this is the message that says not to rely on the others.
+func (b *Broker) drain() {
+	look := time.NewTicker(drainLook)
+	defer look.Stop()
+	limit := time.NewTimer(drainWithin)
+	defer limit.Stop()
+	for b.busy() {
+		select {
+		case <-look.C:
+		case <-limit.C:
+			return
+		}
+	}
+}
+
+func (b *Broker) busy() bool {
+	for _, c := range b.server.Clients.GetAll() {
+		if !c.Closed() && (string(c.Properties.Username) == publisherUser || c.State.Inflight.Len() > 0) {
+			return true
+		}
+	}
+	return false
 }
 
 func newSecret() (telemetry.Secret, error) {

@@ -186,3 +186,27 @@ func TestPasswordIsNewAndHidden(t *testing.T) {
 		t.Error("two brokers share a password, or it is short")
 	}
 }
+
+// What boxd says last reaches who listens, however many of them: it is the word
+// that the rest is not to be relied on.
+func TestTheFarewellArrives(t *testing.T) {
+	b, err := broker.StartWith(broker.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	var ears []<-chan string
+	for _, id := range strings.Split("abcdefghijklmnop", "") {
+		ears = append(ears, watch(t, mustConnect(t, options(b, id))))
+	}
+	boxd := mustConnect(t, own(b, "boxd-north"))
+	boxd.Publish("boxd/north/status", 1, true, "offline").WaitTimeout(patience)
+	boxd.Disconnect(0)
+	if err := b.Close(); err != nil {
+		t.Error(err)
+	}
+	for _, in := range ears {
+		if got := next(t, in); got != "offline" {
+			t.Errorf("the last word is %q", got)
+		}
+	}
+}
