@@ -10,6 +10,7 @@ import (
 	"go/parser"
 	"go/token"
 	"io/fs"
+	"os"
 	"path"
 	"path/filepath"
 	"slices"
@@ -283,6 +284,25 @@ func TestModule(t *testing.T) {
 				t.Error(f)
 			}
 		}
+	}
+}
+
+// TestPureList holds the list that .ci/run tests without the race detector to
+// the table: a pure package has no goroutine, so there is nothing to detect.
+func TestPureList(t *testing.T) {
+	text, err := os.ReadFile(filepath.Join("..", "..", ".ci", "pure"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	var want []string
+	for name, r := range rules() {
+		if r.pure {
+			want = append(want, "./internal/"+name)
+		}
+	}
+	slices.Sort(want)
+	if got := strings.Fields(string(text)); !slices.Equal(got, want) {
+		t.Errorf(".ci/pure must be\n%s", strings.Join(want, "\n"))
 	}
 }
 
