@@ -83,8 +83,12 @@ func (s *service) run(ctx context.Context) (err error) {
 		}
 	}
 	hub, unsaved := telemetry.NewHub(maxWatchers), new(daemon.Unsaved)
+	over, err := newSupervisor()
+	if err != nil {
+		return err
+	}
 	d, err := daemon.New(ctx, daemon.Options{Core: s.core, ConfigText: s.redacted(), Version: version(), Journal: j, Source: s.source,
-		Hub: hub, Log: s.log, Beat: s.beat, Idle: s.idle, Speed: s.speed, Start: time.Now(), Link: s.link, Unsaved: unsaved})
+		Hub: hub, Log: s.log, Beat: s.beat, Idle: s.idle, Speed: s.speed, Start: time.Now(), Link: s.link, Unsaved: unsaved, Alive: over.alive})
 	if err != nil {
 		return err
 	}
@@ -116,6 +120,8 @@ func (s *service) run(ctx context.Context) (err error) {
 	if s.after != nil {
 		s.wg.Go(func() { s.after(side, d) })
 	}
+	over.ready()
+	defer over.stopping()
 	return d.Run(ctx)
 }
 

@@ -49,6 +49,7 @@ type Options struct {
 	Start      time.Time              // wall time of core time zero
 	Link       func() box.Surrounding // how the link to the broker fares; nil: there is none
 	Unsaved    *Unsaved               // gets the alarms that the archive can't take; nil: nobody wants them
+	Alive      func()                 // called by the core's own goroutine after each turn, and at once; nil: nobody asks
 }
 
 // Daemon is the running box. Its methods but Run may be called by anybody.
@@ -164,6 +165,9 @@ func uptime() time.Duration {
 	return time.Duration(s * float64(time.Second))
 }
 
+// wasStopped is why the core no longer works when a person has stopped it.
+const wasStopped = "boxd was stopped"
+
 // Run turns the core until ctx ends or the source does; it is called once. A panic of the core is
 // caught once: watchers read "stopped: do not rely on this".
 func (d *Daemon) Run(ctx context.Context) (err error) {
@@ -174,7 +178,7 @@ func (d *Daemon) Run(ctx context.Context) (err error) {
 		if err != nil {
 			d.o.Hub.Stop(err.Error())
 		} else {
-			d.o.Hub.Stop("boxd was stopped")
+			d.o.Hub.Stop(wasStopped)
 		}
 		d.refuseAll()
 		close(d.over)
@@ -227,6 +231,9 @@ func (d *Daemon) turn(ctx context.Context, samples []box.Sample) error {
 		a.answer <- answerOf(a.action, out.Events, saved)
 	}
 	d.show()
+	if d.o.Alive != nil {
+		d.o.Alive()
+	}
 	return nil
 }
 

@@ -316,6 +316,53 @@ func TestCorePanics(t *testing.T) {
 	}
 }
 
+// A sign of life comes from a turn of the core and from nothing else.
+func TestAStuckCoreGivesNoSignOfLife(t *testing.T) {
+	stuck, free := make(chan struct{}), make(chan struct{})
+	src := &sticky{stuck: stuck, free: free}
+	j, err := journal.Open(filepath.Join(t.TempDir(), "boxd.sqlite"))
+	must(t, err)
+	defer j.Close()
+	var signs atomic.Int64
+	hub := telemetry.NewHub(1)
+	d, err := New(t.Context(), Options{Core: core(t), Journal: j, Source: src, Hub: hub, Log: slog.New(slog.DiscardHandler), Beat: time.Second, Speed: 1000,
+		Start: time.Now(), Alive: func() { signs.Add(1) }})
+	must(t, err)
+	ctx, cancel := context.WithCancel(t.Context())
+	done := make(chan error)
+	go func() { done <- d.Run(ctx) }()
+	<-stuck
+	if n := signs.Load(); n != stickyBeats {
+		t.Errorf("%d signs of life after %d turns", n, stickyBeats)
+	}
+	_, _ = d.View(), d.Trace() // the page still answers
+	if n := signs.Load(); n != stickyBeats {
+		t.Errorf("%d signs of life from a stuck core", n-stickyBeats)
+	}
+	cancel()
+	close(free)
+	must(t, <-done)
+}
+
+const stickyBeats = 3
+
+// sticky hangs after some beats until it is freed.
+type sticky struct {
+	still
+	beats       int
+	stuck, free chan struct{}
+}
+
+func (s *sticky) Samples(ctx context.Context, mono time.Duration, dst []box.Sample) ([]box.Sample, error) {
+	if s.beats++; s.beats > stickyBeats {
+		if s.beats == stickyBeats+1 {
+			close(s.stuck)
+		}
+		<-s.free
+	}
+	return s.still.Samples(ctx, mono, dst)
+}
+
 func TestSourceEnds(t *testing.T) {
 	src := &still{}
 	l := live(t, t.TempDir(), src)
