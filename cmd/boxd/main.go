@@ -120,7 +120,13 @@ func (a *app) usage(f *flag.FlagSet, format string, args ...any) error {
 	return errUsage
 }
 
+// release is set by the linker when a package is made; else the build tells.
+var release string
+
 func version() string {
+	if release != "" {
+		return release
+	}
 	if i, ok := debug.ReadBuildInfo(); ok && i.Main.Version != "" && i.Main.Version != "(devel)" {
 		return i.Main.Version
 	}

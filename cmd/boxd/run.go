@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -45,10 +46,7 @@ func runDaemon(a *app, args []string) error {
 		return err
 	}
 	defer closeSrc()
-	data := cfg.Box.Data
-	if data == "" {
-		data = defaultData
-	}
+	data := cmp.Or(cfg.Box.Data, os.Getenv("STATE_DIRECTORY"), defaultData) // the second is systemd's
 	s := &service{cfg: cfg, text: string(text), core: core, source: src, beat: 100 * time.Millisecond, idle: time.Second, speed: 1, data: data, listen: cfg.Web.Listen,
 		tell: func(format string, args ...any) { fmt.Fprintf(a.out, format+"\n", args...) },
 		log:  slog.New(slog.NewTextHandler(a.err, nil))}
