@@ -24,6 +24,7 @@ import (
 	"boxd/internal/engine"
 	"boxd/internal/hydraulics"
 	"boxd/internal/safety"
+	"boxd/internal/sensors"
 	"boxd/internal/units"
 )
 
@@ -193,16 +194,6 @@ type Feed struct {
 	path string // feeds[0]
 }
 
-// Sensor is one channel's wiring. Params are the driver's own, unread here.
-type Sensor struct {
-	Channel box.Channel
-	Driver  string
-	Bus     string
-	Address string
-	Params  map[string]string
-	Line    int // in the file, for the driver's own faults
-}
-
 // Load reads a file. The error is a Faults when the file's content is to blame.
 func Load(path string) (*Config, error) {
 	f, err := os.Open(path)
@@ -335,6 +326,15 @@ func (c *Config) Engine(zone string) (engine.Config, error) {
 		Meter:   c.Meter,
 		Cooling: c.Cooling,
 	}, nil
+}
+
+// Wirings are what the sensors list describes.
+func (c *Config) Wirings() []sensors.Wiring {
+	out := make([]sensors.Wiring, len(c.Sensors))
+	for i, s := range c.Sensors {
+		out[i] = s.Wiring
+	}
+	return out
 }
 
 // Channels are those the sensors list covers.

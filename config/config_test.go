@@ -22,6 +22,7 @@ import (
 	"boxd/internal/engine"
 	"boxd/internal/hydraulics"
 	"boxd/internal/safety"
+	"boxd/internal/sensors"
 	"boxd/internal/units"
 )
 
@@ -282,13 +283,26 @@ func TestFullRest(t *testing.T) {
 	if math.Abs(float64(f.Target.FieldArea)-404.68564224) > 1e-9 {
 		t.Errorf("field area %v", f.Target.FieldArea)
 	}
-	if s := c.Sensors; len(s) != 2 || s[0].Channel != box.HeaderPressure || s[0].Address != "0x48" || s[0].Params["high"] != "4.5" {
-		t.Errorf("sensors %+v", s)
+	want := []sensors.Wiring{
+		{Channel: box.HeaderPressure, Bus: "/dev/i2c-1", Every: 100 * time.Millisecond, Driver: sensors.ADS1115{Address: 0x48, Minus: sensors.NoInput, FullScale: 4.096, Rate: 250,
+			Signal: sensors.Signal{Kind: sensors.Loop, Span: sensors.Span{High: 30 * units.KPaPerPsi}, Shunt: 150, Divider: 1, SupplyDivider: 1, Volts: sensors.Span{High: 10}}}},
+		{Channel: box.SupplyPressure, Bus: "/dev/i2c-1", Every: 200 * time.Millisecond, Driver: sensors.ADS1115{Address: 0x49, Plus: 2, Minus: sensors.NoInput, FullScale: 4.096, Rate: 250,
+			Signal: sensors.Signal{Kind: sensors.Ratiometric, Span: sensors.Span{High: 1000}, Divider: 2, Supply: 3, SupplyDivider: 2, Volts: sensors.Span{High: 10}}}},
+		{Channel: box.BoxEC, Bus: "/dev/i2c-3", Every: 100 * time.Millisecond, Driver: sensors.ADS1115{Address: 0x4a, Plus: 0, Minus: 1, FullScale: 2.048, Rate: 128,
+			Signal: sensors.Signal{Kind: sensors.Voltage, Span: sensors.Span{High: 5000}, Divider: 5, SupplyDivider: 1, Volts: sensors.Span{High: 10}}}},
+		{Channel: box.EndEC, Bus: "/dev/i2c-1", Every: time.Second, Driver: sensors.ECText{Address: 0x64, Command: "r", Wait: time.Second, Field: 1, Scale: 1000,
+			Codes: sensors.TextCodes{Done: 1, Pending: 0xfd, Failed: 2, NoData: 0xfe}}},
+	}
+	if got := c.Wirings(); !reflect.DeepEqual(got, want) {
+		t.Errorf("sensors\n%+v, want\n%+v", got, want)
+	}
+	if d := c.Sensors[0].Calibrated; d.Format(time.DateOnly) != "2026-04-02" || !c.Sensors[1].Calibrated.IsZero() {
+		t.Errorf("calibrated %v", d)
 	}
 	if c.Supply.Calcium != 2.5 || !c.Supply.Chlorinated {
 		t.Errorf("supply %+v", c.Supply)
 	}
-	if got := c.Channels(); !reflect.DeepEqual(got, []box.Channel{box.HeaderPressure, box.WaterTemp}) {
+	if got := c.Channels(); !reflect.DeepEqual(got, []box.Channel{box.SupplyPressure, box.HeaderPressure, box.BoxEC, box.EndEC}) {
 		t.Errorf("channels %v", got)
 	}
 	if c.MQTT.Broker != "mqtts://broker.example:8883" || c.MQTT.ClientID != "box-2" || !c.MQTT.NoReadBack || c.Influx.Bucket != "boxd" || c.Web.Listen != "[::1]:8080" ||

@@ -8,7 +8,6 @@ import (
 
 	"gopkg.in/yaml.v3"
 
-	"boxd/internal/box"
 	"boxd/internal/units"
 )
 
@@ -202,64 +201,4 @@ func (d *decoder) events(list []*yaml.Node, path string) []string {
 		out = append(out, n.Value)
 	}
 	return out
-}
-
-// sensors reads the wiring. The keys beyond the common ones belong to the
-// driver and are kept as text.
-func (d *decoder) sensors(s section, c *Config) {
-	seen := map[box.Channel]string{}
-	for i, e := range s.list("sensors") {
-		path := index("sensors", i)
-		v, ok := d.sensor(e, path)
-		if !ok {
-			continue
-		}
-		if first, twice := seen[v.Channel]; twice {
-			d.at(path+".channel", fmt.Sprintf("%s is wired already (%s, line %d)", v.Channel.Info().Column, first, d.line(first)), "keep one of them")
-			continue
-		}
-		seen[v.Channel] = path
-		c.Sensors = append(c.Sensors, v)
-	}
-}
-
-func (d *decoder) sensor(n *yaml.Node, path string) (Sensor, bool) {
-	v := Sensor{Params: map[string]string{}, Line: max(1, n.Line)}
-	keys := []string{"channel", "driver", "bus", "address"}
-	if m := follow(n); m.Kind == yaml.MappingNode {
-		for i := 0; i < len(m.Content); i += 2 {
-			if k := m.Content[i]; k.Kind == yaml.ScalarNode && !slices.Contains(keys, k.Value) {
-				keys = append(keys, k.Value)
-			}
-		}
-	}
-	s := d.section(n, path, keys...)
-	s.need("channel", "header_kpa")
-	s.need("driver", "ads1115")
-	read(s, "channel", &v.Channel, channel)
-	s.text("driver", &v.Driver)
-	s.text("bus", &v.Bus)
-	s.text("address", &v.Address)
-	for _, key := range keys[4:] {
-		if p, ok := s.scalar(key); ok {
-			v.Params[key] = p.Value
-		}
-	}
-	return v, v.Channel != box.UnknownChannel
-}
-
-// channel reads a trace column's name.
-func channel(text string) (box.Channel, error) {
-	if c, ok := box.ChannelByColumn(text); ok {
-		return c, nil
-	}
-	var names []string
-	for c := box.UnknownChannel + 1; c < box.NumChannels; c++ {
-		names = append(names, c.Info().Column)
-	}
-	hint := "the channels are " + strings.Join(names, ", ")
-	if near, ok := nearest(text, names); ok {
-		hint = fmt.Sprintf("did you mean %s?", near)
-	}
-	return box.UnknownChannel, &units.QuantityError{Problem: fmt.Sprintf("%q is no channel", text), Hint: hint}
 }

@@ -202,7 +202,10 @@ func branchMeter(text string) (dosing.BranchMeter, bool) {
 // within wants low ≤ v ≤ high of a value in the wire unit named.
 func within[T ~float64](d *decoder, path string, v, low, high T, unit, plausible string) {
 	if d.sound(path) && !(v >= low && v <= high) {
-		d.at(path, fmt.Sprintf("is %.6g %s; it must be %g to %g %s", float64(v), unit, float64(low), float64(high), unit), "plausible: "+plausible)
+		if unit != "" {
+			unit = " " + unit
+		}
+		d.at(path, fmt.Sprintf("is %.6g%s; it must be %g to %g%s", float64(v), unit, float64(low), float64(high), unit), "plausible: "+plausible)
 	}
 }
 

@@ -12,14 +12,16 @@ import (
 
 	"boxd/config"
 	"boxd/internal/box"
+	"boxd/internal/daemon"
 	"boxd/internal/record"
+	"boxd/internal/sensors/hwio"
 )
 
 func runDaemon(a *app, args []string) error {
 	f := a.flags("run")
 	path := f.String("config", "", "configuration `FILE`")
 	zone := f.String("zone", "", "zone `NAME`; default: the only one")
-	samples := f.String("samples", "", "live samples from `FILE` or pipe, rows as in a trace; - is standard input")
+	samples := f.String("samples", "", "live samples from `FILE` or pipe, rows as in a trace, instead of the configured sensors; - is standard input")
 	if err := a.parse(f, args, 0); err != nil {
 		return err
 	}
@@ -38,10 +40,7 @@ func runDaemon(a *app, args []string) error {
 	if err != nil {
 		return err
 	}
-	if *samples == "" {
-		return errors.New("no source of samples: this build reads no sensor wiring by itself; feed it rows as in a trace from a logger with -samples FILE (a pipe) or -samples -")
-	}
-	src, closeSrc, err := openSamples(*samples)
+	src, closeSrc, err := openSource(cfg, *samples)
 	if err != nil {
 		return err
 	}
@@ -57,6 +56,22 @@ func runDaemon(a *app, args []string) error {
 		return errors.New("the source of samples ended")
 	}
 	return err
+}
+
+// openSource opens the instruments of the configuration, or the samples of a
+// file.
+func openSource(cfg *config.Config, samples string) (daemon.Source, func(), error) {
+	if samples != "" {
+		return openSamples(samples)
+	}
+	if len(cfg.Sensors) == 0 {
+		return nil, nil, fmt.Errorf("no source of samples: %s has no sensors; list them below sensors:, or feed rows as in a trace from a logger with -samples FILE (a pipe) or -samples -", cfg.Name)
+	}
+	src, err := hwio.Open(cfg.Wirings(), nil)
+	if err != nil {
+		return nil, nil, err
+	}
+	return src, src.Close, nil
 }
 
 // pipe reads rows as they come and gives each beat what has arrived since the

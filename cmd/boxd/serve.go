@@ -216,8 +216,8 @@ func (s *service) about() web.About {
 	sources, calibrated := map[string]string{}, map[string]string{}
 	for _, x := range s.cfg.Sensors {
 		column := x.Channel.Info().Column
-		sources[column] = strings.TrimSpace(x.Driver + " " + x.Bus + " " + x.Address)
-		calibrated[column] = x.Params["calibrated"]
+		sources[column] = x.Wiring.String()
+		calibrated[column] = day(x.Calibrated)
 	}
 	return web.About{Started: time.Now(), Sources: sources, Calibrated: calibrated, Zone: s.cfg.Box.Timezone, Device: b.Device, Place: b.Place, Tester: b.Tester, LastTest: day(b.LastTest), NextDue: day(b.NextDue)}
 }

@@ -69,6 +69,22 @@ func FromRatiometric(c box.Channel, volts, supply float64, s Span) box.Sample {
 	return doubted(c, s.at((part-ratioZero)/(ratioFull-ratioZero)), part < ratioLow || part > ratioHigh)
 }
 
+// FromVoltage reads a transmitter that gives a voltage, as 0–10 V, between two
+// ends. The limits are those of NE 43 as shares of the span. With its lower end
+// at 0 V a broken wire reads as that end: such a signal can't tell.
+func FromVoltage(c box.Channel, volts float64, ends, s Span) box.Sample {
+	share := (volts - ends.Low) / (ends.High - ends.Low)
+	switch {
+	case math.IsNaN(share) || math.IsInf(share, 0):
+		return failed(c, 0, "the voltage can't be read: check the converter")
+	case share <= (loopBroken-4)/16:
+		return failed(c, volts, "%.4g V, below what the transmitter gives: look for a broken wire, no power, wires the wrong way round")
+	case share >= (loopShort-4)/16:
+		return failed(c, volts, "%.4g V, above what the transmitter gives: look for a lost ground, a failed transmitter")
+	}
+	return doubted(c, s.at(share), share < (loopLow-4)/16 || share > (loopHigh-4)/16)
+}
+
 // PulseMeter is a flow meter that gives pulses.
 type PulseMeter struct {
 	PerLitre float64 // the K-factor

@@ -119,6 +119,14 @@ func durations() kind {
 	}}
 }
 
+func voltages() kind {
+	return kind{"a voltage", "4.096 V", "V, mV", []unit{{"V", 1, 0}, {"mV", 0.001, 0}}}
+}
+
+func resistances() kind {
+	return kind{"a resistance", "150 ohm", "ohm, kohm", []unit{{"ohm", 1, 0}, {"Ω", 1, 0}, {"kohm", 1000, 0}, {"kΩ", 1000, 0}}}
+}
+
 // ParseKPa reads a gauge pressure: "68.95 kPa", "10 psi", "0.7 bar", "7 m H2O".
 func ParseKPa(text string) (KPa, error) { return parse[KPa](text, pressures()) }
 
@@ -152,6 +160,12 @@ func ParseGram(text string) (Gram, error) { return parse[Gram](text, masses()) }
 
 // ParseM2 reads an area: "1200 m2", "0.3 ac".
 func ParseM2(text string) (M2, error) { return parse[M2](text, areas()) }
+
+// ParseVolt reads a voltage: "4.096 V", "250 mV".
+func ParseVolt(text string) (Volt, error) { return parse[Volt](text, voltages()) }
+
+// ParseOhm reads a resistance: "150 ohm".
+func ParseOhm(text string) (Ohm, error) { return parse[Ohm](text, resistances()) }
 
 // ParseDuration reads a time: "25 s", "15 min", "1.5 h".
 func ParseDuration(text string) (time.Duration, error) {
@@ -258,7 +272,7 @@ func digits(t string) int {
 
 // plain takes blanks out of a unit and puts look-alike signs right.
 func plain(name string) string {
-	r := strings.NewReplacer("³", "3", "²", "2", "₂", "2", "μ", "µ", "º", "°", "US gal", "gal")
+	r := strings.NewReplacer("³", "3", "²", "2", "₂", "2", "μ", "µ", "\u2126", "Ω", "º", "°", "US gal", "gal")
 	return strings.Join(strings.Fields(r.Replace(name)), "")
 }
 
@@ -287,7 +301,7 @@ func (k kind) choice() string {
 
 // refuse says what is wrong with a unit: that of another kind, or unknown.
 func (k kind) refuse(text, name string) error {
-	for _, o := range []kind{pressures(), flows(), volumes(), lengths(), temperatures(), conductivities(), ratios(), concentrations(), masses(), areas(), durations()} {
+	for _, o := range []kind{pressures(), flows(), volumes(), lengths(), temperatures(), conductivities(), ratios(), concentrations(), masses(), areas(), durations(), voltages(), resistances()} {
 		if _, ok := o.find(name); ok {
 			return &QuantityError{fmt.Sprintf("%q is %s, not %s", text, o.name, k.name), fmt.Sprintf("use %s, as in %s", k.choice(), k.example)}
 		}

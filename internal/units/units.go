@@ -30,6 +30,8 @@ type (
 	Gram    float64 // mass, grams
 	M2      float64 // area, square metres
 	PerMin  float64 // frequency, times a minute
+	Volt    float64 // voltage, volts
+	Ohm     float64 // resistance, ohms
 )
 
 // Exact or conventional conversion constants. Sources: NIST SP 811 (2008)

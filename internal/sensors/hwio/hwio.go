@@ -1,0 +1,150 @@
+// Package hwio reads the instruments of a real box: converters and probes on
+// I2C, and what else is wired. It is the only package that sees pins and buses,
+// and it only ever reads: nothing is opened as an output, and a bus is written
+// to only where a reading needs it.
+//
+// Each bus has a goroutine of its own, so that a slow or hung one delays no
+// other. What an instrument can't tell is a sample with its fault and the
+// NE 107 class of it, never an error and never a made-up number; what failed is
+// tried again for ever. Samples come in the unit of their channel's trace
+// column.
+package hwio
+
+import (
+	"context"
+	"fmt"
+	"slices"
+	"sync"
+	"time"
+
+	"boxd/internal/box"
+	"boxd/internal/sensors"
+)
+
+// instrument is one device on a bus. Its method is called by the bus' goroutine
+// alone.
+type instrument interface {
+	// step does the next part of a reading and appends what was measured or why
+	// not. It waits for nothing longer than a transfer on its bus: where the
+	// instrument needs time, step says how long until it is to be called again. 0:
+	// the reading is whole, and the next one begins at the next beat.
+	step(ctx context.Context, dst []box.Sample) ([]box.Sample, time.Duration)
+}
+
+// bus is one wire with the instruments on it.
+type bus struct {
+	name  string
+	close func() // when the goroutine ends; nil: nothing to close
+	tasks []*task
+	stats Stats
+}
+
+// Source gives what the instruments measured. Its Samples never waits for one.
+type Source struct {
+	mu          sync.Mutex // between the buses' goroutines and whoever asks
+	corrections sensors.Corrections
+	buses       []*bus
+	began       time.Time
+	stop        context.CancelFunc
+	ended       chan struct{}
+}
+
+// Open begins to read the instruments; Close ends it. A bus that isn't there is
+// no error: its channels are faulty until it is. An error means that the wiring
+// itself can't work.
+func Open(wirings []sensors.Wiring, c sensors.Corrections) (*Source, error) {
+	return open(wirings, c, system())
+}
+
+func open(wirings []sensors.Wiring, c sensors.Corrections, o openers) (*Source, error) {
+	b := &builder{openers: o, i2c: map[string]*i2cBus{}}
+	for _, w := range wirings {
+		if err := b.add(w); err != nil {
+			return nil, err
+		}
+	}
+	ctx, cancel := context.WithCancel(context.Background())
+	s := &Source{corrections: c, buses: b.buses, began: time.Now(), stop: cancel, ended: make(chan struct{})}
+	var wg sync.WaitGroup
+	for _, b := range s.buses {
+		wg.Go(func() { s.turn(ctx, b) })
+	}
+	go func() { wg.Wait(); close(s.ended) }()
+	return s, nil
+}
+
+// closeWithin is how long Close waits for transfers under way. One that hangs is
+// left behind: the kernel ends it.
+const closeWithin = 3 * time.Second
+
+// Close ends the reading.
+func (s *Source) Close() {
+	s.stop()
+	select {
+	case <-s.ended:
+	case <-time.After(closeWithin):
+	}
+}
+
+// Correct takes the corrections that hold from now on.
+func (s *Source) Correct(c sensors.Corrections) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.corrections = c
+}
+
+// Samples appends what was measured since the last call, each channel once. A
+// channel whose instrument gives nothing back at all is faulty too.
+func (s *Source) Samples(_ context.Context, _ time.Duration, dst []box.Sample) ([]box.Sample, error) {
+	now := time.Now()
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	for _, b := range s.buses {
+		for _, t := range b.tasks {
+			from := len(dst)
+			dst = t.take(dst, now)
+			for i := from; i < len(dst); i++ {
+				dst[i] = s.corrections.Apply(dst[i])
+			}
+		}
+	}
+	return dst, nil
+}
+
+// builder makes buses and instruments of wirings.
+type builder struct {
+	openers
+	buses []*bus
+	i2c   map[string]*i2cBus
+}
+
+// add puts an instrument on its bus. A driver is a case here.
+func (b *builder) add(w sensors.Wiring) error {
+	switch d := w.Driver.(type) {
+	case sensors.ADS1115:
+		return b.ads1115(w, d)
+	case sensors.ECText:
+		return b.ecText(w, d)
+	}
+	return fmt.Errorf("cannot read %s: no driver for it is built in; take another driver", w)
+}
+
+// on is the bus of that name, made at its first instrument.
+func (b *builder) on(name string) *bus {
+	i := slices.IndexFunc(b.buses, func(x *bus) bool { return x.name == name })
+	if i < 0 {
+		i = len(b.buses)
+		b.buses = append(b.buses, &bus{name: name, stats: Stats{Bus: name}})
+	}
+	return b.buses[i]
+}
+
+// put schedules an instrument that measures these channels.
+func (x *bus) put(i instrument, every time.Duration, channels ...box.Channel) {
+	x.tasks = append(x.tasks, &task{instrument: i, every: every, channels: channels})
+}
+
+// failed is a sample without a value.
+func failed(c box.Channel, raw float64, why string) box.Sample {
+	return box.Sample{Channel: c, Value: raw, Fault: why, Cause: box.Failure}
+}

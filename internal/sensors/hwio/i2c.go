@@ -1,0 +1,154 @@
+package hwio
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"strconv"
+	"strings"
+	"syscall"
+	"time"
+
+	"periph.io/x/conn/v3/i2c"
+	"periph.io/x/host/v3/sysfs"
+
+	"boxd/internal/box"
+)
+
+// openers open what is wired; a test puts its own in.
+type openers struct {
+	i2c func(path string) (i2c.BusCloser, error)
+}
+
+// system opens what the kernel has. Buses are opened by number, past periph's
+// registry: filling that would also open drivers of pins and lamps.
+func system() openers {
+	return openers{i2c: func(path string) (i2c.BusCloser, error) {
+		n, err := strconv.Atoi(strings.TrimPrefix(path, "/dev/i2c-"))
+		if err != nil {
+			return nil, fmt.Errorf("%s is not of the form /dev/i2c-1", path)
+		}
+		return sysfs.NewI2C(n)
+	}}
+}
+
+// i2cBus is a bus that opens itself, and anew after trouble. One goroutine uses
+// it.
+type i2cBus struct {
+	path string
+	open func(path string) (i2c.BusCloser, error)
+	bus  i2c.BusCloser // nil: not open
+
+	trouble error     // of the whole bus; nil: none
+	again   time.Time // when to try it again
+	failing time.Time // since when nothing at all has answered; zero: something does
+}
+
+// What went wrong on a bus.
+var (
+	errNoBus    = errors.New("no bus")
+	errHangs    = errors.New("bus hangs")
+	errNoAnswer = errors.New("no answer")
+	errGarbled  = errors.New("garbled")
+)
+
+const (
+	// retryBus is how long a bus in trouble is left alone, so that one that hangs
+	// costs one transfer's time for all its instruments, not one for each. Well
+	// under a beat of 10 Hz times three, within which it is to be back.
+	retryBus = 150 * time.Millisecond
+	// reopenAfter is for how long nothing answers before the bus is opened anew.
+	reopenAfter = 2 * time.Second
+)
+
+// tx writes w to the instrument at addr, then reads r. The slices must live in
+// the heap: their addresses are given to the kernel as numbers.
+func (b *i2cBus) tx(ctx context.Context, addr uint16, w, r []byte) error {
+	if err := ctx.Err(); err != nil {
+		return err
+	}
+	now := time.Now()
+	if b.trouble != nil && now.Before(b.again) {
+		return b.trouble
+	}
+	if b.bus == nil {
+		bus, err := b.open(b.path)
+		if err != nil {
+			b.trouble, b.again = errNoBus, now.Add(retryBus)
+			return b.trouble
+		}
+		b.bus = bus
+	}
+	err := classed(b.bus.Tx(addr, w, r))
+	now = time.Now()
+	switch {
+	case err == nil:
+		b.trouble, b.failing = nil, time.Time{}
+		return nil
+	case b.failing.IsZero():
+		b.failing = now
+	case now.Sub(b.failing) >= reopenAfter:
+		b.shut()
+		b.failing = now
+	}
+	if b.trouble = nil; errors.Is(err, errHangs) {
+		b.trouble, b.again = err, now.Add(retryBus)
+	}
+	return err
+}
+
+// shut closes the bus; the next transfer opens it.
+func (b *i2cBus) shut() {
+	if b.bus != nil {
+		_ = b.bus.Close() // what it was for is over
+		b.bus = nil
+	}
+}
+
+// classed tells what a transfer's error means. periph passes on the kernel's
+// word for an error number as text only, so the text is compared with the
+// kernel's own.
+func classed(err error) error {
+	if err == nil {
+		return nil
+	}
+	is := func(numbers ...syscall.Errno) bool {
+		for _, n := range numbers {
+			if errors.Is(err, n) || strings.HasSuffix(err.Error(), n.Error()) {
+				return true
+			}
+		}
+		return false
+	}
+	switch {
+	case is(syscall.ETIMEDOUT, syscall.EAGAIN, syscall.EBUSY):
+		return errHangs // no stop in time, arbitration lost, a line held
+	case is(syscall.ENXIO, syscall.EREMOTEIO):
+		return errNoAnswer // address or data not acknowledged; which, depends on the adapter
+	}
+	return fmt.Errorf("%w: %w", errGarbled, err)
+}
+
+// busFault is what an error on the bus means for a channel.
+func busFault(c box.Channel, err error) box.Sample {
+	switch {
+	case errors.Is(err, errNoBus):
+		return failed(c, 0, "its bus can't be opened: switch the bus on in the board's settings, let boxd's user read it, check bus in the configuration")
+	case errors.Is(err, errHangs):
+		return failed(c, 0, "the bus hangs: look for a wire short to ground or an instrument that holds it; take the power off and on")
+	case errors.Is(err, errNoAnswer):
+		return failed(c, 0, "no answer at its address: check plug, power and address")
+	}
+	return failed(c, 0, "the transfer on the bus fails: check the wires' length, the pull-ups and the ground")
+}
+
+// i2cOn is the I2C bus of that name with its schedule.
+func (b *builder) i2cOn(path string) (*i2cBus, *bus) {
+	line := b.on(path)
+	wire, ok := b.i2c[path]
+	if !ok {
+		wire = &i2cBus{path: path, open: b.openers.i2c}
+		b.i2c[path], line.close = wire, wire.shut
+	}
+	return wire, line
+}
