@@ -36,7 +36,8 @@ type Journal struct {
 }
 
 // Open opens the archive at path, creating it where there is none, checks it
-// (PRAGMA quick_check) and brings its schema up to date.
+// (PRAGMA quick_check) and brings its schema up to date, after a copy of an older
+// one (see BackupFile).
 func Open(path string) (*Journal, error) {
 	if err := os.MkdirAll(filepath.Dir(path), 0o755); err != nil {
 		return nil, fmt.Errorf("cannot open the archive: %w", err)
@@ -76,7 +77,7 @@ func (j *Journal) connect() error {
 	if err := quickCheck(ctx, j.writer); err != nil {
 		return err
 	}
-	if err := migrate(ctx, j.writer, migrationFiles); err != nil {
+	if err := migrate(ctx, j.writer, migrationFiles, func(v int) error { return j.backup(ctx, v) }); err != nil {
 		return err
 	}
 	if j.reader, err = sql.Open("sqlite", j.source(shared+"&_pragma=query_only(1)")); err != nil {

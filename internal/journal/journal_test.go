@@ -525,10 +525,18 @@ func TestMigrate(t *testing.T) {
 	one := &fstest.MapFile{Data: []byte("CREATE TABLE a (x); INSERT INTO a VALUES (1);")}
 	two := &fstest.MapFile{Data: []byte("ALTER TABLE a ADD COLUMN y DEFAULT 2;")}
 	bad := &fstest.MapFile{Data: []byte("INSERT INTO a VALUES (5, 5); SELECT nothing FROM nowhere;")}
-	must(t, migrate(ctx, db, fstest.MapFS{"migrations/1.sql": one}))
-	must(t, migrate(ctx, db, fstest.MapFS{"migrations/1.sql": one, "migrations/2.sql": two}))
-	must(t, migrate(ctx, db, fstest.MapFS{"migrations/1.sql": one, "migrations/2.sql": two}))
-	if err := migrate(ctx, db, fstest.MapFS{"migrations/1.sql": one, "migrations/2.sql": two, "migrations/3.sql": bad}); err == nil {
+	var copied []int
+	backup := func(version int) error { copied = append(copied, version); return nil }
+	must(t, migrate(ctx, db, fstest.MapFS{"migrations/1.sql": one}, backup))
+	must(t, migrate(ctx, db, fstest.MapFS{"migrations/1.sql": one, "migrations/2.sql": two}, backup))
+	must(t, migrate(ctx, db, fstest.MapFS{"migrations/1.sql": one, "migrations/2.sql": two}, backup))
+	if len(copied) != 1 || copied[0] != 1 {
+		t.Errorf("copied at versions %v, want once at 1: a new archive has nothing to lose", copied)
+	}
+	if err := migrate(ctx, db, fstest.MapFS{"migrations/1.sql": one, "migrations/2.sql": two, "migrations/3.sql": bad}, func(int) error { return errors.New("no room") }); err == nil || !strings.Contains(err.Error(), "no room") {
+		t.Errorf("error %v, want no migration without a copy", err)
+	}
+	if err := migrate(ctx, db, fstest.MapFS{"migrations/1.sql": one, "migrations/2.sql": two, "migrations/3.sql": bad}, backup); err == nil {
 		t.Error("a migration that fails is accepted")
 	}
 	var rows, y int
@@ -536,7 +544,7 @@ func TestMigrate(t *testing.T) {
 	if v, err := schemaVersion(ctx, db); err != nil || v != 2 || rows != 1 || y != 2 {
 		t.Errorf("version %d, %d rows, y %d, %v", v, rows, y, err)
 	}
-	if err := migrate(ctx, db, fstest.MapFS{"migrations/1.sql": one}); err == nil || !strings.Contains(err.Error(), "newer program") {
+	if err := migrate(ctx, db, fstest.MapFS{"migrations/1.sql": one}, backup); err == nil || !strings.Contains(err.Error(), "newer program") {
 		t.Errorf("error %v, want one about the newer program", err)
 	}
 }

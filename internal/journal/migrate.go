@@ -4,8 +4,11 @@ import (
 	"context"
 	"database/sql"
 	"embed"
+	"errors"
 	"fmt"
 	"io/fs"
+	"os"
+	"path/filepath"
 )
 
 //go:embed migrations/*.sql
@@ -13,8 +16,9 @@ var migrationFiles embed.FS
 
 // migrate brings the schema up to the newest of the migrations in files, whose
 // names sort in the order they apply; PRAGMA user_version counts those applied.
-// Each is one transaction. A schema newer than this program is refused.
-func migrate(ctx context.Context, db *sql.DB, files fs.FS) error {
+// Each is one transaction. A schema newer than this program is refused. Where
+// there is something to lose, backup is called first with the version it has.
+func migrate(ctx context.Context, db *sql.DB, files fs.FS, backup func(version int) error) error {
 	names, err := fs.Glob(files, "migrations/*.sql")
 	if err != nil {
 		return err
@@ -25,6 +29,11 @@ func migrate(ctx context.Context, db *sql.DB, files fs.FS) error {
 	}
 	if version > len(names) {
 		return fmt.Errorf("its schema is version %d, this program knows %d: use the newer program that wrote it", version, len(names))
+	}
+	if version > 0 && version < len(names) {
+		if err := backup(version); err != nil {
+			return fmt.Errorf("no copy can be made before its schema changes from version %d to %d: %w", version, len(names), err)
+		}
 	}
 	for i := version; i < len(names); i++ {
 		if err := apply(ctx, db, files, names[i], i+1); err != nil {
@@ -58,4 +67,39 @@ func apply(ctx context.Context, db *sql.DB, files fs.FS, name string, version in
 		return err
 	}
 	return tx.Commit()
+}
+
+// BackupFile is where the archive at path is kept as it was before its schema
+// went on from a version.
+func BackupFile(path string, version int) string { return fmt.Sprintf("%s.v%d", path, version) }
+
+// backup copies the archive as it stands to its BackupFile. The copy is whole
+// and on the disk, or it is not there.
+func (j *Journal) backup(ctx context.Context, version int) error {
+	to := BackupFile(j.path, version)
+	half := to + ".half"
+	if err := os.Remove(half); err != nil && !errors.Is(err, fs.ErrNotExist) {
+		return err
+	}
+	_, err := j.writer.ExecContext(ctx, "VACUUM INTO ?", half)
+	if err == nil {
+		err = syncFile(half) // SQLite does not
+	}
+	if err == nil {
+		err = os.Rename(half, to)
+	}
+	if err != nil {
+		_ = os.Remove(half) // err is the one to tell
+		return err
+	}
+	return syncFile(filepath.Dir(to))
+}
+
+// syncFile brings a file, or a directory's entries, to the disk.
+func syncFile(path string) error {
+	f, err := os.Open(path)
+	if err != nil {
+		return err
+	}
+	return errors.Join(f.Sync(), f.Close())
 }

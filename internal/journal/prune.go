@@ -91,10 +91,10 @@ func (j *Journal) repeat(ctx context.Context, text string, args ...any) (int64, 
 	}
 }
 
-func (j *Journal) execLocked(ctx context.Context, text string) error {
+func (j *Journal) execLocked(ctx context.Context, text string, args ...any) error {
 	j.mu.Lock()
 	defer j.mu.Unlock()
-	_, err := j.writer.ExecContext(ctx, text)
+	_, err := j.writer.ExecContext(ctx, text, args...)
 	return j.explain("prune", err)
 }
 

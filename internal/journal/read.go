@@ -7,6 +7,8 @@ import (
 	"errors"
 	"fmt"
 	"iter"
+	"strconv"
+	"strings"
 	"time"
 
 	"boxd/internal/engine"
@@ -25,21 +27,22 @@ type Run struct {
 	Config        string // its text; empty in lists
 	Software      string
 	Summary       json.RawMessage // nil until there is one
+	Thinned       time.Time       // when its samples were thinned; zero: all are there
 }
 
-const runColumns = "r.id, r.zone, r.box, r.start_wall, r.start_t, r.end_wall, r.end_t, r.config, r.software, r.summary"
+const runColumns = "r.id, r.zone, r.box, r.start_wall, r.start_t, r.end_wall, r.end_t, r.config, r.software, r.summary, r.thinned"
 
 func scanRun(scan func(...any) error, more ...any) (Run, error) {
 	var r Run
 	var start int64
-	var end sql.NullInt64
+	var end, thinned sql.NullInt64
 	var endT sql.NullFloat64
 	var summary sql.NullString
-	to := append([]any{&r.ID, &r.Zone, &r.Box, &start, &r.StartT, &end, &endT, &r.ConfigHash, &r.Software, &summary}, more...)
+	to := append([]any{&r.ID, &r.Zone, &r.Box, &start, &r.StartT, &end, &endT, &r.ConfigHash, &r.Software, &summary, &thinned}, more...)
 	if err := scan(to...); err != nil {
 		return Run{}, err
 	}
-	r.Start, r.Ended = wall(start), end.Valid
+	r.Start, r.Ended, r.Thinned = wall(start), end.Valid, wall(thinned.Int64)
 	if end.Valid {
 		r.End, r.EndT = wall(end.Int64), endT.Float64
 	}
@@ -50,8 +53,39 @@ func scanRun(scan func(...any) error, more ...any) (Run, error) {
 }
 
 // Runs are all runs, the newest first, without their configurations.
-func (j *Journal) Runs(ctx context.Context) ([]Run, error) {
-	rows, err := j.reader.QueryContext(ctx, "SELECT "+runColumns+" FROM runs r ORDER BY r.n DESC")
+func (j *Journal) Runs(ctx context.Context) ([]Run, error) { return j.Find(ctx, Search{}) }
+
+// Search says which runs are looked for; what is zero is not asked.
+type Search struct {
+	Zone, Flush string
+	From, Until time.Time // the run began in between
+	Text        string    // in the run's id or in a note
+	Limit       int
+}
+
+// Find are the runs looked for, the newest first, without their configurations.
+func (j *Journal) Find(ctx context.Context, s Search) ([]Run, error) {
+	var where []string
+	var args []any
+	ask := func(asked bool, text string, values ...any) {
+		if asked {
+			where, args = append(where, text), append(args, values...)
+		}
+	}
+	ask(s.Zone != "", "r.zone = ?", s.Zone)
+	ask(s.Flush != "", "ifnull(json_extract(r.summary, '$.flush'), 'unknown') = ?", s.Flush)
+	ask(!s.From.IsZero(), "r.start_wall >= ?", nanos(s.From))
+	ask(!s.Until.IsZero(), "r.start_wall < ?", nanos(s.Until))
+	ask(s.Text != "", "(instr(lower(r.id), lower(?)) OR EXISTS (SELECT 1 FROM notes WHERE run = r.id AND instr(lower(text), lower(?))))", s.Text, s.Text)
+	text := "SELECT " + runColumns + " FROM runs r"
+	if len(where) > 0 {
+		text += " WHERE " + strings.Join(where, " AND ")
+	}
+	text += " ORDER BY r.n DESC"
+	if s.Limit > 0 {
+		text += " LIMIT " + strconv.Itoa(s.Limit)
+	}
+	rows, err := j.reader.QueryContext(ctx, text, args...)
 	if err != nil {
 		return nil, j.explain("read", err)
 	}
