@@ -290,7 +290,7 @@ func TestFullRest(t *testing.T) {
 			Signal: sensors.Signal{Kind: sensors.Ratiometric, Span: sensors.Span{High: 1000}, Divider: 2, Supply: 3, SupplyDivider: 2, Volts: sensors.Span{High: 10}}}},
 		{Channel: box.BoxEC, Bus: "/dev/i2c-3", Every: 100 * time.Millisecond, Driver: sensors.ADS1115{Address: 0x4a, Plus: 0, Minus: 1, FullScale: 2.048, Rate: 128,
 			Signal: sensors.Signal{Kind: sensors.Voltage, Span: sensors.Span{High: 5000}, Divider: 5, SupplyDivider: 1, Volts: sensors.Span{High: 10}}}},
-		{Channel: box.EndEC, Bus: "/dev/i2c-1", Every: time.Second, Driver: sensors.ECText{Address: 0x64, Command: "r", Wait: time.Second, Field: 1, Scale: 1000,
+		{Channel: box.EndEC, Bus: "/dev/i2c-1", Every: 2 * time.Second, Driver: sensors.ECText{Address: 0x64, Command: "r", Wait: time.Second, Field: 1, Scale: 1000,
 			Codes: sensors.TextCodes{Done: 1, Pending: 0xfd, Failed: 2, NoData: 0xfe}}},
 	}
 	if got := c.Wirings(); !reflect.DeepEqual(got, want) {

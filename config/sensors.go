@@ -69,6 +69,7 @@ func (d *decoder) sensors(s section, c *Config) {
 			c.Sensors = append(c.Sensors, v)
 		}
 	}
+	d.chips(c.Sensors)
 }
 
 // sensor reads one entry. The driver comes first: it decides which keys there
@@ -96,13 +97,21 @@ func (d *decoder) sensor(n *yaml.Node, path string) (Sensor, bool) {
 		return v, false
 	}
 	if a := s.at("every"); d.sound(a) && (v.Every < everyLeast || v.Every > everyMost) {
-		d.at(a, fmt.Sprintf("is %s; it must be %s to %s", v.Every, everyLeast, everyMost), "plausible: "+how.every.String())
+		d.at(a, fmt.Sprintf("is %s; it must be %s to %s", beat(v.Every), beat(everyLeast), beat(everyMost)), "plausible: "+beat(how.every))
 	}
 	if v.Channel == box.UnknownChannel {
 		return v, false // its quantity decides how the rest is read
 	}
 	v.Driver = how.read(d, s, &v.Wiring)
 	return v, true
+}
+
+// beat writes a time between readings.
+func beat(d time.Duration) string {
+	if d < time.Second {
+		return strconv.FormatInt(d.Milliseconds(), 10) + " ms"
+	}
+	return units.Elapsed(d)
 }
 
 // valueOf is the plain value of a mapping's key; empty where there is none.

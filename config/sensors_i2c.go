@@ -36,6 +36,80 @@ func (d *decoder) ads1115(s section, w *sensors.Wiring) sensors.Driver {
 	return v
 }
 
+// chip is one address on an I2C bus with what is said of it.
+type chip struct {
+	first  *Sensor
+	inputs map[[2]int]*Sensor
+	supply map[int]bool
+	took   time.Duration // for all its inputs
+}
+
+// chips checks what entries say of the same chip. A converter's inputs are read
+// one after the other, at one beat.
+func (d *decoder) chips(all []Sensor) {
+	found, order := map[string]*chip{}, []*chip(nil)
+	for i := range all {
+		s := &all[i]
+		var address uint16
+		switch v := s.Driver.(type) {
+		case sensors.ADS1115:
+			address = v.Address
+		case sensors.ECText:
+			address = v.Address
+		default:
+			continue
+		}
+		if address == 0 {
+			continue // a fault already
+		}
+		key := fmt.Sprintf("%s %x", s.Bus, address)
+		c := found[key]
+		if c == nil {
+			c = &chip{first: s, inputs: map[[2]int]*Sensor{}, supply: map[int]bool{}}
+			found[key], order = c, append(order, c)
+		}
+		d.chip(c, s)
+	}
+	for _, c := range order {
+		if s := c.first; c.took > s.Every && d.sound(s.path+".every") {
+			d.at(s.path, fmt.Sprintf("is at a converter whose inputs take %s to read, longer than every (%s)", beat(c.took), beat(s.Every)), "take more samples_per_second, or read it less often")
+		}
+	}
+}
+
+// chip adds an entry to its chip.
+func (d *decoder) chip(c *chip, s *Sensor) {
+	a, converter := s.Driver.(sensors.ADS1115)
+	line := d.line(c.first.path)
+	if c.first != s && (!converter || c.first.Driver.Name() != s.Driver.Name()) {
+		d.at(s.path+".address", fmt.Sprintf("is that of %s (line %d)", c.first.path, line), "give each its own address")
+		return
+	}
+	if !converter {
+		return
+	}
+	if at := [2]int{a.Plus, a.Minus}; c.inputs[at] == nil {
+		c.inputs[at] = s
+		c.took += conversion(a.Rate)
+	} else {
+		o := c.inputs[at]
+		d.at(s.path+".input", fmt.Sprintf("is read for %s already (%s, line %d)", o.Channel.Info().Column, o.path, d.line(o.path)), "check address and input")
+	}
+	if v := a.Signal; v.Kind == sensors.Ratiometric && !c.supply[v.Supply] {
+		c.supply[v.Supply] = true
+		c.took += conversion(a.Rate)
+	}
+	if s.Every != c.first.Every {
+		d.at(s.path+".every", fmt.Sprintf("is %s, but %s for %s at the same converter (line %d)", beat(s.Every), beat(c.first.Every), c.first.path, line), "write the same for all inputs of a converter")
+	}
+}
+
+// conversion is what one may take: the rate is good to 10 % (data sheet), and the
+// transfers take their time.
+func conversion(rate int) time.Duration {
+	return time.Second*11/10/time.Duration(max(1, rate)) + 2*time.Millisecond
+}
+
 // inputs reads "0", or "0-1" for the difference of two.
 func (d *decoder) inputs(s section, v *sensors.ADS1115) {
 	type pair struct{ plus, minus int }
@@ -170,6 +244,9 @@ func (d *decoder) ecText(s section, w *sensors.Wiring) sensors.Driver {
 	}
 	read(s, "wait", &v.Wait, units.ParseDuration)
 	d.period(s.at("wait"), v.Wait, 0, 10*time.Second, "600 ms")
+	if d.sound(s.at("wait")) && d.sound(s.at("every")) && v.Wait >= w.Every {
+		d.at(s.path, fmt.Sprintf("is read every %s, but needs %s for a reading", beat(w.Every), beat(v.Wait)), "change every or wait")
+	}
 	s.whole("field", &v.Field)
 	within(d, s.at("field"), float64(v.Field), 0, 7, "", "0 for the first number of the answer")
 	word(s, "unit", &v.Scale, conductivityUnit, "µS/cm", "mS/cm")

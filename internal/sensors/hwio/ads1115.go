@@ -71,9 +71,8 @@ type adsInput struct {
 	supply  int // that of its transducer's supply
 }
 
-// ads1115 is one converter with the inputs that have the same beat. They are
-// converted one after the other, each supply once; while it converts, others on
-// the bus have their turn.
+// ads1115 is one converter with its inputs. They are converted one after the
+// other, each supply once; while it converts, others on the bus have their turn.
 type ads1115 struct {
 	bus  *i2cBus
 	addr uint16
@@ -82,6 +81,7 @@ type ads1115 struct {
 
 	now   int       // which of the plan is under way
 	began time.Time // when; zero: not yet
+	free  time.Time // before then a conversion may be under way that nobody waits for; zero: not known
 	write [3]byte
 	read  [2]byte
 }
@@ -91,8 +91,8 @@ func (b *builder) ads1115(w sensors.Wiring, d sensors.ADS1115) error {
 	wire, line := b.i2cOn(w.Bus)
 	var chip *ads1115
 	for _, t := range line.tasks {
-		if c, ok := t.instrument.(*ads1115); ok && c.addr == d.Address && t.every == w.Every {
-			chip = c
+		if c, ok := t.instrument.(*ads1115); ok && c.addr == d.Address {
+			chip, t.every = c, min(t.every, w.Every)
 			t.channels = append(t.channels, w.Channel)
 		}
 	}
@@ -126,12 +126,18 @@ func (a *ads1115) plans(v conversion) int {
 func (a *ads1115) step(ctx context.Context, dst []box.Sample) ([]box.Sample, time.Duration) {
 	v := &a.plan[a.now]
 	if a.began.IsZero() {
+		if a.free.IsZero() {
+			a.free = time.Now().Add(adsSlowest)
+		}
+		if d := time.Until(a.free); d > 0 {
+			return dst, d
+		}
 		a.write = [3]byte{adsConfig, byte(v.config >> 8), byte(v.config)}
 		if err := a.bus.tx(ctx, a.addr, a.write[:], nil); err != nil {
 			return a.fail(dst, err), 0
 		}
 		a.began = time.Now()
-		return dst, time.Second / time.Duration(v.rate)
+		return dst, adsSpan(v.rate)
 	}
 	config, err := a.register(ctx, adsConfig)
 	switch {
@@ -142,7 +148,7 @@ func (a *ads1115) step(ctx context.Context, dst []box.Sample) ([]box.Sample, tim
 	case config&adsStart == 0 && time.Since(a.began) > adsPatience(v.rate):
 		return a.fail(dst, errNeverDone), 0
 	case config&adsStart == 0:
-		return dst, max(time.Second/time.Duration(10*v.rate), adsPoll)
+		return dst, max(adsSpan(v.rate)/20, adsPoll)
 	}
 	code, err := a.register(ctx, adsConversion)
 	if err != nil {
@@ -156,13 +162,20 @@ func (a *ads1115) step(ctx context.Context, dst []box.Sample) ([]box.Sample, tim
 	return a.finish(dst), 0
 }
 
-const adsPoll = 500 * time.Microsecond
+const (
+	adsPoll = 500 * time.Microsecond
+	// adsSlowest is the longest conversion, one at 8 a second. A converter takes no
+	// order while one is under way (data sheet, bit OS) and would give that one's
+	// result for the next, so one left by another program is waited out.
+	adsSlowest = 140 * time.Millisecond
+)
 
-// adsPatience is how long a conversion may take: its rate is good to 10 % (data
-// sheet), and the board may be busy.
-func adsPatience(rate int) time.Duration {
-	return 2*time.Second/time.Duration(rate) + 20*time.Millisecond
-}
+// adsSpan is how long a conversion takes at most: its rate is good to 10 % (data
+// sheet).
+func adsSpan(rate int) time.Duration { return time.Second * 11 / 10 / time.Duration(rate) }
+
+// adsPatience is how long one is waited for.
+func adsPatience(rate int) time.Duration { return 2*adsSpan(rate) + 20*time.Millisecond }
 
 func (a *ads1115) register(ctx context.Context, r byte) (uint16, error) {
 	a.write[0] = r
@@ -172,6 +185,9 @@ func (a *ads1115) register(ctx context.Context, r byte) (uint16, error) {
 
 // fail ends a reading at what went wrong; what was converted before counts.
 func (a *ads1115) fail(dst []box.Sample, err error) []box.Sample {
+	if !a.began.IsZero() {
+		a.free = a.began.Add(adsPatience(a.plan[a.now].rate))
+	}
 	for i := a.now; i < len(a.plan); i++ {
 		a.plan[i].err = err
 	}

@@ -49,16 +49,20 @@ var (
 	errNoBus    = errors.New("no bus")
 	errHangs    = errors.New("bus hangs")
 	errNoAnswer = errors.New("no answer")
-	errGarbled  = errors.New("garbled")
+	errGarbled  = errors.New("transfer fails")
 )
 
 const (
 	// retryBus is how long a bus in trouble is left alone, so that one that hangs
-	// costs one transfer's time for all its instruments, not one for each. Well
-	// under a beat of 10 Hz times three, within which it is to be back.
+	// costs one transfer's time for all its instruments, not one for each. It is
+	// well under the three beats of 10 Hz within which it is to be back.
 	retryBus = 150 * time.Millisecond
-	// reopenAfter is for how long nothing answers before the bus is opened anew.
-	reopenAfter = 2 * time.Second
+	// hangs is the time from which on a transfer that failed is one that hung; a
+	// good one of this size takes a few milliseconds.
+	hangs = 50 * time.Millisecond
+	// reopenAfter is for how long nothing answers before the bus is opened anew:
+	// an adapter that was unplugged is another one when it is back.
+	reopenAfter = 200 * time.Millisecond
 )
 
 // tx writes w to the instrument at addr, then reads r. The slices must live in
@@ -80,19 +84,23 @@ func (b *i2cBus) tx(ctx context.Context, addr uint16, w, r []byte) error {
 		b.bus = bus
 	}
 	err := classed(b.bus.Tx(addr, w, r))
-	now = time.Now()
-	switch {
-	case err == nil:
-		b.trouble, b.failing = nil, time.Time{}
+	b.trouble = nil
+	if err == nil {
+		b.failing = time.Time{}
 		return nil
-	case b.failing.IsZero():
-		b.failing = now
-	case now.Sub(b.failing) >= reopenAfter:
+	}
+	began := now
+	now = time.Now()
+	if now.Sub(began) >= hangs {
+		err = errHangs
+		b.trouble, b.again = err, now.Add(retryBus)
+	}
+	switch {
+	case errors.Is(err, errNoBus), !b.failing.IsZero() && now.Sub(b.failing) >= reopenAfter:
 		b.shut()
 		b.failing = now
-	}
-	if b.trouble = nil; errors.Is(err, errHangs) {
-		b.trouble, b.again = err, now.Add(retryBus)
+	case b.failing.IsZero():
+		b.failing = now
 	}
 	return err
 }
@@ -121,8 +129,10 @@ func classed(err error) error {
 		return false
 	}
 	switch {
-	case is(syscall.ETIMEDOUT, syscall.EAGAIN, syscall.EBUSY):
-		return errHangs // no stop in time, arbitration lost, a line held
+	case is(syscall.ENODEV):
+		return errNoBus // the adapter was unplugged
+	case is(syscall.ETIMEDOUT):
+		return errHangs
 	case is(syscall.ENXIO, syscall.EREMOTEIO):
 		return errNoAnswer // address or data not acknowledged; which, depends on the adapter
 	}
