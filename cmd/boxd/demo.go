@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"log/slog"
+	"os"
 	"sync"
 	"time"
 
@@ -24,6 +25,7 @@ func runDemo(a *app, args []string) error {
 	person := f.String("person", "none", "who confirms: none (you, on the page) or auto")
 	listen := f.String("listen", "127.0.0.1:8080", "`ADDR` of the web page")
 	data := f.String("data", defaultData, "`DIR` of the archive")
+	path := f.String("config", "", "configuration `FILE` of the box to simulate, with what it tells its links; default: an invented one")
 	if err := a.parse(f, args, 0); err != nil {
 		return err
 	}
@@ -33,7 +35,11 @@ func runDemo(a *app, args []string) error {
 	if *person != "auto" && *person != "none" {
 		return a.usage(f, "-person %s: it is auto or none", *person)
 	}
-	cfg, err := config.Parse("the embedded demo configuration", config.Default())
+	name, text, err := demoText(*path)
+	if err != nil {
+		return err
+	}
+	cfg, err := config.Parse(name, text)
 	if err != nil {
 		return err
 	}
@@ -47,7 +53,7 @@ func runDemo(a *app, args []string) error {
 	sim := newSimulation(core, now)
 	tell := func(format string, args ...any) { fmt.Fprintf(a.out, format+"\n", args...) }
 	tell("boxd demo: a simulated box, %g times as fast as real. Nothing here moves a real valve.", *speed)
-	s := &service{cfg: cfg, text: string(config.Default()), core: core, source: sim, beat: time.Second, speed: *speed,
+	s := &service{cfg: cfg, text: string(text), core: core, source: sim, beat: time.Second, speed: *speed,
 		data: *data, listen: *listen, wander: true, demo: true, tell: tell, log: slog.New(slog.NewTextHandler(a.err, &slog.HandlerOptions{Level: slog.LevelWarn})),
 		before: sim.catchUp, wrap: func(c web.Core) web.Core { return hand{c, sim} }}
 	s.after = func(ctx context.Context, d *daemon.Daemon) {
@@ -65,6 +71,17 @@ func runDemo(a *app, args []string) error {
 	}
 	tell("stopped; the runs are in %s (boxd runs -data %s)", archiveFile(*data), *data)
 	return nil
+}
+
+func demoText(path string) (name string, text []byte, err error) {
+	if path == "" {
+		return "the embedded demo configuration", config.Default(), nil
+	}
+	text, err = os.ReadFile(path)
+	if err != nil {
+		err = fmt.Errorf("cannot read the configuration: %w", err)
+	}
+	return path, text, err
 }
 
 // simulation is the simulated plant as a source of samples.
