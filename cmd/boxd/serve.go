@@ -21,6 +21,7 @@ import (
 	"boxd/internal/engine"
 	"boxd/internal/journal"
 	"boxd/internal/safety"
+	"boxd/internal/sensors/hwio"
 	"boxd/internal/telemetry"
 	"boxd/internal/telemetry/broker"
 	"boxd/internal/telemetry/influx"
@@ -219,7 +220,16 @@ func (s *service) about() web.About {
 		sources[column] = x.Wiring.String()
 		calibrated[column] = day(x.Calibrated)
 	}
-	return web.About{Started: time.Now(), Sources: sources, Calibrated: calibrated, Zone: s.cfg.Box.Timezone, Device: b.Device, Place: b.Place, Tester: b.Tester, LastTest: day(b.LastTest), NextDue: day(b.NextDue)}
+	a := web.About{Started: time.Now(), Sources: sources, Calibrated: calibrated, Zone: s.cfg.Box.Timezone, Device: b.Device, Place: b.Place, Tester: b.Tester, LastTest: day(b.LastTest), NextDue: day(b.NextDue)}
+	if h, ok := s.source.(*hwio.Source); ok {
+		a.Buses = func() (out []web.Bus) {
+			for _, v := range h.Stats() {
+				out = append(out, web.Bus{Name: v.Bus, Readings: v.Readings, Missed: v.Missed, Faults: v.Faults, MeanLate: v.MeanLate, MostLate: v.MostLate, MostLong: v.MostLong})
+			}
+			return out
+		}
+	}
+	return a
 }
 
 // secure is how the page is kept from listeners, nil where it isn't.

@@ -271,6 +271,12 @@ func checkNoOutput(s source) (faults []string) {
 	if !bus {
 		return nil
 	}
+	for _, i := range s.file.Imports {
+		// Whatever fills periph's registries opens drivers of pins and lamps too.
+		if p := importPath(i); strings.HasPrefix(p, "periph.io/x/host/") && p != "periph.io/x/host/v3/sysfs" || strings.HasSuffix(p, "/driverreg") {
+			faults = append(faults, s.fault(i, "%s: opens more than is read", p))
+		}
+	}
 	ast.Inspect(s.file, func(n ast.Node) bool {
 		if sel, ok := n.(*ast.SelectorExpr); ok && slices.Contains([]string{"Out", "PWM", "PinOut", "StreamOut"}, sel.Sel.Name) {
 			faults = append(faults, s.fault(sel, "%s: no output is ever driven", sel.Sel.Name))
@@ -362,6 +368,8 @@ func TestChecksSee(t *testing.T) {
 		{"init", "internal/web", `func init() {}`, checkInit, 1},
 		{"method init", "internal/web", `type x int; func (x) init() {}`, checkInit, 0},
 		{"output", hw, `import "periph.io/x/conn/v3/gpio"; func f(p gpio.PinIO) { p.Out(true) }`, checkNoOutput, 1},
+		{"all drivers", hw, `import "periph.io/x/host/v3"`, checkNoOutput, 1},
+		{"buses alone", hw, `import "periph.io/x/host/v3/sysfs"`, checkNoOutput, 0},
 		{"input", hw, `import "periph.io/x/conn/v3/gpio"; func f(p gpio.PinIn) { p.Read() }`, checkNoOutput, 0},
 	}
 	for _, c := range cases {

@@ -78,9 +78,9 @@ func TestBoxPage(t *testing.T) {
 	v.Wall = time.Date(2026, 5, 4, 12, 0, 0, 0, time.UTC)
 	v.Freeze = engine.FreezeView{Known: true, HoursLow: num(3.2), Body: "filter-bowl", Advice: "Drain the box tonight."}
 	v.Estimates = []engine.EstimateView{{Name: "main flow", Value: num(12.5), Unit: "L/min", Sigma: num(0.2), Quality: "good"}, {Name: "supply", Word: "steady", Quality: "good"}}
-	about := About{Device: "reduced-pressure-zone", Place: "pump house", LastTest: "2026-04-02", NextDue: "2027-04-02", Tester: "licence 0000"}
+	about := About{Device: "reduced-pressure-zone", Place: "pump house", LastTest: "2026-04-02", NextDue: "2027-04-02", Tester: "licence 0000", Buses: someBuses}
 	body := get(t, New(newFakeCore(v), nil, Options{Version: "test", About: about}), "/box").Body.String()
-	for _, part := range []string{"PT-101", "reduced-pressure-zone", "licence 0000", "3.2\u00a0h", "Drain the box tonight.", "3.30\u00a0gal/min", "±0.05\u00a0gal/min", "steady", "2026-05-04 12:00", "no record"} {
+	for _, part := range []string{"PT-101", "reduced-pressure-zone", "licence 0000", "3.2\u00a0h", "Drain the box tonight.", "3.30\u00a0gal/min", "±0.05\u00a0gal/min", "steady", "2026-05-04 12:00", "no record", `data-bus="/dev/i2c-1"`, "36000", "12.3\u00a0ms"} {
 		has(t, body, part)
 	}
 	none := get(t, New(newFakeCore(viewAt("ready")), nil, Options{}), "/box")
@@ -88,4 +88,9 @@ func TestBoxPage(t *testing.T) {
 		t.Fatalf("%d", none.Code)
 	}
 	has(t, none.Body.String(), "none declared")
+	hasNot(t, none.Body.String(), "data-bus")
+}
+
+func someBuses() []Bus {
+	return []Bus{{Name: "/dev/i2c-1", Readings: 36000, Missed: 3, MeanLate: 120 * time.Microsecond, MostLate: 12340 * time.Microsecond, MostLong: 40 * time.Millisecond}}
 }

@@ -3,6 +3,7 @@ package web
 import (
 	"crypto/rand"
 	"net/http"
+	"strconv"
 	"strings"
 	"time"
 
@@ -23,6 +24,7 @@ type BoxNow struct {
 	StoppedWhy string
 	Heard      string
 	Channels   []channelLine
+	Buses      []busLine
 	Estimates  []estimateLine
 	Papers     []fact
 	Freeze     []fact
@@ -36,6 +38,9 @@ type channelLine struct {
 	Raw, Age, Source, Calibrated string
 }
 
+// busLine is how a bus keeps its beat.
+type busLine struct{ Name, Readings, Missed, Faults, MeanLate, MostLate, MostLong string }
+
 type estimateLine struct{ Name, Value, Spread, Age, Quality string }
 
 func (s visit) boxPage(w http.ResponseWriter, _ *http.Request) {
@@ -47,7 +52,7 @@ func (s visit) boxPage(w http.ResponseWriter, _ *http.Request) {
 func (s visit) boxNow(v engine.View) BoxNow {
 	l := s.live(v)
 	return BoxNow{
-		Stopped: l.Stopped, StoppedWhy: l.StoppedWhy, Heard: l.Heard, Channels: s.channelLines(v, l.Readings), Estimates: s.estimateLines(v),
+		Stopped: l.Stopped, StoppedWhy: l.StoppedWhy, Heard: l.Heard, Channels: s.channelLines(v, l.Readings), Buses: s.busLines(), Estimates: s.estimateLines(v),
 		Papers: s.papers(), Freeze: s.freezeFacts(v), FreezeSays: freezeSays(v), Software: s.software(v),
 	}
 }
@@ -61,6 +66,19 @@ func (s visit) channelLines(v engine.View, readings []readingLine) []channelLine
 			line.Raw = digits(*c.Raw, 3) + "\u00a0" + c.Unit
 		}
 		lines = append(lines, line)
+	}
+	return lines
+}
+
+func (s visit) busLines() []busLine {
+	if s.opts.About.Buses == nil {
+		return nil
+	}
+	var lines []busLine
+	count := func(n uint64) string { return strconv.FormatUint(n, 10) }
+	ms := func(d time.Duration) string { return digits(float64(d)/float64(time.Millisecond), 1) + "\u00a0ms" }
+	for _, b := range s.opts.About.Buses() {
+		lines = append(lines, busLine{b.Name, count(b.Readings), count(b.Missed), count(b.Faults), ms(b.MeanLate), ms(b.MostLate), ms(b.MostLong)})
 	}
 	return lines
 }

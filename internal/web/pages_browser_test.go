@@ -85,7 +85,7 @@ func every(t *testing.T) (*httptest.Server, *fakeCore) {
 	core.trace = pastTrace()
 	arch := fullArchive{exportingArchive{fakeArchive{rows: someRuns()}}, pastArchive{past: []AlarmPast{
 		{When: time.Date(2026, 5, 4, 12, 0, 0, 0, time.UTC), ID: "stock-empty", Word: "raised", Priority: "high"}}}}
-	srv := httptest.NewServer(New(core, arch, Options{Box: "north-box", Units: "us", Keeper: keeper, Version: "test", Planner: &fakePlanner{view: somePlan(), choices: planChoices()}}))
+	srv := httptest.NewServer(New(core, arch, Options{Box: "north-box", Units: "us", Keeper: keeper, Version: "test", Planner: &fakePlanner{view: somePlan(), choices: planChoices()}, About: About{Buses: someBuses}}))
 	t.Cleanup(srv.Close)
 	return srv, core
 }

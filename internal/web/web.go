@@ -143,6 +143,14 @@ type About struct {
 	Sources                                  map[string]string // where a channel's samples come from, by column
 	Calibrated                               map[string]string // when a channel was last calibrated, by column
 	Zone                                     *time.Location    // times are shown in it; nil: UTC
+	Buses                                    func() []Bus      // how the instruments' buses keep their beat now; nil: there are none
+}
+
+// Bus is how one bus of instruments has kept its beat since the start.
+type Bus struct {
+	Name                         string
+	Readings, Missed, Faults     uint64        // whole readings, beats without one, faulty samples
+	MeanLate, MostLate, MostLong time.Duration // a reading's begin after its beat, and its end
 }
 
 // Bounds of the adapter. Fields of server carry those a test changes.
