@@ -216,7 +216,7 @@ func (c *crash) person(ctx context.Context, p *process, life int, last bool) {
 	}
 	for n := 0; wait(ctx, 20*time.Millisecond); n++ {
 		var v engine.View
-		if !c.get(ctx, page+"api/view", &v) || v.Advice == nil || v.Advice.Deed == "" || v.Advice.Verifying {
+		if !fetch(ctx, page+"api/view", &v) || v.Advice == nil || v.Advice.Deed == "" || v.Advice.Verifying {
 			continue
 		}
 		if v.Advice.Deed == box.RunStart.String() {
@@ -225,13 +225,13 @@ func (c *crash) person(ctx context.Context, p *process, life int, last bool) {
 			}
 		}
 		id := fmt.Sprintf("life-%d-%d", life, n)
-		if c.post(ctx, page+"act", url.Values{"do": {fmt.Sprintf("confirm:%d", v.Advice.Number)}, "by": {"a person"}, "id": {id}}) {
+		if c.confirm(ctx, page, v.Advice.Number, id) {
 			c.took[id] = true
 		}
 	}
 }
 
-func (c *crash) get(ctx context.Context, from string, into any) bool {
+func fetch(ctx context.Context, from string, into any) bool {
 	req, err := http.NewRequestWithContext(ctx, http.MethodGet, from, nil)
 	if err != nil {
 		return false
@@ -242,6 +242,10 @@ func (c *crash) get(ctx context.Context, from string, into any) bool {
 	}
 	defer r.Body.Close()
 	return json.NewDecoder(r.Body).Decode(into) == nil
+}
+
+func (c *crash) confirm(ctx context.Context, page string, advice uint64, id string) bool {
+	return c.post(ctx, page+"act", url.Values{"do": {fmt.Sprintf("confirm:%d", advice)}, "by": {"a person"}, "id": {id}})
 }
 
 func (c *crash) post(ctx context.Context, to string, form url.Values) bool {

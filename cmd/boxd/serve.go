@@ -65,19 +65,17 @@ func (s *service) run(ctx context.Context) (err error) {
 			s.stop[i]()
 		}
 	}()
-	if err := os.MkdirAll(s.data, 0o755); err != nil {
-		return fmt.Errorf("cannot make the archive's folder: %w; choose another with -data", err)
-	}
-	unlock, err := lock(s.data)
+	j, standIn, err := s.archive()
 	if err != nil {
 		return err
 	}
-	s.stop = append(s.stop, unlock)
-	j, err := journal.Open(archiveFile(s.data))
-	if err != nil {
-		return err
-	}
-	s.stop = append(s.stop, func() { err = errors.Join(err, j.Close()) })
+	s.stop = append(s.stop, func() {
+		if standIn != "" {
+			err = errors.Join(err, j.Discard())
+			return
+		}
+		err = errors.Join(err, j.Close())
+	})
 	if s.before != nil {
 		if err := s.before(ctx, j); err != nil {
 			return err
@@ -89,7 +87,7 @@ func (s *service) run(ctx context.Context) (err error) {
 		return err
 	}
 	d, err := daemon.New(ctx, daemon.Options{Core: s.core, ConfigText: s.redacted(), Version: version(), Journal: j, Source: s.source,
-		Hub: hub, Log: s.log, Beat: s.beat, Idle: s.idle, Speed: s.speed, Start: time.Now(), Link: s.link, Unsaved: unsaved, Alive: over.alive})
+		Hub: hub, Log: s.log, Beat: s.beat, Idle: s.idle, Speed: s.speed, Start: time.Now(), Link: s.link, Unsaved: unsaved, StandIn: standIn, Alive: over.alive})
 	if err != nil {
 		return err
 	}
@@ -117,13 +115,36 @@ func (s *service) run(ctx context.Context) (err error) {
 	if err := s.pages(side, d, j); err != nil {
 		return err
 	}
-	s.tell("archive    %s", archiveFile(s.data))
+	if standIn == "" {
+		s.tell("archive    %s", archiveFile(s.data))
+	}
 	if s.after != nil {
 		s.wg.Go(func() { s.after(side, d) })
 	}
 	over.ready()
 	defer over.stopping()
 	return d.Run(ctx)
+}
+
+// archive opens the archive. Where a full, failing or damaged one can't be used, a
+// box that must go on advising has one in memory instead, and why not is said:
+// here, and by an alarm for as long as it lasts.
+func (s *service) archive() (j *journal.Journal, standIn string, err error) {
+	err = os.MkdirAll(s.data, 0o755)
+	if err == nil {
+		var unlock func()
+		if unlock, err = lock(s.data); err == nil {
+			s.stop = append(s.stop, unlock)
+			j, err = journal.Open(archiveFile(s.data))
+		}
+	}
+	if err == nil || !journal.StandInFor(err) {
+		return j, "", err
+	}
+	s.log.Error("cannot use the archive: what happens is kept in memory and lost at the end", "error", err)
+	s.tell("archive    NONE: %v", err)
+	j, other := journal.OpenStandIn(time.Now())
+	return j, "kept in memory and lost without power: " + err.Error(), other
 }
 
 // lock keeps a second boxd out of the same folder. The kernel lets go of it

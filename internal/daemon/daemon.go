@@ -49,6 +49,7 @@ type Options struct {
 	Start      time.Time              // wall time of core time zero
 	Link       func() box.Surrounding // how the link to the broker fares; nil: there is none
 	Unsaved    *Unsaved               // gets the alarms that the archive can't take; nil: nobody wants them
+	StandIn    string                 // why the journal is one in memory, in place of the real one; empty: it is the real one
 	Alive      func()                 // called by the core's own goroutine after each turn, and at once; nil: nobody asks
 }
 
@@ -241,6 +242,9 @@ func (d *Daemon) turn(ctx context.Context, samples []box.Sample) error {
 func (d *Daemon) archive() box.Surrounding {
 	if why := d.failed.Load(); why != nil {
 		return brief(box.Surrounding{Health: box.Failing, Why: *why})
+	}
+	if d.o.StandIn != "" {
+		return brief(box.Surrounding{Health: box.Failing, Why: d.o.StandIn})
 	}
 	return box.Surrounding{Health: box.Well}
 }

@@ -5,6 +5,7 @@ import (
 	"database/sql"
 	"errors"
 	"fmt"
+	"io/fs"
 	"net/url"
 	"os"
 	"path/filepath"
@@ -20,6 +21,8 @@ var (
 	ErrFull = errors.New("the disk is full: free some space, or prune the archive")
 	// ErrDamaged says that the archive file failed its check.
 	ErrDamaged = errors.New("the archive file is damaged: keep a copy, then restore a backup or start a new file")
+	// ErrReadOnly says that the disk takes no writing or fails.
+	ErrReadOnly = errors.New("the disk fails or can only be read: look for a write-protected or worn card")
 	// ErrNoRun says that there is no run with that id.
 	ErrNoRun = errors.New("there is no such run in the archive")
 )
@@ -69,18 +72,19 @@ func open(path string) (*Journal, error) {
 func (j *Journal) connect() error {
 	ctx := context.Background()
 	const shared = "_pragma=busy_timeout(10000)&_pragma=foreign_keys(1)"
-	var err error
+	const asks = shared + "&_pragma=query_only(1)"
+	err := j.check(ctx, asks)
+	if err != nil {
+		return err
+	}
 	if j.writer, err = sql.Open("sqlite", j.source("_pragma=auto_vacuum(INCREMENTAL)&"+shared+"&_pragma=journal_mode(WAL)&_pragma=synchronous(FULL)&_txlock=immediate")); err != nil {
 		return err
 	}
 	j.writer.SetMaxOpenConns(1)
-	if err := quickCheck(ctx, j.writer); err != nil {
-		return err
-	}
 	if err := migrate(ctx, j.writer, migrationFiles, func(v int) error { return j.backup(ctx, v) }); err != nil {
 		return err
 	}
-	if j.reader, err = sql.Open("sqlite", j.source(shared+"&_pragma=query_only(1)")); err != nil {
+	if j.reader, err = sql.Open("sqlite", j.source(asks)); err != nil {
 		return err
 	}
 	j.reader.SetMaxOpenConns(4)
@@ -92,6 +96,19 @@ func (j *Journal) connect() error {
 
 func (j *Journal) source(query string) string {
 	return "file:" + (&url.URL{Path: filepath.ToSlash(j.path)}).EscapedPath() + "?" + query
+}
+
+// check looks at the file before anything may write to it: what is damaged is
+// left as it is, for whoever mends it.
+func (j *Journal) check(ctx context.Context, query string) error {
+	if _, err := os.Stat(j.path); errors.Is(err, fs.ErrNotExist) {
+		return nil
+	}
+	db, err := sql.Open("sqlite", j.source(query))
+	if err != nil {
+		return err
+	}
+	return errors.Join(quickCheck(ctx, db), db.Close())
 }
 
 func quickCheck(ctx context.Context, db *sql.DB) error {
@@ -135,6 +152,8 @@ func (j *Journal) explain(what string, err error) error {
 			err = fmt.Errorf("%w (%v)", ErrFull, err)
 		case sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB:
 			err = fmt.Errorf("%w (%v)", ErrDamaged, err)
+		case sqlite3.SQLITE_READONLY, sqlite3.SQLITE_IOERR:
+			err = fmt.Errorf("%w (%v)", ErrReadOnly, err)
 		}
 	}
 	return fmt.Errorf("cannot %s the archive %s: %w", what, j.path, err)

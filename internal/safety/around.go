@@ -13,9 +13,9 @@ import (
 func aroundDefinitions() []alarm.Definition {
 	return []alarm.Definition{
 		{ID: "archive-failing", Priority: alarm.High, Respond: time.Hour, Steps: everywhere(),
-			Cause:       say.T("the card is full or worn out"),
+			Cause:       say.T("the card is full, worn out or write-protected, or the archive is damaged"),
 			Consequence: say.T("what happens now is lost if the box loses power"),
-			Do:          say.T("Free space on the card or replace it. Nothing can be confirmed until the record can be kept.")},
+			Do:          say.T("Free space on the card or replace it. A word that can't be kept is refused.")},
 		{ID: "link-down", Priority: alarm.Low, OnDelay: 2 * time.Minute, OffDelay: 30 * time.Second, Respond: 24 * time.Hour, Steps: everywhere(),
 			Cause:       say.T("the network or the broker is off, or the password was changed"),
 			Consequence: say.T("the station sees nothing new from this box"),
