@@ -9,7 +9,6 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
-	"strings"
 	"text/tabwriter"
 	"time"
 
@@ -70,15 +69,9 @@ func runExport(a *app, args []string) error {
 	data := f.String("data", defaultData, "`DIR` of the archive")
 	format := f.String("format", "", "csv, parquet, json or html")
 	to := f.String("o", "", "write to `FILE` instead of standard output")
-	run, more := "", 1
-	if len(args) > 0 && !strings.HasPrefix(args[0], "-") {
-		run, more, args = args[0], 0, args[1:]
-	}
-	if err := a.parse(f, args, more); err != nil {
+	run, err := a.parseRun(f, args)
+	if err != nil {
 		return err
-	}
-	if run == "" {
-		run = f.Arg(0)
 	}
 	if run == "" || *format == "" {
 		return a.usage(f, "the run's id and -format are needed; boxd runs lists them")
@@ -89,9 +82,9 @@ func runExport(a *app, args []string) error {
 	}
 	defer j.Close()
 	if *to == "" {
-		return j.Export(a.ctx, a.out, run, *format)
+		return j.Export(a.ctx, a.out, run, *format, background)
 	}
-	return writeFile(*to, func(w io.Writer) error { return j.Export(a.ctx, w, run, *format) })
+	return writeFile(*to, func(w io.Writer) error { return j.Export(a.ctx, w, run, *format, background) })
 }
 
 // writeFile writes beside the target and renames, so that a failed export
@@ -138,7 +131,7 @@ func (a archive) Runs(ctx context.Context) ([]web.RunRow, error) {
 
 // Export writes one run.
 func (a archive) Export(ctx context.Context, w io.Writer, id, format string) error {
-	err := a.j.Export(ctx, w, id, format)
+	err := a.j.Export(ctx, w, id, format, background)
 	if errors.Is(err, journal.ErrNoRun) {
 		return web.ErrNoRun
 	}

@@ -42,6 +42,7 @@ func commands() []command {
 		{"plan", "-config FILE -zone NAME -feed NAME [-units us|metric|both] [-json]", "what to weigh, dissolve, dial, and how long", runPlan},
 		{"replay", "-config FILE -trace FILE [-person trace|auto] [-json]", "the core over a recorded trace, full speed", runReplay},
 		{"runs", "[-data DIR]", "list the archived runs", runRuns},
+		{"show", "RUN [-data DIR]", "tell one archived run", runShow},
 		{"export", "RUN -format csv|parquet|json|html [-data DIR] [-o FILE]", "one archived run", runExport},
 		{"watch", "[-url URL] [-fingerprint SHA256] [-units us|metric]", "a run live on a terminal, read from the daemon", runWatch},
 		{"notify", "test -config FILE [-to N]", "send a test message to those who get alerts", runNotify},

@@ -11,7 +11,6 @@ import (
 	"time"
 
 	"boxd/internal/box"
-	"boxd/internal/engine"
 	"boxd/internal/record"
 )
 
@@ -31,17 +30,19 @@ var ErrFormat = errors.New("the format is unknown: csv, parquet, json and html a
 //
 // Times are seconds since the first input of the run. The same run gives the
 // same bytes.
-func (j *Journal) Export(ctx context.Context, w io.Writer, run, format string) error {
+//
+// background may be nil.
+func (j *Journal) Export(ctx context.Context, w io.Writer, run, format string, background func(Run) Background) error {
 	if !slices.Contains(Formats(), format) {
 		return fmt.Errorf("cannot export run %s as %q: %w", run, format, ErrFormat)
 	}
-	r, err := j.Run(ctx, run)
+	a, err := j.Account(ctx, run)
 	if err != nil {
-		return fmt.Errorf("cannot export run %q: %w", run, err)
+		return fmt.Errorf("cannot export: %w", err)
 	}
-	x, err := j.story(ctx, r)
-	if err != nil {
-		return err
+	x := &story{Account: a, j: j, deeds: a.deeds()}
+	if background != nil {
+		x.back = background(a.Run)
 	}
 	switch format {
 	case "csv":
@@ -59,61 +60,28 @@ func (j *Journal) Export(ctx context.Context, w io.Writer, run, format string) e
 	return nil
 }
 
-// story is a run with all that is told of it, times counted from start.
-type story struct {
-	j      *Journal
-	run    Run
-	start  time.Duration // the core's Mono at the run's first input
-	events []engine.Event
-	deeds  map[string]box.Deed // of confirmed actions, by action id
+// Background is what of a run only its configuration tells; the archive keeps
+// that as a text.
+type Background struct {
+	Zone   *time.Location // for times that are read by persons; nil: UTC
+	Groups []Group        // of facts, for the page
 }
 
-func (j *Journal) story(ctx context.Context, r Run) (*story, error) {
-	x := &story{j: j, run: r, start: seconds(r.StartT), deeds: map[string]box.Deed{}}
-	for in, err := range j.Inputs(ctx, r.ID) {
-		if err != nil {
-			return nil, err
-		}
-		x.start = in.Mono
-		break
-	}
-	entries, err := j.Events(ctx, r.ID)
-	if err != nil {
-		return nil, err
-	}
-	for i := range entries {
-		e, err := entries[i].Event()
-		if err != nil {
-			return nil, err
-		}
-		e.T = x.since(e.T)
-		if d, ok := box.DeedByWord(e.Deed); ok && e.Kind == engine.ActionEvent && e.Action != "" {
-			x.deeds[e.Action] = d
-		}
-		if e.Sum != nil {
-			for i := range e.Sum.Milestones {
-				e.Sum.Milestones[i].T = x.since(e.Sum.Milestones[i].T)
-			}
-		}
-		x.events = append(x.events, e)
-	}
-	return x, nil
+// Group is a few facts under a heading.
+type Group struct {
+	Title string
+	Facts [][2]string
+}
+
+// story is an account on its way out.
+type story struct {
+	*Account
+	j     *Journal
+	back  Background
+	deeds map[string]box.Deed // of confirmed actions, by action id
 }
 
 func seconds(t float64) time.Duration { return time.Duration(math.Round(t * 1e9)) }
-
-// since turns core seconds into seconds of the run, by whole nanoseconds.
-func (x *story) since(t float64) float64 { return (seconds(t) - x.start).Seconds() }
-
-// summary is the run's last summary, nil when there is none.
-func (x *story) summary() *engine.Summary {
-	for _, e := range slices.Backward(x.events) {
-		if e.Sum != nil {
-			return e.Sum
-		}
-	}
-	return nil
-}
 
 // frame is one row of the run's table. Its slices are good until the next one.
 type frame struct {
@@ -140,7 +108,7 @@ func (x *story) frames(ctx context.Context) iter.Seq2[*frame, error] {
 		var f frame
 		var at, shift time.Duration
 		begun := false
-		for in, err := range x.j.Inputs(ctx, x.run.ID) {
+		for in, err := range x.j.Inputs(ctx, x.Run.ID) {
 			if err != nil {
 				yield(nil, err)
 				return

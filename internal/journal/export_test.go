@@ -43,8 +43,8 @@ func exampleRun(t testing.TB) *Journal {
 func export(t *testing.T, j *Journal, format string) []byte {
 	t.Helper()
 	var a, b bytes.Buffer
-	must(t, j.Export(t.Context(), &a, "r1", format))
-	must(t, j.Export(t.Context(), &b, "r1", format))
+	must(t, j.Export(t.Context(), &a, "r1", format, nil))
+	must(t, j.Export(t.Context(), &b, "r1", format, nil))
 	if !bytes.Equal(a.Bytes(), b.Bytes()) {
 		t.Errorf("%s: two exports differ", format)
 	}
@@ -248,13 +248,13 @@ func TestExportEmptyRun(t *testing.T) {
 
 func TestExportRefuses(t *testing.T) {
 	j := exampleRun(t)
-	if err := j.Export(t.Context(), io.Discard, "r1", "xls"); !errors.Is(err, ErrFormat) {
+	if err := j.Export(t.Context(), io.Discard, "r1", "xls", nil); !errors.Is(err, ErrFormat) {
 		t.Errorf("error %v, want one about the format", err)
 	}
-	if err := j.Export(t.Context(), io.Discard, "r2", "csv"); !errors.Is(err, ErrNoRun) {
+	if err := j.Export(t.Context(), io.Discard, "r2", "csv", nil); !errors.Is(err, ErrNoRun) {
 		t.Errorf("error %v, want no such run", err)
 	}
-	if err := j.Export(t.Context(), brokenWriter{}, "r1", "csv"); err == nil || !strings.Contains(err.Error(), "the pipe is gone") {
+	if err := j.Export(t.Context(), brokenWriter{}, "r1", "csv", nil); err == nil || !strings.Contains(err.Error(), "the pipe is gone") {
 		t.Errorf("error %v", err)
 	}
 }
@@ -294,7 +294,7 @@ func BenchmarkExportCSV(b *testing.B) {
 	}
 	must(b, j.Commit(b.Context(), Batch{Start: start("r1"), Inputs: logOf(b, inputs...)}))
 	for b.Loop() {
-		must(b, j.Export(b.Context(), io.Discard, "r1", "csv"))
+		must(b, j.Export(b.Context(), io.Discard, "r1", "csv", nil))
 	}
 	b.ReportMetric(3600*float64(b.N)/b.Elapsed().Seconds(), "rows/s")
 }

@@ -23,6 +23,15 @@ type runJSON struct {
 	ConfigHash string          `json:"config_sha256"`
 	Config     string          `json:"config"`
 	Summary    *engine.Summary `json:"summary"`
+	Notes      []noteJSON      `json:"notes"`
+	Thinned    *time.Time      `json:"thinned"` // null: all samples are there
+}
+
+// noteJSON is what a person noted of the run afterwards.
+type noteJSON struct {
+	Time *time.Time `json:"time"`
+	By   string     `json:"by"`
+	Text string     `json:"text"`
 }
 
 func timeOrNull(t time.Time) *time.Time {
@@ -36,9 +45,12 @@ func timeOrNull(t time.Time) *time.Time {
 // an array of columns, their units, and rows with null for a missing sample.
 func (x *story) json(ctx context.Context, w io.Writer) error {
 	b := bufio.NewWriterSize(w, 1<<16)
-	r := x.run
-	head := runJSON{r.ID, r.Box, r.Zone, timeOrNull(r.Start), timeOrNull(r.End), r.Ended, r.Software, r.ConfigHash, r.Config, x.summary()}
-	events := x.events
+	r := x.Run
+	head := runJSON{r.ID, r.Box, r.Zone, timeOrNull(r.Start), timeOrNull(r.End), r.Ended, r.Software, r.ConfigHash, r.Config, x.Summary(), []noteJSON{}, timeOrNull(r.Thinned)}
+	for _, n := range x.Notes {
+		head.Notes = append(head.Notes, noteJSON{timeOrNull(n.Wall), n.By, n.Text})
+	}
+	events := x.Events
 	if events == nil {
 		events = []engine.Event{}
 	}

@@ -18,7 +18,7 @@ const parquetRows = 1024
 // metadata tell the unit of every column and what the run was.
 func (x *story) parquet(ctx context.Context, w io.Writer) error {
 	schema := x.schema()
-	options := []parquet.WriterOption{schema, parquet.Compression(&parquet.Zstd), parquet.CreatedBy("boxd", x.run.Software, "")}
+	options := []parquet.WriterOption{schema, parquet.Compression(&parquet.Zstd), parquet.CreatedBy("boxd", x.Run.Software, "")}
 	meta, err := x.metadata()
 	if err != nil {
 		return err
@@ -61,24 +61,34 @@ func (x *story) schema() *parquet.Schema {
 
 // metadata are key and value pairs in a fixed order.
 func (x *story) metadata() ([][2]string, error) {
-	units := map[string]string{"time_s": "s"}
+	type channel struct {
+		Tag  string `json:"tag"`
+		Name string `json:"name"`
+		Unit string `json:"unit"`
+	}
+	units, about := map[string]string{"time_s": "s"}, map[string]channel{}
 	for _, c := range channels() {
-		units[c.Info().Column] = c.Info().Unit
+		i := c.Info()
+		units[i.Column], about[i.Column] = i.Unit, channel{i.Tag, i.Name, i.Unit}
 	}
 	unitText, err := json.Marshal(units) // sorts the keys
 	if err != nil {
 		return nil, err
 	}
+	channelText, err := json.Marshal(about)
+	if err != nil {
+		return nil, err
+	}
 	meta := [][2]string{
-		{"units", string(unitText)},
+		{"units", string(unitText)}, {"channels", string(channelText)},
 		{"notes", "pressures are gauge; EC is at 25 °C; time_s counts from the first input of the run; an empty value is a missing sample"},
-		{"run", x.run.ID}, {"box", x.run.Box}, {"zone", x.run.Zone},
-		{"software", x.run.Software}, {"config_sha256", x.run.ConfigHash}, {"config", x.run.Config},
+		{"run", x.Run.ID}, {"box", x.Run.Box}, {"zone", x.Run.Zone},
+		{"software", x.Run.Software}, {"config_sha256", x.Run.ConfigHash}, {"config", x.Run.Config},
 	}
-	if !x.run.Start.IsZero() {
-		meta = append(meta, [2]string{"start", x.run.Start.Format(time.RFC3339Nano)})
+	if !x.Run.Start.IsZero() {
+		meta = append(meta, [2]string{"start", x.Run.Start.Format(time.RFC3339Nano)})
 	}
-	if s := x.summary(); s != nil {
+	if s := x.Summary(); s != nil {
 		text, err := json.Marshal(s)
 		if err != nil {
 			return nil, err

@@ -62,12 +62,12 @@ func TestEveryReleasedSchemaOpens(t *testing.T) {
 		j, err := Open(path)
 		must(t, err)
 		var csv bytes.Buffer
-		must(t, j.Export(t.Context(), &csv, want.run, "csv"))
+		must(t, j.Export(t.Context(), &csv, want.run, "csv", nil))
 		if sum := sha256.Sum256(csv.Bytes()); hex.EncodeToString(sum[:]) != want.csv {
 			t.Errorf("%s: its run is no longer the trace that it was (%x)", name, sum)
 		}
 		for _, format := range Formats() {
-			must(t, j.Export(t.Context(), io.Discard, want.run, format))
+			must(t, j.Export(t.Context(), io.Discard, want.run, format, nil))
 		}
 		must(t, j.Commit(t.Context(), Batch{Start: start("new"), Events: someEvents(), End: &RunEnd{morning, 1}}))
 		must(t, j.AddNote(t.Context(), Note{ID: "n1", Run: want.run, Wall: morning, Text: "x"}))

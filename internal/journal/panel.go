@@ -9,7 +9,7 @@ import (
 	"strings"
 
 	"boxd/internal/box"
-	"boxd/internal/engine"
+	"boxd/internal/units"
 )
 
 // The page draws its trace in panels of one unit each. The lines of a panel
@@ -58,35 +58,71 @@ func (b *bucket) add(v float64) {
 // curves are all channels' buckets and the time they span, in seconds.
 type curves struct {
 	span   float64
+	marks  []markView
 	points [box.NumChannels][]bucket
 	seen   [box.NumChannels]bool
 }
 
-// panels reads the run twice: for its span, then for its values.
-func (x *story) panels(ctx context.Context) ([]panelView, error) {
-	var c curves
+// instrumentView is what a channel brought in the run.
+type instrumentView struct {
+	box.Info
+	N, Faults int
+	Low, High float64
+}
+
+// count notes what a row brought of each channel.
+func count(list *[box.NumChannels]instrumentView, f *frame) {
+	for _, s := range f.Samples {
+		if s.Channel >= box.NumChannels {
+			continue
+		}
+		i := &list[s.Channel]
+		if s.Fault != "" || !units.Finite(s.Value) {
+			i.Faults++
+			continue
+		}
+		if i.N++; i.N == 1 {
+			i.Low, i.High = s.Value, s.Value
+		}
+		i.Low, i.High = min(i.Low, s.Value), max(i.High, s.Value)
+	}
+}
+
+// panels reads the run twice: for its span and its instruments, then for its
+// values.
+func (x *story) panels(ctx context.Context, marks []markView) ([]panelView, []instrumentView, error) {
+	c := curves{marks: marks}
+	var all [box.NumChannels]instrumentView
 	for f, err := range x.frames(ctx) {
 		if err != nil {
-			return nil, err
+			return nil, nil, err
 		}
 		c.span = f.T
+		count(&all, f)
+	}
+	var instruments []instrumentView
+	for ch := range all {
+		if i := all[ch]; i.N+i.Faults > 0 {
+			i.Info = box.Channel(ch).Info()
+			instruments = append(instruments, i)
+		}
 	}
 	if c.span <= 0 {
-		return nil, nil
+		return nil, instruments, nil
 	}
 	for f, err := range x.frames(ctx) {
 		if err != nil {
-			return nil, err
+			return nil, nil, err
 		}
 		c.add(f)
 	}
 	var views []panelView
 	for _, plan := range panelPlans() {
-		if v, ok := x.panel(&c, plan); ok {
+		if v, ok := c.panel(plan); ok {
 			views = append(views, v)
 		}
 	}
-	return views, nil
+	return views, instruments, nil
 }
 
 func (c *curves) add(f *frame) {
@@ -133,7 +169,7 @@ func (c *curves) x(t float64) float64 {
 }
 
 // panel draws one unit's channels; false when none of them was measured.
-func (x *story) panel(c *curves, plan panelPlan) (panelView, bool) {
+func (c *curves) panel(plan panelPlan) (panelView, bool) {
 	low, high := math.Inf(1), math.Inf(-1)
 	unit := plan.channels[0].Info().Unit
 	for _, ch := range plan.channels {
@@ -150,7 +186,7 @@ func (x *story) panel(c *curves, plan panelPlan) (panelView, bool) {
 	var b strings.Builder
 	fmt.Fprintf(&b, `<svg viewBox="0 0 %g %g" role="img" aria-label="%s in %s over time">`, panelWidth, panelHeight, plan.title, unit)
 	c.grid(&b, s)
-	x.marks(&b, c)
+	c.upright(&b)
 	dashes, shades := []string{"", "7 3", "2 2", "9 3 2 3"}, []string{"#000", "#06c", "#a30", "#555"}
 	var legend []string
 	for i, ch := range plan.channels {
@@ -162,7 +198,7 @@ func (x *story) panel(c *curves, plan panelPlan) (panelView, bool) {
 	}
 	b.WriteString(`</svg>`)
 	// Everything in the drawing is a number or a text of ours.
-	return panelView{template.HTML(b.String()), fmt.Sprintf("%s, %s: %s. Upright lines: milestones.", plan.title, unit, strings.Join(legend, ", "))}, true
+	return panelView{template.HTML(b.String()), fmt.Sprintf("%s, %s: %s. Upright lines: the milestones by their numbers.", plan.title, unit, strings.Join(legend, ", "))}, true
 }
 
 // grid draws the marks of both axes.
@@ -182,13 +218,21 @@ func (c *curves) grid(b *strings.Builder, s scale) {
 	}
 }
 
-// marks draws an upright line at each milestone.
-func (x *story) marks(b *strings.Builder, c *curves) {
-	for _, e := range x.events {
-		if e.Kind == engine.MilestoneEvent && e.T >= 0 && e.T <= c.span {
-			fmt.Fprintf(b, `<line x1="%.1f" x2="%.1f" y1="%g" y2="%g" stroke="#888" stroke-dasharray="1 3"><title>%s</title></line>`,
-				c.x(e.T), c.x(e.T), marginTop, panelHeight-marginFoot, template.HTMLEscapeString(words(e.Name)))
+// upright draws a line at each milestone with its number. Numbers that would
+// stand on each other go down a row.
+func (c *curves) upright(b *strings.Builder) {
+	last, row := math.Inf(-1), 0.0
+	for _, m := range c.marks {
+		if m.T < 0 || m.T > c.span {
+			continue
 		}
+		x := c.x(m.T)
+		if row++; x-last > 14 {
+			row = 0
+		}
+		last = x
+		fmt.Fprintf(b, `<line x1="%.1f" x2="%.1f" y1="%g" y2="%g" stroke="#555" stroke-dasharray="1 3"/><text x="%.1f" y="%g" text-anchor="end">%d</text>`,
+			x, x, marginTop, panelHeight-marginFoot, x-2, marginTop+10+12*row, m.N)
 	}
 }
 

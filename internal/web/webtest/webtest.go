@@ -17,6 +17,7 @@ import (
 	"github.com/chromedp/cdproto/emulation"
 	"github.com/chromedp/cdproto/log"
 	"github.com/chromedp/cdproto/network"
+	"github.com/chromedp/cdproto/page"
 	"github.com/chromedp/cdproto/runtime"
 	"github.com/chromedp/chromedp"
 )
@@ -239,4 +240,23 @@ func Link(latency, down float64) Step {
 		_, err := cdp.Call(ctx, t, network.EmulateNetworkConditionsByRule, rule)
 		return err
 	})
+}
+
+// Print is the page on paper of that size in inches, as a PDF. It is kept when
+// BOXD_SCREENSHOTS says where.
+func (tab *Tab) Print(name string, wide, high float64) []byte {
+	tab.T.Helper()
+	pdf := Ask(tab, "print "+name, func(ctx context.Context, t *chromedp.Target) ([]byte, error) {
+		r, err := cdp.Call(ctx, t, page.PrintToPDF, page.PrintToPDFParams{PaperWidth: wide, PaperHeight: high})
+		if err != nil {
+			return nil, err
+		}
+		return r.Data, nil
+	})
+	if dir := os.Getenv("BOXD_SCREENSHOTS"); dir != "" {
+		if err := os.WriteFile(filepath.Join(dir, name+".pdf"), pdf, 0o644); err != nil {
+			tab.T.Fatal(err)
+		}
+	}
+	return pdf
 }
