@@ -70,13 +70,18 @@ func (d *decoder) sensors(s section, c *Config) {
 		}
 	}
 	d.chips(c.Sensors)
+	for _, v := range c.Sensors {
+		if _, ok := seen[box.WaterTemp]; v.Raw && !ok {
+			d.at(v.path+".compensated", "needs the temperature of the water, but no sensor has the channel "+box.WaterTemp.Info().Column, "wire a thermometer, or take an instrument that compensates by itself")
+		}
+	}
 }
 
 // sensor reads one entry. The driver comes first: it decides which keys there
 // are.
 func (d *decoder) sensor(n *yaml.Node, path string) (Sensor, bool) {
 	v := Sensor{path: path}
-	keys := []string{"channel", "driver", "bus", "every", "calibrated"}
+	keys := []string{"channel", "driver", "bus", "every", "calibrated", "compensated"}
 	how, known := drivers()[valueOf(n, "driver")]
 	if known {
 		keys = append(keys, how.keys...)
@@ -93,6 +98,7 @@ func (d *decoder) sensor(n *yaml.Node, path string) (Sensor, bool) {
 	s.text("bus", &v.Bus)
 	read(s, "every", &v.Every, units.ParseDuration)
 	s.day("calibrated", &v.Calibrated, time.UTC)
+	d.compensated(s, &v)
 	if !known {
 		return v, false
 	}
@@ -104,6 +110,20 @@ func (d *decoder) sensor(n *yaml.Node, path string) (Sensor, bool) {
 	}
 	v.Driver = how.read(d, s, &v.Wiring)
 	return v, true
+}
+
+// compensated reads whether an instrument gives EC at 25 °C by itself.
+func (d *decoder) compensated(s section, v *Sensor) {
+	by := true
+	s.truth("compensated", &by)
+	v.Raw = !by
+	switch a := s.at("compensated"); {
+	case !s.has("compensated") || v.Channel == box.BoxEC:
+	case v.Channel == box.EndEC && v.Raw:
+		d.at(a, "can't be false at the line end: the water there is not as warm as at the box, where its temperature is taken", "take an instrument that compensates by itself")
+	case v.Channel != box.UnknownChannel && v.Channel != box.EndEC:
+		d.at(a, "is for EC alone", "leave it out")
+	}
 }
 
 // beat writes a time between readings.

@@ -13,8 +13,10 @@ import (
 	"boxd/config"
 	"boxd/internal/box"
 	"boxd/internal/daemon"
+	"boxd/internal/dosing"
 	"boxd/internal/record"
 	"boxd/internal/sensors/hwio"
+	"boxd/internal/units"
 )
 
 func runDaemon(a *app, args []string) error {
@@ -71,6 +73,12 @@ func openSource(cfg *config.Config, samples string) (daemon.Source, func(), erro
 	if err != nil {
 		return nil, nil, err
 	}
+	// As for fertilized water: the rise is what counts, and on the supply's own
+	// water, the baseline, it errs alike before and after.
+	src.Compensate(func(ec, celsius float64) (float64, error) {
+		v, err := dosing.Linear(dosing.RawEC(ec), units.Celsius(celsius), dosing.AlphaFeed)
+		return float64(v), err
+	})
 	return src, src.Close, nil
 }
 

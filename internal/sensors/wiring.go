@@ -12,6 +12,7 @@ type Wiring struct {
 	Channel box.Channel
 	Bus     string        // device file, such as /dev/i2c-1; empty where the driver needs none
 	Every   time.Duration // between two readings
+	Raw     bool          // EC at the temperature of the water, to be brought to 25 °C
 	Driver  Driver
 }
 

@@ -43,8 +43,8 @@ type bus struct {
 type Source struct {
 	mu          sync.Mutex // between the buses' goroutines and whoever asks
 	corrections sensors.Corrections
+	thermal     thermal
 	buses       []*bus
-	began       time.Time
 	stop        context.CancelFunc
 	ended       chan struct{}
 }
@@ -64,9 +64,13 @@ func open(wirings []sensors.Wiring, c sensors.Corrections, o openers) (*Source, 
 		}
 	}
 	ctx, cancel := context.WithCancel(context.Background())
-	s := &Source{corrections: c, buses: b.buses, began: time.Now(), stop: cancel, ended: make(chan struct{})}
+	s := &Source{corrections: c, thermal: thermalOf(wirings), buses: b.buses, stop: cancel, ended: make(chan struct{})}
+	now := time.Now()
 	var wg sync.WaitGroup
 	for _, b := range s.buses {
+		for _, t := range b.tasks {
+			t.beat, t.next = now, now
+		}
 		wg.Go(func() { s.turn(ctx, b) })
 	}
 	go func() { wg.Wait(); close(s.ended) }()
@@ -96,19 +100,32 @@ func (s *Source) Correct(c sensors.Corrections) {
 // Samples appends what was measured since the last call, each channel once. A
 // channel whose instrument gives nothing back at all is faulty too.
 func (s *Source) Samples(_ context.Context, _ time.Duration, dst []box.Sample) ([]box.Sample, error) {
-	now := time.Now()
+	now, from := time.Now(), len(dst)
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	for _, b := range s.buses {
 		for _, t := range b.tasks {
-			from := len(dst)
 			dst = t.take(dst, now)
-			for i := from; i < len(dst); i++ {
-				dst[i] = s.corrections.Apply(dst[i])
-			}
 		}
 	}
+	s.finish(dst[from:], now)
 	return dst, nil
+}
+
+// finish corrects samples, the water's temperature before the EC that it is
+// needed for.
+func (s *Source) finish(taken []box.Sample, now time.Time) {
+	for i, x := range taken {
+		if !s.thermal.raw[x.Channel] {
+			taken[i] = s.corrections.Apply(x)
+			s.thermal.hear(taken[i], now)
+		}
+	}
+	for i, x := range taken {
+		if s.thermal.raw[x.Channel] {
+			taken[i] = s.corrections.Apply(s.thermal.compensate(x, now))
+		}
+	}
 }
 
 // builder makes buses and instruments of wirings.

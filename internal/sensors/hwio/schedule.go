@@ -13,14 +13,13 @@ type task struct {
 	instrument instrument
 	every      time.Duration
 	beat       time.Time // of the reading under way, or else the next
-	next       time.Time // when to call step
 	begun      bool      // a reading is under way
 	samples    []box.Sample
 
 	channels []box.Channel
+	next     time.Time // when step is due; set by the goroutine alone, which reads it without the lock
 	ready    []box.Sample
-	at       time.Time // when ready was measured
-	told     time.Time // when the channels were last said to give nothing
+	told     time.Time // when the channels were last said to wait
 }
 
 // Stats is how a bus keeps its beat.
@@ -51,9 +50,6 @@ func (s *Source) Stats() []Stats {
 func (s *Source) turn(ctx context.Context, b *bus) {
 	if b.close != nil {
 		defer b.close()
-	}
-	for _, t := range b.tasks {
-		t.beat, t.next = s.began, s.began
 	}
 	timer := time.NewTimer(0)
 	defer timer.Stop()
@@ -107,7 +103,7 @@ func (s *Source) step(ctx context.Context, b *bus, t *task) {
 		return
 	}
 	t.begun = false
-	t.ready, t.at = append(t.ready[:0], t.samples...), now
+	t.ready = append(t.ready[:0], t.samples...)
 	b.stats.ended(now.Sub(t.beat), t.samples)
 	t.beat = t.beat.Add(t.every)
 	if missed := now.Sub(t.beat) / t.every; missed > 0 { // the last one passed is taken, late
@@ -134,33 +130,25 @@ func (v *Stats) ended(long time.Duration, samples []box.Sample) {
 	}
 }
 
-// quietFor is after how many beats without an answer an instrument's channels
-// are said to be faulty, and quietLeast the least time. Common practice, no
-// source.
-const (
-	quietFor   = 3
-	quietLeast = 2 * time.Second
-)
+// overdue is after what time an instrument that has not had its turn is faulty:
+// the time for which the conditioner bears one that says so itself. Common
+// practice, no source.
+const overdue = 5 * time.Second
 
-// take appends what is ready, once. An instrument from which nothing comes back
-// hangs in a transfer: nobody waits for it.
+// take appends what is ready, once. Of an instrument that waits for its turn,
+// because a transfer on its bus hangs, it says so: nobody waits for it.
 func (t *task) take(dst []box.Sample, now time.Time) []box.Sample {
 	if len(t.ready) > 0 {
 		dst = append(dst, t.ready...)
 		t.ready = t.ready[:0]
 		return dst
 	}
-	silent := now.Sub(t.at)
-	if t.at.IsZero() {
-		t.at = now // the time before the first reading counts from the first call
-		return dst
-	}
-	if silent < max(quietFor*t.every, quietLeast) || now.Sub(t.told) < t.every {
+	if now.Sub(t.next) < overdue || now.Sub(t.told) < t.every {
 		return dst
 	}
 	t.told = now
 	for _, c := range t.channels {
-		dst = append(dst, busFault(c, errHangs))
+		dst = append(dst, failed(c, 0, "has no turn on its bus, where something hangs: look for a wire short to ground or an instrument that holds it; take the power off and on"))
 	}
 	return dst
 }
