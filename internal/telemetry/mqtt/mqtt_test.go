@@ -386,8 +386,27 @@ func willAndReturn(t *testing.T, url string, cfg Config, r *relay) {
 	o.add(t, 3)
 	s.seqs(t, 3)
 	o.awaitDone(t, 3)
-	if l := p.Link(); !l.Up || l.Acked != 3 || l.Err != nil {
+	if l := awaitAcked(t, p, 3); !l.Up || l.Acked != 3 || l.Err != nil {
 		t.Errorf("link %+v", l)
+	}
+}
+
+// awaitAcked gives the link once it tells of this event: it does so a moment after
+// the event is struck off.
+func awaitAcked(t *testing.T, p *Publisher, seq uint64) Link {
+	t.Helper()
+	tick := time.NewTicker(time.Millisecond)
+	defer tick.Stop()
+	limit := time.After(patience)
+	for {
+		if l := p.Link(); l.Acked >= seq {
+			return l
+		}
+		select {
+		case <-tick.C:
+		case <-limit:
+			t.Fatalf("event %d is not told of as acknowledged", seq)
+		}
 	}
 }
 
