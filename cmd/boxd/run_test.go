@@ -1,6 +1,7 @@
 package main
 
 import (
+	"errors"
 	"fmt"
 	"io"
 	"net/http"
@@ -54,6 +55,36 @@ func TestRunFromPipe(t *testing.T) {
 		if time.Now().After(deadline) {
 			t.Fatal("the page never shows what the pipe brought")
 		}
+	}
+	p.interrupt(t)
+}
+
+// TestRunWithoutItsBus: a bus that isn't there stops nothing; the box page says of
+// the channel why it has no value, and how the bus fares.
+func TestRunWithoutItsBus(t *testing.T) {
+	t.Parallel()
+	config := runConfig(t, t.TempDir())
+	f, err := os.OpenFile(config, os.O_APPEND|os.O_WRONLY, 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, err = f.WriteString("sensors:\n  - {channel: header_kpa, driver: ads1115, bus: /dev/i2c-1022, input: 0, signal: loop, shunt: 150 ohm, low: 0 psi, high: 30 psi}\n")
+	if err := errors.Join(err, f.Close()); err != nil {
+		t.Fatal(err)
+	}
+	p := startBoxd(t, "run", "-config", config)
+	page := p.await(t, `^page +(http://\S+)`)
+	beat := time.NewTicker(200 * time.Millisecond)
+	defer beat.Stop()
+	deadline := time.Now().Add(patience)
+	for {
+		if body := get(t, page+"box"); strings.Contains(body, "its bus can&#39;t be opened") && strings.Contains(body, `data-bus="/dev/i2c-1022"`) {
+			break
+		}
+		if time.Now().After(deadline) {
+			t.Fatal("the page never says what is wrong")
+		}
+		<-beat.C
 	}
 	p.interrupt(t)
 }

@@ -85,6 +85,34 @@ func TestRatiometric(t *testing.T) {
 	}
 }
 
+// TestVoltage: 1–5 V is 4–20 mA through 250 ohm, so the currents of NE 43 are
+// 0.9, 0.95, 5.125 and 5.25 V; 0–10 V has the same limits as shares of its span.
+func TestVoltage(t *testing.T) {
+	live := func(v float64) box.Sample {
+		return FromVoltage(box.BoxEC, v, Span{Low: 1, High: 5}, Span{High: 5000})
+	}
+	dead := func(v float64) box.Sample { return FromVoltage(box.BoxEC, v, Span{High: 10}, Span{High: 5000}) }
+	for _, w := range []signal{
+		{"broken", live(0), 0, box.Failure, "0 V, below"},
+		{"0.89 V", live(0.89), 0, box.Failure, "broken wire"},
+		{"0.91 V", live(0.91), -112.5, box.OutOfSpecification, ""},
+		{"0.96 V", live(0.96), -50, box.NoCause, ""},
+		{"3 V", live(3), 2500, box.NoCause, ""},
+		{"5.12 V", live(5.12), 5150, box.NoCause, ""},
+		{"5.2 V", live(5.2), 5250, box.OutOfSpecification, ""},
+		{"5.26 V", live(5.26), 0, box.Failure, "5.26 V, above"},
+		{"0 of 10 V", dead(0), 0, box.NoCause, ""},
+		{"a ground a little off", dead(-0.1), -50, box.NoCause, ""},
+		{"wires the wrong way round", dead(-4), 0, box.Failure, "wrong way round"},
+		{"10 V", dead(10), 5000, box.NoCause, ""},
+		{"12 V", dead(12), 0, box.Failure, "12 V, above"},
+		{"nothing", dead(math.NaN()), 0, box.Failure, "can't be read"},
+		{"no span", FromVoltage(box.BoxEC, 1, Span{Low: 1, High: 1}, Span{High: 1}), 0, box.Failure, "can't be read"},
+	} {
+		w.check(t)
+	}
+}
+
 // TestPulses: Q = 60·f/K. K = 450/L: 102.2 Hz is 13.627 L/min; a pulse in ten
 // seconds is 0.0133 L/min. A meter of 30 L/min makes 281 Hz at its overload.
 func TestPulses(t *testing.T) {

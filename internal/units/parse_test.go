@@ -44,6 +44,10 @@ func TestParseAgainstNIST(t *testing.T) {
 		{num(ParseM2("1 ft²")), 0.09290304},
 		{num(ParseM2("1 ha")), 1e4},
 		{num(ParseGPerL("1 lb/gal")), 119.8264},
+		{num(ParseVolt("512 mV")), 0.512},
+		{num(ParseOhm("0.15 kohm")), 150},
+		{num(ParseOhm("150 \u2126")), 150}, // the ohm sign
+		{num(ParseOhm("150 \u03a9")), 150}, // the letter omega
 		{num(ParseGPerL("1 oz/gal")), 7.489152},
 	} {
 		if !near(c.got, c.want, 1e-6) {

@@ -91,9 +91,11 @@ func TestEveryUnitReads(t *testing.T) {
 		"a share":            func(s string) (float64, error) { v, err := ParseRatio(s); return float64(v), err },
 		"a mass":             func(s string) (float64, error) { v, err := ParseGram(s); return float64(v), err },
 		"an area":            func(s string) (float64, error) { v, err := ParseM2(s); return float64(v), err },
+		"a voltage":          func(s string) (float64, error) { v, err := ParseVolt(s); return float64(v), err },
+		"a resistance":       func(s string) (float64, error) { v, err := ParseOhm(s); return float64(v), err },
 		"a mass in a volume": func(s string) (float64, error) { v, err := ParseGPerL(s); return float64(v), err },
 	}
-	for _, k := range []kind{pressures(), flows(), volumes(), temperatures(), conductivities(), ratios(), masses(), areas(), concentrations()} {
+	for _, k := range []kind{pressures(), flows(), volumes(), temperatures(), conductivities(), ratios(), masses(), areas(), concentrations(), voltages(), resistances()} {
 		for _, u := range k.units {
 			got, err := read[k.name]("2 " + u.name)
 			if want := 2*u.factor + u.offset; err != nil || math.Abs(got-want) > 1e-12*math.Abs(want) {
