@@ -18,6 +18,7 @@ import (
 // 3.3 V.
 func (d *decoder) ads1115(s section, w *sensors.Wiring) sensors.Driver {
 	v := sensors.ADS1115{Address: 0x48, Minus: sensors.NoInput, FullScale: 4.096, Rate: 250}
+	d.i2cBus(s, w)
 	s.need("input", "0")
 	s.need("signal", "loop")
 	read(s, "address", &v.Address, busAddress)
@@ -110,6 +111,14 @@ func conversion(rate int) time.Duration {
 	return time.Second*11/10/time.Duration(max(1, rate)) + 2*time.Millisecond
 }
 
+// i2cBus checks that the bus is one of I2C.
+func (d *decoder) i2cBus(s section, w *sensors.Wiring) {
+	n, ok := strings.CutPrefix(w.Bus, "/dev/i2c-")
+	if _, err := strconv.ParseUint(n, 10, 16); (!ok || err != nil) && d.sound(s.at("bus")) {
+		d.at(s.at("bus"), fmt.Sprintf("%q is no I2C bus", w.Bus), "write it like /dev/i2c-1")
+	}
+}
+
 // inputs reads "0", or "0-1" for the difference of two.
 func (d *decoder) inputs(s section, v *sensors.ADS1115) {
 	type pair struct{ plus, minus int }
@@ -151,7 +160,7 @@ func (d *decoder) signal(s section, w *sensors.Wiring, fullScale float64) sensor
 	case sensors.Loop:
 		d.loop(s, &v, fullScale)
 	case sensors.Ratiometric:
-		d.ratiometric(s, &v)
+		d.ratiometric(s, &v, fullScale)
 	case sensors.Voltage:
 		d.voltage(s, &v, fullScale)
 	case sensors.UnknownSignal:
@@ -183,12 +192,21 @@ func (d *decoder) loop(s section, v *sensors.Signal, fullScale float64) {
 	}
 }
 
-func (d *decoder) ratiometric(s section, v *sensors.Signal) {
+// supplyMost is the highest supply of a transducer for 5 V, V (10 % over).
+const supplyMost = 5.5
+
+func (d *decoder) ratiometric(s section, v *sensors.Signal, fullScale float64) {
 	s.need("supply_input", "3")
 	s.whole("supply_input", &v.Supply)
 	within(d, s.at("supply_input"), float64(v.Supply), 0, 3, "", "3")
 	s.number("supply_divider", &v.SupplyDivider)
 	within(d, s.at("supply_divider"), v.SupplyDivider, 1, 100, "", "2 for two equal resistors")
+	for _, key := range []string{"divider", "supply_divider"} {
+		by := map[string]float64{"divider": v.Divider, "supply_divider": v.SupplyDivider}[key]
+		if a := s.at(key); d.sound(a) && supplyMost/by > fullScale {
+			d.at(a, fmt.Sprintf("(%g) leaves up to %.3g V of the transducer's supply at the input, more than the range of %g V can show", by, supplyMost/by, fullScale), "divide it by 2, with two equal resistors, or take a larger range")
+		}
+	}
 	if a := s.at("supply_input"); d.sound(a) && s.has("supply_input") && valueIs(s, "input", v.Supply) {
 		d.at(a, fmt.Sprintf("is the input of the signal itself (line %d)", d.line(s.at("input"))), "wire the transducer's supply to an input of its own")
 	}
@@ -236,6 +254,7 @@ func (d *decoder) ecText(s section, w *sensors.Wiring) sensors.Driver {
 	if w.Channel != box.BoxEC && w.Channel != box.EndEC {
 		d.at(s.at("channel"), "is no EC, but the driver is for EC probes", "it can be "+box.BoxEC.Info().Column+" or "+box.EndEC.Info().Column)
 	}
+	d.i2cBus(s, w)
 	s.need("address", "0x64")
 	read(s, "address", &v.Address, busAddress)
 	s.text("command", &v.Command)

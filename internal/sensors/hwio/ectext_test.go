@@ -89,3 +89,30 @@ func TestTextAnswers(t *testing.T) {
 		})
 	}
 }
+
+// TestTextRecovers: a probe that was unplugged is well within three samples of
+// its return.
+func TestTextRecovers(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		p := &probe{takes: 500 * time.Millisecond, reply: "\x011413"}
+		w := &wire{chips: map[uint16]fakeChip{0x64: p}}
+		s := on(t, map[string]*wire{"/dev/i2c-1": w}, textOf(box.BoxEC, "/dev/i2c-1", 0x64))
+		defer s.Close()
+		collect(t, s, 3*time.Second)
+		w.set(func() { delete(w.chips, 0x64) })
+		got := collect(t, s, 5*time.Second)[box.BoxEC]
+		if n := len(got); n < 4 || !strings.Contains(got[n-1].Fault, "no answer at its address") {
+			t.Errorf("%+v", got)
+		}
+		w.set(func() { w.chips[0x64] = p })
+		got = collect(t, s, 6*time.Second)[box.BoxEC]
+		if len(got) < 5 {
+			t.Fatalf("%+v", got)
+		}
+		for _, x := range got[3:] {
+			if x.Fault != "" {
+				t.Errorf("%+v", got)
+			}
+		}
+	})
+}

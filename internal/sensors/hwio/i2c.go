@@ -26,7 +26,7 @@ func system() openers {
 	return openers{i2c: func(path string) (i2c.BusCloser, error) {
 		n, err := strconv.Atoi(strings.TrimPrefix(path, "/dev/i2c-"))
 		if err != nil {
-			return nil, fmt.Errorf("%s is not of the form /dev/i2c-1", path)
+			return nil, fmt.Errorf("cannot open %s: it is not of the form /dev/i2c-1", path)
 		}
 		return sysfs.NewI2C(n)
 	}}
