@@ -60,7 +60,7 @@ func rules() map[string]rule {
 		"access":            may("say"),
 		"web":               may("access", "say", "units", "box", "alarm", "sequencer", "engine", "telemetry", "journal"),
 		"web/webtest":       may(), // tests only
-		"config":            may("say", "units", "box", "hydraulics", "dosing", "sensors", "safety", "sequencer", "engine"),
+		"config":            may("say", "units", "box", "hydraulics", "dosing", "sensors", "safety", "sequencer", "engine", "record"),
 		"planview":          may("say", "config", "units", "hydraulics", "dosing", "web"), // answers the interface that web declares
 		"daemon":            may("say", "config", "units", "box", "engine", "sensors", "record", "journal", "telemetry", "telemetry/alert", "telemetry/broker", "telemetry/mqtt", "telemetry/influx", "web"),
 		"watch":             may("say", "units", "engine"),

@@ -34,10 +34,12 @@ type table struct {
 	cells []cell
 	line  int // where raw begins
 	lines int // lines read so far
+
+	separator byte // between cells
 }
 
 func newTable(r io.Reader) *table {
-	t := &table{r: bufio.NewReaderSize(r, 1<<16)}
+	t := &table{r: bufio.NewReaderSize(r, 1<<16), separator: ','}
 	if b, err := t.r.Peek(3); err == nil && string(b) == "\ufeff" {
 		_, _ = t.r.Discard(3) // cannot fail: the bytes are in the buffer
 	}
@@ -109,7 +111,7 @@ func (t *table) splitPlain() {
 	t.cells = t.cells[:0]
 	start := 0
 	for i, c := range t.raw {
-		if c == ',' {
+		if c == t.separator {
 			t.cells = append(t.cells, cell{start: start, end: i})
 			start = i + 1
 		}
@@ -130,12 +132,12 @@ func (t *table) splitQuoted() error {
 			}
 			t.cells = append(t.cells, cell{i + 1, end, true})
 			i = end + 1
-			if i < len(t.raw) && t.raw[i] != ',' {
+			if i < len(t.raw) && t.raw[i] != t.separator {
 				return t.place(i, errors.New(`there is text after the closing quote: double a quote inside a quoted cell ("")`))
 			}
 		} else {
 			end := i
-			for end < len(t.raw) && t.raw[end] != ',' {
+			for end < len(t.raw) && t.raw[end] != t.separator {
 				if t.raw[end] == '"' {
 					return t.place(end, errors.New("there is a quote inside a cell that does not begin with one: quote the whole cell"))
 				}

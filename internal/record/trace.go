@@ -223,8 +223,12 @@ func (tr *TraceReader) fault(offset int, what string) {
 }
 
 func (tr *TraceReader) headerError(err error) error {
+	return tr.headerErrorOf(err, "the trace is empty: its first line names the columns, time_s among them")
+}
+
+func (tr *TraceReader) headerErrorOf(err error, empty string) error {
 	if errors.Is(err, io.EOF) {
-		return &Faults{List: []Fault{{tr.name, 1, 1, "the trace is empty: its first line names the columns, time_s among them"}}}
+		return &Faults{List: []Fault{{tr.name, 1, 1, empty}}}
 	}
 	if err = tr.rowError(err); errors.Is(err, io.EOF) {
 		return tr.faults.err()
