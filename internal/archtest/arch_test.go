@@ -69,6 +69,12 @@ func rules() map[string]rule {
 		module + "cmd/boxd": {any: true},
 
 		"engine/enginetest/season": pure("units", "box", "hydraulics", "safety", "engine"), // tests only
+
+		// The kernel test's machine. Nothing of the product imports these.
+		module + "hw/kernel":        may(),
+		module + "hw/kernel/guest":  may(),
+		module + "hw/kernel/image":  may(),
+		module + "hw/kernel/wiring": may("box", "simbox"),
 	}
 }
 
