@@ -292,6 +292,14 @@ func TestFullRest(t *testing.T) {
 			Signal: sensors.Signal{Kind: sensors.Voltage, Span: sensors.Span{High: 5000}, Divider: 5, SupplyDivider: 1, Volts: sensors.Span{High: 10}}}},
 		{Channel: box.EndEC, Bus: "/dev/i2c-1", Every: 2 * time.Second, Driver: sensors.ECText{Address: 0x64, Command: "r", Wait: time.Second, Field: 1, Scale: 1000,
 			Codes: sensors.TextCodes{Done: 1, Pending: 0xfd, Failed: 2, NoData: 0xfe}}},
+		{Channel: box.MainFlow, Every: 200 * time.Millisecond, Driver: sensors.Pulses{Line: sensors.Line{Name: "GPIO17", Bias: sensors.BiasAsIs}, Meter: sensors.PulseMeter{PerLitre: 450, Most: 60}, Least: 0.6}},
+		{Channel: box.StockDraw, Bus: "/dev/gpiochip1", Every: 100 * time.Millisecond, Driver: sensors.Pulses{
+			Line:  sensors.Line{Chip: "/dev/gpiochip1", Offset: 4, Bias: sensors.BiasUp, Debounce: 5 * time.Millisecond},
+			Meter: sensors.PulseMeter{PerLitre: 100, Most: 4}, Least: 0.1}},
+		{Channel: box.WaterTemp, Every: 10 * time.Second, Driver: sensors.DS18B20{ID: "28-0123456789ab"}},
+		{Channel: box.OutsideAirTemp, Bus: "/dev/serial/by-id/usb-*", Every: time.Second, Driver: sensors.Modbus{
+			Serial: sensors.Serial{Baud: 19200, Parity: sensors.ParityEven, StopBits: 1, Timeout: 300 * time.Millisecond},
+			Unit:   9, Input: true, Register: 2, Number: sensors.S16, Scale: 0.1}},
 	}
 	if got := c.Wirings(); !reflect.DeepEqual(got, want) {
 		t.Errorf("sensors\n%+v, want\n%+v", got, want)
@@ -302,7 +310,7 @@ func TestFullRest(t *testing.T) {
 	if c.Supply.Calcium != 2.5 || !c.Supply.Chlorinated {
 		t.Errorf("supply %+v", c.Supply)
 	}
-	if got := c.Channels(); !reflect.DeepEqual(got, []box.Channel{box.SupplyPressure, box.HeaderPressure, box.BoxEC, box.EndEC}) {
+	if got := c.Channels(); !reflect.DeepEqual(got, []box.Channel{box.SupplyPressure, box.HeaderPressure, box.MainFlow, box.StockDraw, box.BoxEC, box.EndEC, box.WaterTemp, box.OutsideAirTemp}) {
 		t.Errorf("channels %v", got)
 	}
 	if c.MQTT.Broker != "mqtts://broker.example:8883" || c.MQTT.ClientID != "box-2" || !c.MQTT.NoReadBack || c.Influx.Bucket != "boxd" || c.Web.Listen != "[::1]:8080" ||

@@ -42,6 +42,15 @@ func drivers() map[string]driver {
 			keys:  []string{"address", "command", "wait", "field", "unit", "done", "pending", "failed", "no_data"},
 			every: time.Second, bus: "/dev/i2c-1", read: (*decoder).ecText,
 		},
+		"pulse": {
+			keys:  []string{"line", "bias", "debounce", "pulses_per_litre", "most_flow", "least_flow"},
+			every: 100 * time.Millisecond, read: (*decoder).pulses,
+		},
+		"ds18b20": {keys: []string{"address"}, every: 5 * time.Second, read: (*decoder).ds18b20},
+		"modbus": {
+			keys:  []string{"unit", "function", "register", "number", "words", "zero", "one", "baud", "parity", "stop_bits", "timeout"},
+			every: time.Second, read: (*decoder).modbus,
+		},
 	}
 }
 
@@ -75,6 +84,7 @@ func (d *decoder) sensors(s section, c *Config) {
 			d.at(v.path+".compensated", "needs the temperature of the water, but no sensor has the channel "+box.WaterTemp.Info().Column, "wire a thermometer, or take an instrument that compensates by itself")
 		}
 	}
+	d.wires(c.Sensors)
 }
 
 // sensor reads one entry. The driver comes first: it decides which keys there

@@ -45,6 +45,7 @@ type Source struct {
 	corrections sensors.Corrections
 	thermal     thermal
 	buses       []*bus
+	meters      []*pulseMeter
 	stop        context.CancelFunc
 	ended       chan struct{}
 }
@@ -57,14 +58,14 @@ func Open(wirings []sensors.Wiring, c sensors.Corrections) (*Source, error) {
 }
 
 func open(wirings []sensors.Wiring, c sensors.Corrections, o openers) (*Source, error) {
-	b := &builder{openers: o, i2c: map[string]*i2cBus{}}
+	b := &builder{openers: o, i2c: map[string]*i2cBus{}, serial: map[string]*modbusLine{}}
 	for _, w := range wirings {
 		if err := b.add(w); err != nil {
 			return nil, err
 		}
 	}
 	ctx, cancel := context.WithCancel(context.Background())
-	s := &Source{corrections: c, thermal: thermalOf(wirings), buses: b.buses, stop: cancel, ended: make(chan struct{})}
+	s := &Source{corrections: c, thermal: thermalOf(wirings), buses: b.buses, meters: b.meters, stop: cancel, ended: make(chan struct{})}
 	now := time.Now()
 	var wg sync.WaitGroup
 	for _, b := range s.buses {
@@ -131,8 +132,10 @@ func (s *Source) finish(taken []box.Sample, now time.Time) {
 // builder makes buses and instruments of wirings.
 type builder struct {
 	openers
-	buses []*bus
-	i2c   map[string]*i2cBus
+	buses  []*bus
+	i2c    map[string]*i2cBus
+	serial map[string]*modbusLine
+	meters []*pulseMeter
 }
 
 // add puts an instrument on its bus. A driver is a case here.
@@ -142,6 +145,12 @@ func (b *builder) add(w sensors.Wiring) error {
 		return b.ads1115(w, d)
 	case sensors.ECText:
 		return b.ecText(w, d)
+	case sensors.Pulses:
+		return b.pulses(w, d)
+	case sensors.DS18B20:
+		return b.ds18b20(w, d)
+	case sensors.Modbus:
+		return b.modbus(w, d)
 	}
 	return fmt.Errorf("cannot read %s: no driver for it is built in; take another driver", w)
 }
@@ -159,6 +168,15 @@ func (b *builder) on(name string) *bus {
 // put schedules an instrument that measures these channels.
 func (x *bus) put(i instrument, every time.Duration, channels ...box.Channel) {
 	x.tasks = append(x.tasks, &task{instrument: i, every: every, channels: channels})
+}
+
+// closing adds what is to be closed when the bus' goroutine ends.
+func (x *bus) closing(shut func()) {
+	if before := x.close; before != nil {
+		x.close = func() { before(); shut() }
+		return
+	}
+	x.close = shut
 }
 
 // failed is a sample without a value.

@@ -13,17 +13,23 @@ import (
 	"periph.io/x/host/v3/sysfs"
 
 	"boxd/internal/box"
+	"boxd/internal/sensors"
 )
 
 // openers open what is wired; a test puts its own in.
 type openers struct {
-	i2c func(path string) (i2c.BusCloser, error)
+	i2c   func(path string) (i2c.BusCloser, error)
+	line  func(w watch) (line, error)
+	clock func() time.Duration // of the lines' edges
+	port  func(path string, set sensors.Serial) (port, error)
+	find  func(pattern string) []string // ports
+	root  string                        // of the files the kernel writes
 }
 
 // system opens what the kernel has. Buses are opened by number, past periph's
 // registry: filling that would also open drivers of pins and lamps.
 func system() openers {
-	return openers{i2c: func(path string) (i2c.BusCloser, error) {
+	return openers{line: openLine, clock: monotonic, port: openPort, find: matches, root: "/", i2c: func(path string) (i2c.BusCloser, error) {
 		n, err := strconv.Atoi(strings.TrimPrefix(path, "/dev/i2c-"))
 		if err != nil {
 			return nil, fmt.Errorf("cannot open %s: it is not of the form /dev/i2c-1", path)
@@ -158,7 +164,8 @@ func (b *builder) i2cOn(path string) (*i2cBus, *bus) {
 	wire, ok := b.i2c[path]
 	if !ok {
 		wire = &i2cBus{path: path, open: b.openers.i2c}
-		b.i2c[path], line.close = wire, wire.shut
+		b.i2c[path] = wire
+		line.closing(wire.shut)
 	}
 	return wire, line
 }
