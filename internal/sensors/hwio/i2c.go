@@ -139,7 +139,7 @@ func classed(err error) error {
 		return errNoBus // the adapter was unplugged
 	case is(syscall.ETIMEDOUT):
 		return errHangs
-	case is(syscall.ENXIO, syscall.EREMOTEIO):
+	case is(syscall.ENXIO, remoteIO):
 		return errNoAnswer // address or data not acknowledged; which, depends on the adapter
 	}
 	return fmt.Errorf("%w: %w", errGarbled, err)

@@ -4,6 +4,7 @@ package hwio
 
 import (
 	"errors"
+	"syscall"
 	"time"
 
 	"boxd/internal/sensors"
@@ -11,6 +12,8 @@ import (
 
 // Lines and ports are those of Linux; elsewhere boxd plans, replays and shows
 // its demo.
+
+const remoteIO = syscall.EIO
 
 func openLine(watch) (line, error) { return nil, errors.ErrUnsupported }
 

@@ -180,6 +180,9 @@ func (l *kernelLine) take(dst []edge) ([]edge, error) {
 
 func (l *kernelLine) close() { _ = unix.Close(l.fd) }
 
+// remoteIO is one of the errors of a transfer that nobody acknowledged.
+const remoteIO = syscall.EREMOTEIO
+
 // monotonic is the clock of the edges.
 func monotonic() time.Duration {
 	var t unix.Timespec
