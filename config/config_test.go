@@ -284,9 +284,9 @@ func TestFullRest(t *testing.T) {
 		t.Errorf("field area %v", f.Target.FieldArea)
 	}
 	want := []sensors.Wiring{
-		{Channel: box.HeaderPressure, Bus: "/dev/i2c-1", Every: 100 * time.Millisecond, Driver: sensors.ADS1115{Address: 0x48, Minus: sensors.NoInput, FullScale: 4.096, Rate: 250,
+		{Channel: box.HeaderPressure, Bus: "/dev/i2c-1", Every: 100 * time.Millisecond, Driver: sensors.ADS1115{Address: 0x48, Minus: sensors.NoInput, FullScale: 4.096, Rate: 64,
 			Signal: sensors.Signal{Kind: sensors.Loop, Span: sensors.Span{High: 30 * units.KPaPerPsi}, Shunt: 150, Divider: 1, SupplyDivider: 1, Volts: sensors.Span{High: 10}}}},
-		{Channel: box.SupplyPressure, Bus: "/dev/i2c-1", Every: 200 * time.Millisecond, Driver: sensors.ADS1115{Address: 0x49, Plus: 2, Minus: sensors.NoInput, FullScale: 4.096, Rate: 250,
+		{Channel: box.SupplyPressure, Bus: "/dev/i2c-1", Every: 200 * time.Millisecond, Driver: sensors.ADS1115{Address: 0x49, Plus: 2, Minus: sensors.NoInput, FullScale: 4.096, Rate: 64,
 			Signal: sensors.Signal{Kind: sensors.Ratiometric, Span: sensors.Span{High: 1000}, Divider: 2, Supply: 3, SupplyDivider: 2, Volts: sensors.Span{High: 10}}}},
 		{Channel: box.BoxEC, Bus: "/dev/i2c-3", Every: 100 * time.Millisecond, Driver: sensors.ADS1115{Address: 0x4a, Plus: 0, Minus: 1, FullScale: 2.048, Rate: 128,
 			Signal: sensors.Signal{Kind: sensors.Voltage, Span: sensors.Span{High: 5000}, Divider: 5, SupplyDivider: 1, Volts: sensors.Span{High: 10}}}},

@@ -14,10 +14,11 @@ import (
 )
 
 // ads1115 reads an input of that converter. What the file leaves out: the
-// address with ADDR at ground, and a range and rate that suit transducers at
-// 3.3 V.
+// address with ADDR at ground, a range that suits a converter at 3.3 V, and a rate
+// whose conversions last about a cycle of the mains, which averages hum out, and
+// of which four fit into 100 ms.
 func (d *decoder) ads1115(s section, w *sensors.Wiring) sensors.Driver {
-	v := sensors.ADS1115{Address: 0x48, Minus: sensors.NoInput, FullScale: 4.096, Rate: 250}
+	v := sensors.ADS1115{Address: 0x48, Minus: sensors.NoInput, FullScale: 4.096, Rate: 64}
 	d.i2cBus(s, w)
 	s.need("input", "0")
 	s.need("signal", "loop")
@@ -66,7 +67,7 @@ func (d *decoder) chips(all []Sensor) {
 		key := fmt.Sprintf("%s %x", s.Bus, address)
 		c := found[key]
 		if c == nil {
-			c = &chip{first: s, inputs: map[[2]int]*Sensor{}, supply: map[int]bool{}}
+			c = &chip{first: s, inputs: map[[2]int]*Sensor{}, supply: map[int]bool{}, took: halfCycle}
 			found[key], order = c, append(order, c)
 		}
 		d.chip(c, s)
@@ -104,6 +105,9 @@ func (d *decoder) chip(c *chip, s *Sensor) {
 		d.at(s.path+".every", fmt.Sprintf("is %s, but %s for %s at the same converter (line %d)", beat(s.Every), beat(c.first.Every), c.first.path, line), "write the same for all inputs of a converter")
 	}
 }
+
+// halfCycle is by how much every second reading of a converter begins late.
+const halfCycle = 9 * time.Millisecond
 
 // conversion is what one may take: the rate is good to 10 % (data sheet), and the
 // transfers take their time.

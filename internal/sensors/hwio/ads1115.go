@@ -73,17 +73,20 @@ type adsInput struct {
 
 // ads1115 is one converter with its inputs. They are converted one after the
 // other, each supply once; while it converts, others on the bus have their turn.
+// A slow conversion averages hum of the mains out.
 type ads1115 struct {
 	bus  *i2cBus
 	addr uint16
 	plan []conversion
 	in   []adsInput
 
-	now   int       // which of the plan is under way
-	began time.Time // when; zero: not yet
-	free  time.Time // before then a conversion may be under way that nobody waits for; zero: not known
-	write [3]byte
-	read  [2]byte
+	late   bool      // this reading begins half a cycle of the mains late
+	placed bool      // it has been so placed
+	now    int       // which of the plan is under way
+	began  time.Time // when; zero: not yet
+	free   time.Time // before then a conversion may be under way that nobody waits for; zero: not known
+	write  [3]byte
+	read   [2]byte
 }
 
 // ads1115 puts a channel on its converter, which is made at its first input.
@@ -129,6 +132,12 @@ func (a *ads1115) step(ctx context.Context, dst []box.Sample) ([]box.Sample, tim
 		if a.free.IsZero() {
 			a.free = time.Now().Add(adsSlowest)
 		}
+		if !a.placed {
+			a.placed, a.late = true, !a.late
+			if a.late {
+				return dst, halfCycle
+			}
+		}
 		if d := time.Until(a.free); d > 0 {
 			return dst, d
 		}
@@ -163,6 +172,11 @@ func (a *ads1115) step(ctx context.Context, dst []box.Sample) ([]box.Sample, tim
 }
 
 const (
+	// halfCycle is half a cycle of the mains, between 50 and 60 Hz. A beat of 100 ms
+	// holds whole cycles of both, so that hum on a wire would read as a steady
+	// error; with every second reading this much late it is noise about the truth.
+	halfCycle = 9 * time.Millisecond
+
 	adsPoll = 500 * time.Microsecond
 	// adsSlowest is the longest conversion, one at 8 a second. A converter takes no
 	// order while one is under way (data sheet, bit OS) and would give that one's
@@ -195,7 +209,7 @@ func (a *ads1115) fail(dst []box.Sample, err error) []box.Sample {
 }
 
 func (a *ads1115) finish(dst []box.Sample) []box.Sample {
-	a.now, a.began = 0, time.Time{}
+	a.now, a.began, a.placed = 0, time.Time{}, false
 	for _, in := range a.in {
 		dst = append(dst, a.sample(in))
 	}

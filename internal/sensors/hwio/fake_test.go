@@ -7,6 +7,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"math"
 	"sync"
 	"syscall"
 	"testing"
@@ -97,8 +98,10 @@ func (h *handle) Tx(addr uint16, w, r []byte) error {
 // converter is an ADS1115 in single-shot mode, after its data sheet.
 type converter struct {
 	volts  [4]float64
-	dead   bool // never ends a conversion
-	resets bool // forgets what it is told, as after a dip of its supply
+	dead   bool    // never ends a conversion
+	resets bool    // forgets what it is told, as after a dip of its supply
+	hum    float64 // V, amplitude of what the mains put on every input
+	mains  float64 // Hz
 
 	pointer    byte
 	config     uint16
@@ -144,6 +147,11 @@ func (c *converter) settle() {
 			pair := [4][2]int{{0, 1}, {0, 3}, {1, 3}, {2, 3}}[mux]
 			v = c.volts[pair[0]] - c.volts[pair[1]]
 		}
+		if c.hum > 0 { // the mean over the conversion
+			from, to := c.began.Sub(epoch).Seconds(), c.began.Sub(epoch).Seconds()+1/float64(rate)
+			w := 2 * math.Pi * c.mains
+			v += c.hum * (math.Cos(w*from) - math.Cos(w*to)) / (w * (to - from))
+		}
 		c.result, c.converting = int16(max(-32768, min(32767, v/full*32768))), false
 	}
 }
@@ -165,10 +173,13 @@ func (p *probe) read(b []byte) {
 	}
 }
 
+// epoch is when the mains' voltage crossed zero.
+var epoch = time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC)
+
 // loopOf wires a gauge of 0 to 1600 kPa, 4–20 mA through 150 ohm.
 func loopOf(c box.Channel, path string, address uint16, input int) sensors.Wiring {
 	return sensors.Wiring{Channel: c, Bus: path, Every: 100 * time.Millisecond, Driver: sensors.ADS1115{
-		Address: address, Plus: input, Minus: sensors.NoInput, FullScale: 4.096, Rate: 250,
+		Address: address, Plus: input, Minus: sensors.NoInput, FullScale: 4.096, Rate: 64,
 		Signal: sensors.Signal{Kind: sensors.Loop, Span: sensors.Span{High: 1600}, Shunt: 150, Divider: 1}}}
 }
 

@@ -98,8 +98,8 @@ func (s *Source) Correct(c sensors.Corrections) {
 	s.corrections = c
 }
 
-// Samples appends what was measured since the last call, each channel once. A
-// channel whose instrument gives nothing back at all is faulty too.
+// Samples appends what was measured since the last call, of each channel the
+// newest two at most, oldest first. A channel whose instrument gives nothing back at all is faulty too.
 func (s *Source) Samples(_ context.Context, _ time.Duration, dst []box.Sample) ([]box.Sample, error) {
 	now, from := time.Now(), len(dst)
 	s.mu.Lock()

@@ -17,7 +17,8 @@ type task struct {
 	samples    []box.Sample
 
 	channels []box.Channel
-	next     time.Time // when step is due; set by the goroutine alone, which reads it without the lock
+	next     time.Time    // when step is due; set by the goroutine alone, which reads it without the lock
+	before   []box.Sample // not taken when ready came
 	ready    []box.Sample
 	told     time.Time // when the channels were last said to wait
 }
@@ -103,7 +104,7 @@ func (s *Source) step(ctx context.Context, b *bus, t *task) {
 		return
 	}
 	t.begun = false
-	t.ready = append(t.ready[:0], t.samples...)
+	t.before, t.ready = t.ready, append(t.before[:0], t.samples...)
 	b.stats.ended(now.Sub(t.beat), t.samples)
 	t.beat = t.beat.Add(t.every)
 	if missed := now.Sub(t.beat) / t.every; missed > 0 { // the last one passed is taken, late
@@ -135,12 +136,14 @@ func (v *Stats) ended(long time.Duration, samples []box.Sample) {
 // practice, no source.
 const overdue = 5 * time.Second
 
-// take appends what is ready, once. Of an instrument that waits for its turn,
+// take appends what is ready, once: the newest reading, and the one before where
+// two came since the last call, as they do now and then when the daemon's beat
+// and the bus' nearly meet. Of an instrument that waits for its turn,
 // because a transfer on its bus hangs, it says so: nobody waits for it.
 func (t *task) take(dst []box.Sample, now time.Time) []box.Sample {
 	if len(t.ready) > 0 {
-		dst = append(dst, t.ready...)
-		t.ready = t.ready[:0]
+		dst = append(append(dst, t.before...), t.ready...)
+		t.before, t.ready = t.before[:0], t.ready[:0]
 		return dst
 	}
 	if now.Sub(t.next) < overdue || now.Sub(t.told) < t.every {
