@@ -44,6 +44,7 @@ func commands() []command {
 		{"runs", "[-data DIR]", "list the archived runs", runRuns},
 		{"show", "RUN [-data DIR]", "tell one archived run", runShow},
 		{"export", "RUN -format csv|parquet|json|html [-data DIR] [-o FILE]", "one archived run", runExport},
+		{"whatif", "RUN -config FILE [-data DIR] [-all] [-json]", "an archived run with another configuration, side by side", runWhatIf},
 		{"import", "-map FILE -in CSV -out TRACE", "a logger's CSV as a trace", runImport},
 		{"watch", "[-url URL] [-fingerprint SHA256] [-units us|metric]", "a run live on a terminal, read from the daemon", runWatch},
 		{"notify", "test -config FILE [-to N]", "send a test message to those who get alerts", runNotify},

@@ -47,6 +47,7 @@ func rules() map[string]rule {
 		"safety":            pure("say", "units", "box", "estimate", "alarm"),
 		"sequencer":         pure("say", "units", "box", "estimate", "safety"),
 		"engine":            pure("say", "units", "box", "hydraulics", "dosing", "sensors", "alarm", "estimate", "safety", "sequencer"),
+		"whatif":            pure("say", "engine"),
 		"simbox":            pure("units", "box", "sensors"),
 		"sensors/hwio":      may("units", "box", "sensors"),
 		"record":            may("say", "units", "box", "engine"),
@@ -58,7 +59,7 @@ func rules() map[string]rule {
 		"telemetry/mqtt":    may("say", "units", "box", "alarm", "sequencer", "engine", "telemetry"),
 		"telemetry/influx":  may("say", "units", "box", "alarm", "sequencer", "engine", "telemetry"),
 		"access":            may("say"),
-		"web":               may("access", "say", "units", "box", "alarm", "sequencer", "engine", "telemetry", "journal"),
+		"web":               may("access", "say", "units", "box", "alarm", "sequencer", "engine", "telemetry", "journal", "whatif"),
 		"web/webtest":       may(), // tests only
 		"config":            may("say", "units", "box", "hydraulics", "dosing", "sensors", "safety", "sequencer", "engine", "record"),
 		"planview":          may("say", "config", "units", "hydraulics", "dosing", "web"), // answers the interface that web declares
