@@ -1,7 +1,6 @@
 package hwio
 
 import (
-	"context"
 	"math"
 	"os"
 	"path/filepath"
@@ -76,7 +75,7 @@ func TestThermometers(t *testing.T) {
 					time.Sleep(100 * time.Millisecond)
 				}
 				time.Sleep(time.Second)
-				got, _ := s.Samples(context.Background(), 0, nil)
+				got := newest(t, s)
 				if len(got) != 2 || got[1].Fault != "" || got[1].Value != 23.125 {
 					t.Fatalf("%+v: the other one is disturbed", got)
 				}

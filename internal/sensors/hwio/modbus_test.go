@@ -6,7 +6,6 @@ package hwio
 
 import (
 	"bytes"
-	"context"
 	"encoding/binary"
 	"math"
 	"math/rand/v2"
@@ -303,7 +302,7 @@ func TestAdapterPulled(t *testing.T) {
 			var got []box.Sample
 			for range n {
 				time.Sleep(time.Second)
-				got, _ = s.Samples(context.Background(), 0, nil)
+				got = newest(t, s)
 			}
 			if len(got) != 1 || !strings.Contains(got[0].Fault, want) || (got[0].Fault == "") != (want == "") {
 				t.Errorf("%+v, want %q", got, want)
@@ -334,7 +333,7 @@ func TestTwoUnits(t *testing.T) {
 		time.Sleep(500 * time.Millisecond)
 		for range 10 {
 			time.Sleep(time.Second)
-			got, _ := s.Samples(context.Background(), 0, nil)
+			got := newest(t, s)
 			if len(got) != 2 || got[0].Fault == "" || got[1].Fault != "" || got[1].Value != 100 {
 				t.Errorf("%+v", got)
 			}
