@@ -113,7 +113,7 @@ func (d *decoder) sensor(n *yaml.Node, path string) (Sensor, bool) {
 		return v, false
 	}
 	if a := s.at("every"); d.sound(a) && (v.Every < everyLeast || v.Every > everyMost) {
-		d.at(a, fmt.Sprintf("is %s; it must be %s to %s", beat(v.Every), beat(everyLeast), beat(everyMost)), "plausible: "+beat(how.every))
+		d.at(a, fmt.Sprintf("is %s; it must be %s to %s", Beat(v.Every), Beat(everyLeast), Beat(everyMost)), "plausible: "+Beat(how.every))
 	}
 	if v.Channel == box.UnknownChannel {
 		return v, false // its quantity decides how the rest is read
@@ -136,8 +136,8 @@ func (d *decoder) compensated(s section, v *Sensor) {
 	}
 }
 
-// beat writes a time between readings.
-func beat(d time.Duration) string {
+// Beat writes a time between readings.
+func Beat(d time.Duration) string {
 	if d < time.Second {
 		return strconv.FormatInt(d.Milliseconds(), 10) + " ms"
 	}
@@ -229,4 +229,29 @@ func busAddress(text string) (uint16, error) {
 		return 0, &units.QuantityError{Problem: fmt.Sprintf("%q is no I2C address", text), Hint: "write 0x08 to 0x77, as in 0x48"}
 	}
 	return uint16(v), nil
+}
+
+// warnSensors tells of wiring that can't show what it should.
+func (c *Config) warnSensors(say func(string, ...any)) {
+	if len(c.Sensors) == 0 {
+		return // a logger brings the samples
+	}
+	has := map[box.Channel]bool{}
+	for _, s := range c.Sensors {
+		has[s.Channel] = true
+		if a, ok := s.Driver.(sensors.ADS1115); ok && a.Signal.Kind == sensors.Voltage && a.Signal.Volts.Low <= 0 {
+			say("%s: a broken wire of a signal from %.4g V reads as a value; a 4–20 mA loop shows it", s.path, a.Signal.Volts.Low)
+		}
+	}
+	switch {
+	case has[box.EndEC] && c.Probe.Zone == "":
+		say("there is a sensor for %s, but no line_end_probe that says where it is: the flush is told without it", box.EndEC.Info().Column)
+	case !has[box.EndEC] && c.Probe.Zone != "":
+		say("there is a line_end_probe, but no sensor for %s", box.EndEC.Info().Column)
+	}
+	for _, need := range []box.Channel{box.SupplyPressure, box.MainFlow, box.BoxEC} {
+		if !has[need] {
+			say("no sensor for %s: what rests on it stays unknown, and is held where it is a matter of safety", need.Info().Column)
+		}
+	}
 }

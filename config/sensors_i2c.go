@@ -74,7 +74,7 @@ func (d *decoder) chips(all []Sensor) {
 	}
 	for _, c := range order {
 		if s := c.first; c.took > s.Every && d.sound(s.path+".every") {
-			d.at(s.path, fmt.Sprintf("is at a converter whose inputs take %s to read, longer than every (%s)", beat(c.took), beat(s.Every)), "take more samples_per_second, or read it less often")
+			d.at(s.path, fmt.Sprintf("is at a converter whose inputs take %s to read, longer than every (%s)", Beat(c.took), Beat(s.Every)), "take more samples_per_second, or read it less often")
 		}
 	}
 }
@@ -102,7 +102,7 @@ func (d *decoder) chip(c *chip, s *Sensor) {
 		c.took += conversion(a.Rate)
 	}
 	if s.Every != c.first.Every {
-		d.at(s.path+".every", fmt.Sprintf("is %s, but %s for %s at the same converter (line %d)", beat(s.Every), beat(c.first.Every), c.first.path, line), "write the same for all inputs of a converter")
+		d.at(s.path+".every", fmt.Sprintf("is %s, but %s for %s at the same converter (line %d)", Beat(s.Every), Beat(c.first.Every), c.first.path, line), "write the same for all inputs of a converter")
 	}
 }
 
@@ -268,7 +268,7 @@ func (d *decoder) ecText(s section, w *sensors.Wiring) sensors.Driver {
 	read(s, "wait", &v.Wait, units.ParseDuration)
 	d.period(s.at("wait"), v.Wait, 0, 10*time.Second, "600 ms")
 	if d.sound(s.at("wait")) && d.sound(s.at("every")) && v.Wait >= w.Every {
-		d.at(s.path, fmt.Sprintf("is read every %s, but needs %s for a reading", beat(w.Every), beat(v.Wait)), "change every or wait")
+		d.at(s.path, fmt.Sprintf("is read every %s, but needs %s for a reading", Beat(w.Every), Beat(v.Wait)), "change every or wait")
 	}
 	s.whole("field", &v.Field)
 	within(d, s.at("field"), float64(v.Field), 0, 7, "", "0 for the first number of the answer")

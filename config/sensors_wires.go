@@ -160,7 +160,7 @@ func (d *decoder) serial(s section, v *sensors.Serial) {
 	word(s, "parity", &v.Parity, parityByName, "none", "even", "odd")
 	read(s, "timeout", &v.Timeout, units.ParseDuration)
 	if a := s.at("timeout"); d.sound(a) && (v.Timeout < 20*time.Millisecond || v.Timeout > 5*time.Second) {
-		d.at(a, fmt.Sprintf("is %s; it must be 20 ms to 5 s", beat(v.Timeout)), "plausible: 300 ms")
+		d.at(a, fmt.Sprintf("is %s; it must be 20 ms to 5 s", Beat(v.Timeout)), "plausible: 300 ms")
 	}
 }
 

@@ -277,6 +277,7 @@ func (c *Config) warn(d *decoder) {
 		c.warnZone(&c.Zones[i], say)
 	}
 	c.warnFeeds(say)
+	c.warnSensors(say)
 }
 
 func (c *Config) warnZone(z *Zone, say func(string, ...any)) {

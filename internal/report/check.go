@@ -52,6 +52,7 @@ type Checked struct {
 	System   units.System
 	Box      string
 	Zones    []CheckedZone
+	Sensors  []config.Sensor
 	Warnings []string
 }
 
@@ -64,7 +65,7 @@ type CheckedZone struct {
 // Check solves every zone of the file. The error is a config.Faults with
 // everything that can't work.
 func Check(c *config.Config) (*Checked, error) {
-	out := &Checked{System: c.Box.Units, Box: c.Box.Name, Warnings: append([]string{}, c.Warnings...)}
+	out := &Checked{System: c.Box.Units, Box: c.Box.Name, Sensors: c.Sensors, Warnings: append([]string{}, c.Warnings...)}
 	var all config.Faults
 	for i := range c.Zones {
 		z := &c.Zones[i]
@@ -130,6 +131,7 @@ func (c *Checked) WriteText(w io.Writer) error {
 	for _, z := range c.Zones {
 		c.writeZone(&b, z)
 	}
+	c.writeSensors(&b)
 	for _, s := range c.Warnings {
 		fmt.Fprintf(&b, "\nwarning: %s\n", s)
 	}
@@ -156,6 +158,20 @@ func (c *Checked) writeZone(w io.Writer, z CheckedZone) {
 	row("travel to the nearest row's end", units.Elapsed(s.TravelNear))
 	row("travel to the farthest row's end", units.Elapsed(s.TravelFar))
 	row("water that flushes every emitter", u.Volume(s.FlushVolume))
+	t.Flush() // to a strings.Builder, which takes everything
+}
+
+// writeSensors says how each channel is wired.
+func (c *Checked) writeSensors(w io.Writer) {
+	if len(c.Sensors) == 0 {
+		return
+	}
+	fmt.Fprint(w, "\nsensors\n")
+	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
+	for _, s := range c.Sensors {
+		i := s.Channel.Info()
+		fmt.Fprintf(t, "  %s\t%s\t%s\tevery %s\n", i.Tag, i.Name, s.Wiring, config.Beat(s.Every))
+	}
 	t.Flush() // to a strings.Builder, which takes everything
 }
 

@@ -106,6 +106,49 @@ func TestRemarks(t *testing.T) {
 	}
 }
 
+// The wiring is told as understood, with what it can't show.
+func TestSensors(t *testing.T) {
+	const loop = "driver: ads1115, signal: loop, shunt: 150 ohm, "
+	all := []string{
+		"{channel: supply_kpa, " + loop + "input: 0, low: 0 psi, high: 100 psi}",
+		"{channel: main_flow_lpm, " + loop + "input: 1, low: 0 L/min, high: 40 L/min}",
+		"{channel: ec_box_us_cm, " + loop + "input: 2, low: 0 mS/cm, high: 5 mS/cm}",
+		"{channel: ec_end_us_cm, driver: ads1115, signal: voltage, divider: 4, input: 3, low: 0 mS/cm, high: 5 mS/cm}",
+	}
+	of := func(text string, lines ...string) *Checked {
+		return checked(t, text+"\nsensors:\n  - "+strings.Join(lines, "\n  - ")+"\n")
+	}
+	demo := string(config.Default())
+	c := of(demo, all...)
+	var b bytes.Buffer
+	if err := c.WriteText(&b); err != nil {
+		t.Fatal(err)
+	}
+	if want := "  FT-101  main flow           ads1115 /dev/i2c-1 0x48 input 1  every 100 ms\n"; !strings.Contains(b.String(), want) {
+		t.Errorf("no %q in\n%s", want, b.String())
+	}
+	before := len(checked(t, demo).Warnings)
+	for _, w := range []struct {
+		got  *Checked
+		want []string
+	}{
+		{c, []string{"sensors[3]: a broken wire"}},
+		{of(demo, all[:3]...), []string{"no sensor for ec_end_us_cm"}},
+		{of(demo, all[1:]...), []string{"sensors[2]: a broken wire", "no sensor for supply_kpa"}},
+		{of(strings.Replace(demo, "line_end_probe: {zone: tunnel, lag: 25 s}", "", 1), all...), []string{"no line_end_probe: ", "sensors[3]: a broken wire", "no line_end_probe that says where"}},
+	} {
+		got := w.got.Warnings
+		if len(got) != before+len(w.want) {
+			t.Errorf("%q, want %q", got, w.want)
+		}
+		for _, part := range w.want {
+			if !strings.Contains(strings.Join(got, "\n"), part) {
+				t.Errorf("no %q in %q", part, got)
+			}
+		}
+	}
+}
+
 // Every unworkable zone is named, not the first one only.
 func TestUnworkable(t *testing.T) {
 	zone := `
