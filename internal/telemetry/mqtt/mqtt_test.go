@@ -18,6 +18,7 @@ import (
 	"slices"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -302,10 +303,13 @@ func TestCoreFallsSilent(t *testing.T) {
 
 // relay passes TCP on until it is cut.
 type relay struct {
-	listen net.Listener
-	mu     sync.Mutex
-	conns  []net.Conn
+	listen  net.Listener
+	mu      sync.Mutex
+	conns   []net.Conn
+	stalled atomic.Bool // what comes in goes nowhere
 }
+
+func (r *relay) stall(yes bool) { r.stalled.Store(yes) }
 
 func newRelay(t *testing.T, to string) *relay {
 	t.Helper()
@@ -314,18 +318,18 @@ func newRelay(t *testing.T, to string) *relay {
 		t.Fatal(err)
 	}
 	r := &relay{listen: l}
-	go r.serve(to)
+	go r.serveTo(func() (net.Conn, error) { return net.Dial("tcp", to) })
 	t.Cleanup(func() { _ = l.Close(); r.cut() })
 	return r
 }
 
-func (r *relay) serve(to string) {
+func (r *relay) serveTo(dial func() (net.Conn, error)) {
 	for {
 		in, err := r.listen.Accept()
 		if err != nil {
 			return
 		}
-		out, err := net.Dial("tcp", to)
+		out, err := dial()
 		if err != nil {
 			_ = in.Close()
 			continue
@@ -333,18 +337,21 @@ func (r *relay) serve(to string) {
 		r.mu.Lock()
 		r.conns = append(r.conns, in, out)
 		r.mu.Unlock()
-		go pipe(in, out)
-		go pipe(out, in)
+		go r.pipe(in, out)
+		go r.pipe(out, in)
 	}
 }
 
-func pipe(to, from net.Conn) {
+func (r *relay) pipe(to, from net.Conn) {
 	buf := make([]byte, 4096)
 	for {
 		n, err := from.Read(buf)
 		if err != nil {
 			_ = to.Close()
 			return
+		}
+		if r.stalled.Load() {
+			continue
 		}
 		if _, err := to.Write(buf[:n]); err != nil {
 			return
@@ -586,8 +593,7 @@ func TestBackoffBounds(t *testing.T) {
 	}
 }
 
-// mosquitto starts the broker most stations have, with its own config.
-func mosquitto(t *testing.T, extra string) (addr string) {
+func mosquittoPath(t *testing.T) string {
 	t.Helper()
 	path := "/usr/sbin/mosquitto"
 	if found, err := exec.LookPath("mosquitto"); err == nil {
@@ -599,6 +605,13 @@ func mosquitto(t *testing.T, extra string) (addr string) {
 		}
 		t.Skip("mosquitto is not installed")
 	}
+	return path
+}
+
+// mosquitto starts the broker most stations have, with its own config.
+func mosquitto(t *testing.T, extra string) (addr string) {
+	t.Helper()
+	path := mosquittoPath(t)
 	l, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {
 		t.Fatal(err)

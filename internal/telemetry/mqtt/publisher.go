@@ -58,7 +58,7 @@ type Publisher struct {
 	rng     *rand.Rand // of the jitter; only Run's goroutine uses it
 	began   time.Time  // of Run, for a core that never spoke
 
-	tick, backoffMin, backoffMax, readBackWait time.Duration
+	tick, backoffMin, backoffMax, readBackWait, keepAlive, pingTimeout time.Duration
 
 	mu   sync.Mutex // Run writes the link, anybody reads it
 	link Link
@@ -89,6 +89,7 @@ func New(cfg Config, log *slog.Logger) (*Publisher, error) {
 		cfg: cfg, url: u, log: log, silence: cfg.Silence,
 		rng:  rand.New(rand.NewPCG(h.Sum64(), uint64(time.Now().UnixNano()))),
 		tick: tick, backoffMin: backoffMin, backoffMax: backoffMax, readBackWait: connectTimeout,
+		keepAlive: keepAlive, pingTimeout: pingTimeout,
 	}, nil
 }
 

@@ -3,8 +3,11 @@ package mqtt
 import (
 	"bytes"
 	"context"
+	"crypto/tls"
+	"crypto/x509"
 	"errors"
 	"fmt"
+	"net"
 	"time"
 
 	paho "github.com/eclipse/paho.mqtt.golang"
@@ -87,7 +90,7 @@ func (s *session) options() (*paho.ClientOptions, error) {
 	o := paho.NewClientOptions().AddBroker(s.p.url.String()).SetClientID(c.ClientID)
 	o.SetProtocolVersion(4).SetCleanSession(true).SetOrderMatters(false)
 	o.SetAutoReconnect(false).SetConnectRetry(false)
-	o.SetKeepAlive(keepAlive).SetPingTimeout(pingTimeout)
+	o.SetKeepAlive(s.p.keepAlive).SetPingTimeout(s.p.pingTimeout)
 	o.SetWriteTimeout(writeTimeout).SetConnectTimeout(connectTimeout)
 	o.SetBinaryWill(s.topic("status"), telemetry.StatusPayload(telemetry.Offline, "the connection broke", time.Time{}), 1, true)
 	o.SetConnectionLostHandler(func(_ paho.Client, err error) {
@@ -414,6 +417,34 @@ func connectError(host, user string, err error) error {
 		hint = fmt.Sprintf("the broker does not admit user %q: check mqtt.user and mqtt.password_file", user)
 	case errors.Is(err, packets.ErrorRefusedIDRejected):
 		hint = "the broker does not like the client id made of box.name: choose a shorter, plainer name"
+	default:
+		if h := secureHint(host, err); h != "" {
+			hint = h
+		}
 	}
 	return fmt.Errorf("cannot connect to the broker at %s: %w: %s", host, err, hint)
+}
+
+// secureHint says what to do about a handshake that failed; empty: it was none.
+func secureHint(host string, err error) string {
+	var stranger x509.UnknownAuthorityError
+	var name x509.HostnameError
+	var invalid x509.CertificateInvalidError
+	var refused *net.OpError // crypto/tls tells the other side's alert so
+	var plain tls.RecordHeaderError
+	switch {
+	case errors.As(err, &stranger):
+		return "nobody boxd trusts has signed the broker's certificate: give that authority's certificate in mqtt.ca_file"
+	case errors.As(err, &name):
+		return fmt.Sprintf("the broker's certificate is not for %s: write in mqtt.broker a name that stands in it", host)
+	case errors.As(err, &invalid) && invalid.Reason == x509.Expired:
+		return "the broker's certificate is not valid today: have it renewed, or look whether this board's clock is right"
+	case errors.As(err, &invalid):
+		return "the broker's certificate can't be used: have it made anew, for a server"
+	case errors.As(err, &plain):
+		return "the broker does not speak TLS at this port: give its TLS port, often 8883, or a tcp:// address in mqtt.broker"
+	case errors.As(err, &refused) && refused.Op == "remote error":
+		return "the broker does not accept boxd's own certificate, or wants one: check mqtt.cert_file and mqtt.key_file, and who signed them"
+	}
+	return ""
 }
