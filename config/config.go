@@ -60,6 +60,7 @@ type Config struct {
 	Alerts      []Alert
 	Feeds       []Feed
 	Sensors     []Sensor
+	Board       Board
 
 	// Warnings are things the file may leave so, but its owner should know.
 	Warnings []string
@@ -328,11 +329,14 @@ func (c *Config) Engine(zone string) (engine.Config, error) {
 	}, nil
 }
 
-// Wirings are what the sensors list describes.
+// Wirings are what the sensors list describes, and the board's supply.
 func (c *Config) Wirings() []sensors.Wiring {
 	out := make([]sensors.Wiring, len(c.Sensors))
 	for i, s := range c.Sensors {
 		out[i] = s.Wiring
+	}
+	if c.Board.Supply != nil {
+		out = append(out, c.Board.Supply.Wiring)
 	}
 	return out
 }

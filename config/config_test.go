@@ -300,12 +300,17 @@ func TestFullRest(t *testing.T) {
 		{Channel: box.OutsideAirTemp, Bus: "/dev/serial/by-id/usb-*", Every: time.Second, Driver: sensors.Modbus{
 			Serial: sensors.Serial{Baud: 19200, Parity: sensors.ParityEven, StopBits: 1, Timeout: 300 * time.Millisecond},
 			Unit:   9, Input: true, Register: 2, Number: sensors.S16, Scale: 0.1}},
+		{Bus: "/dev/i2c-1", Every: 200 * time.Millisecond, Driver: sensors.ADS1115{Address: 0x49, Plus: 1, Minus: sensors.NoInput, FullScale: 2.048, Rate: 64,
+			Signal: sensors.Signal{Kind: sensors.Voltage, Span: sensors.Span{High: 22.528}, Divider: 11, SupplyDivider: 1, Volts: sensors.Span{High: 22.528}}}},
 	}
 	if got := c.Wirings(); !reflect.DeepEqual(got, want) {
 		t.Errorf("sensors\n%+v, want\n%+v", got, want)
 	}
 	if d := c.Sensors[0].Calibrated; d.Format(time.DateOnly) != "2026-04-02" || !c.Sensors[1].Calibrated.IsZero() {
 		t.Errorf("calibrated %v", d)
+	}
+	if b := c.Board; b.Least != 11.5 || *b.Button != (Button{Line: sensors.Line{Name: "GPIO27", Bias: sensors.BiasUp, Debounce: 30 * time.Millisecond}}) {
+		t.Errorf("board %+v %+v", b, b.Button)
 	}
 	if c.Supply.Calcium != 2.5 || !c.Supply.Chlorinated {
 		t.Errorf("supply %+v", c.Supply)

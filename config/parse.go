@@ -102,7 +102,7 @@ func (d *decoder) syntax(err error) {
 // root reads the whole file.
 func (d *decoder) root(n *yaml.Node, c *Config) {
 	s := d.section(n, "", "box", "zones", "injector", "supply", "backflow", "line_end_probe", "limits", "alarms", "plan",
-		"person", "meter", "holds", "freeze", "web", "mqtt", "influx", "alerts", "feeds", "sensors")
+		"person", "meter", "holds", "freeze", "web", "mqtt", "influx", "alerts", "feeds", "sensors", "board")
 	if s.known && !s.has("zones") {
 		d.fault(placeOf(n), "zones", "is missing", "describe at least one zone below zones:")
 	}

@@ -78,7 +78,12 @@ func (d *decoder) sensors(s section, c *Config) {
 			c.Sensors = append(c.Sensors, v)
 		}
 	}
-	d.chips(c.Sensors)
+	d.board(s, c)
+	if c.Board.Supply != nil {
+		d.chips(append(slices.Clip(c.Sensors), *c.Board.Supply))
+	} else {
+		d.chips(c.Sensors)
+	}
 	for _, v := range c.Sensors {
 		if _, ok := seen[box.WaterTemp]; v.Raw && !ok {
 			d.at(v.path+".compensated", "needs the temperature of the water, but no sensor has the channel "+box.WaterTemp.Info().Column, "wire a thermometer, or take an instrument that compensates by itself")

@@ -13,15 +13,22 @@ import (
 	"boxd/internal/units"
 )
 
-// ads1115 reads an input of that converter. What the file leaves out: the
+// ads1115 reads an input of that converter and what its voltage means.
+func (d *decoder) ads1115(s section, w *sensors.Wiring) sensors.Driver {
+	v := d.converter(s, w)
+	s.need("signal", "loop")
+	v.Signal = d.signal(s, w, v.FullScale)
+	return v
+}
+
+// converter reads an input of that converter. What the file leaves out: the
 // address with ADDR at ground, a range that suits a converter at 3.3 V, and a rate
 // whose conversions last about a cycle of the mains, which averages hum out, and
 // of which four fit into 100 ms.
-func (d *decoder) ads1115(s section, w *sensors.Wiring) sensors.Driver {
+func (d *decoder) converter(s section, w *sensors.Wiring) sensors.ADS1115 {
 	v := sensors.ADS1115{Address: 0x48, Minus: sensors.NoInput, FullScale: 4.096, Rate: 64}
 	d.i2cBus(s, w)
 	s.need("input", "0")
-	s.need("signal", "loop")
 	read(s, "address", &v.Address, busAddress)
 	if a := s.at("address"); d.sound(a) && (v.Address < 0x48 || v.Address > 0x4b) {
 		d.at(a, fmt.Sprintf("0x%02x is no address of an ADS1115", v.Address), "it has 0x48, 0x49, 0x4a or 0x4b, as its pin ADDR is wired")
@@ -34,7 +41,6 @@ func (d *decoder) ads1115(s section, w *sensors.Wiring) sensors.Driver {
 	if a := s.at("samples_per_second"); d.sound(a) && !slices.Contains(sensors.ADS1115Rates(), v.Rate) {
 		d.at(a, fmt.Sprintf("%d is no rate of the ADS1115", v.Rate), "it has "+list(sensors.ADS1115Rates()))
 	}
-	v.Signal = d.signal(s, w, v.FullScale)
 	return v
 }
 

@@ -295,6 +295,9 @@ type Action struct {
 	Forecast Forecast
 }
 
+// ByButton is who says what the button at the box says: whoever stood there.
+const ByButton = "box button"
+
 // Forecast is the lowest temperature outside that is expected of the next
 // night, and when.
 type Forecast struct {
@@ -328,4 +331,14 @@ func (h Health) String() string {
 type Surrounding struct {
 	Health Health
 	Why    string
+}
+
+// Vital is a reading of the board under boxd, or what a meter has counted in
+// all: it is no channel, and nothing is reckoned with it.
+type Vital struct {
+	Name  string // on the wire, with its unit: board_c
+	Unit  string
+	Value float64
+	Known bool
+	Why   string // what is wrong, a sentence; empty: nothing
 }

@@ -50,6 +50,7 @@ type Options struct {
 	Link       func() box.Surrounding // how the link to the broker fares; nil: there is none
 	Unsaved    *Unsaved               // gets the alarms that the archive can't take; nil: nobody wants them
 	StandIn    string                 // why the journal is one in memory, in place of the real one; empty: it is the real one
+	Board      func() []box.Vital     // how the board fares, asked at each turn; nil: nobody knows
 	Alive      func()                 // called by the core's own goroutine after each turn, and at once; nil: nobody asks
 }
 
@@ -68,10 +69,11 @@ type Daemon struct {
 	synced time.Time
 	failed atomic.Pointer[string] // why the archive can't be written
 
-	mu    sync.Mutex
-	view  engine.View
-	shown time.Time
-	trace []web.Point
+	mu     sync.Mutex
+	view   engine.View
+	shown  time.Time
+	trace  []web.Point
+	onShow onShow
 }
 
 type ask struct {
@@ -446,8 +448,12 @@ func (d *Daemon) refuseAll() {
 // show makes the view everybody sees.
 func (d *Daemon) show() {
 	v := d.core.View()
+	if d.o.Board != nil {
+		v.Board = engine.BoardViews(d.o.Board())
+	}
 	d.mu.Lock()
 	d.view, d.shown = v, time.Now()
+	d.onShow.see(&v, d.shown)
 	if n := len(d.trace); n == 0 || v.T-d.trace[n-1].T >= 0.99 {
 		if n >= maxTrace {
 			d.trace = append(d.trace[:0], d.trace[n/4:]...)

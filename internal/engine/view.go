@@ -4,6 +4,7 @@ import (
 	"slices"
 	"time"
 
+	"boxd/internal/box"
 	"boxd/internal/say"
 )
 
@@ -40,7 +41,31 @@ type View struct {
 	Aside      []AlarmView `json:"alarms_aside"` // shelved, suppressed by design, out of service
 	AlarmRates AlarmRates  `json:"alarm_rates"`
 
+	Board []BoardView `json:"board,omitempty"` // of the board itself; whoever runs the core puts it in
+
 	Said ViewSaid `json:"-"`
+}
+
+// BoardView is something of the board under boxd, or what a meter has counted.
+type BoardView struct {
+	Name  string   `json:"name"` // with its unit
+	Unit  string   `json:"unit"`
+	Value *float64 `json:"value"`
+	Why   string   `json:"why"` // what is wrong; empty: nothing
+
+	Said say.Text `json:"-"`
+}
+
+// BoardViews are vitals as they are shown.
+func BoardViews(vitals []box.Vital) []BoardView {
+	out := make([]BoardView, len(vitals))
+	for i, v := range vitals {
+		out[i] = BoardView{Name: v.Name, Unit: v.Unit, Why: v.Why, Said: say.Text{Format: v.Why}}
+		if v.Known {
+			out[i].Value = &v.Value
+		}
+	}
+	return out
 }
 
 // The Said fields are the sentences of a view before they were put into the
@@ -89,6 +114,10 @@ func (v View) In(voice say.Voice) View {
 	}
 	for i := range v.Channels {
 		v.Channels[i].put(voice)
+	}
+	v.Board = slices.Clone(v.Board)
+	for i := range v.Board {
+		reword(&v.Board[i].Why, voice, v.Board[i].Said)
 	}
 	v.Progress.put(voice)
 	v.Loop.put(voice)

@@ -293,8 +293,11 @@ func (s *Sequencer) passOver(what say.Text) {
 }
 
 func name(by string) say.Text {
-	if by == "" {
+	switch by {
+	case "":
 		return say.T("somebody")
+	case box.ByButton:
+		return say.T("the button at the box")
 	}
 	return say.Verbatim(by)
 }

@@ -46,6 +46,8 @@ type Source struct {
 	thermal     thermal
 	buses       []*bus
 	meters      []*pulseMeter
+	power       box.Sample // of the board's supply
+	powered     bool       // there is one
 	stop        context.CancelFunc
 	ended       chan struct{}
 }
@@ -109,8 +111,27 @@ func (s *Source) Samples(_ context.Context, _ time.Duration, dst []box.Sample) (
 			dst = t.take(dst, now)
 		}
 	}
-	s.finish(dst[from:], now)
-	return dst, nil
+	taken := s.own(dst[from:])
+	s.finish(taken, now)
+	return dst[:from+len(taken)], nil
+}
+
+// own takes out what is of the board itself, no channel of the box.
+func (s *Source) own(taken []box.Sample) []box.Sample {
+	return slices.DeleteFunc(taken, func(x box.Sample) bool {
+		if x.Channel != box.UnknownChannel {
+			return false
+		}
+		s.power, s.powered = x, true
+		return true
+	})
+}
+
+// supply is the newest sample of the board's supply, V; false: none is measured.
+func (s *Source) supply() (box.Sample, bool) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.power, s.powered
 }
 
 // finish corrects samples, the water's temperature before the EC that it is

@@ -1,0 +1,52 @@
+package daemon
+
+import (
+	"strings"
+	"testing"
+	"time"
+
+	"boxd/internal/box"
+	"boxd/internal/engine"
+)
+
+// settle makes the advice on show old enough to have been read.
+func (l *life) settled() {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	l.onShow.since = time.Now().Add(-time.Minute)
+}
+
+// TestPress: the button says "done" to what could be read, by the door that the
+// page's word takes: stale, repeated or pointless presses are refused.
+func TestPress(t *testing.T) {
+	l := live(t, t.TempDir(), &still{})
+	l.await("the first advice", advised(box.RunStart))
+	press := func(accepted bool, reason string) {
+		t.Helper()
+		if a := l.Press(t.Context()); a.Accepted != accepted || !strings.Contains(a.Reason, reason) {
+			t.Errorf("%+v, want %t %q", a, accepted, reason)
+		}
+	}
+	press(false, "no longer the present one") // it came up just now
+	l.settled()
+	press(true, "")
+	l.await("the next advice", advised(box.MainOpen))
+	press(false, "no longer the present one") // a second touch, meant for the one before
+	l.settled()
+	press(true, "")
+	press(false, "the button at the box has already confirmed this")
+	if v := l.View(); v.Step != "ready" && v.Step != "pressurise" {
+		t.Errorf("step %q: readings have not agreed, the step must not be complete", v.Step)
+	}
+}
+
+// TestPressOfNothing: while there is nothing to confirm, a press is refused.
+func TestPressOfNothing(t *testing.T) {
+	p := newPlant(core(t))
+	l := live(t, t.TempDir(), p)
+	l.play(p, "a wait", func(v engine.View) bool { return v.Advice != nil && v.Advice.Deed == "" })
+	l.settled()
+	if a := l.Press(t.Context()); a.Accepted {
+		t.Errorf("%+v: there is nothing to confirm", a)
+	}
+}
