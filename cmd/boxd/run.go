@@ -51,6 +51,7 @@ func runDaemon(a *app, args []string) error {
 	s := &service{cfg: cfg, text: string(text), core: core, source: src, beat: 100 * time.Millisecond, idle: time.Second, speed: 1, data: data, listen: cfg.Web.Listen,
 		tell: func(format string, args ...any) { fmt.Fprintf(a.out, format+"\n", args...) },
 		log:  slog.New(slog.NewTextHandler(a.err, nil))}
+	s.board = s.boardOf()
 	ctx, cancel := context.WithCancel(a.ctx)
 	defer cancel()
 	err = s.run(ctx)

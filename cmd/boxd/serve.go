@@ -50,6 +50,8 @@ type service struct {
 	after  func(ctx context.Context, d *daemon.Daemon)         // runs beside the core, for the demo's person
 	wrap   func(web.Core) web.Core
 
+	board *board // nil where it is nobody's business, as in a simulation
+
 	publisher *mqtt.Publisher // nil where nothing is published
 	database  *influx.Writer  // nil where there is none
 
@@ -81,13 +83,14 @@ func (s *service) run(ctx context.Context) (err error) {
 			return err
 		}
 	}
+	s.board.recall(ctx, s, j)
 	hub, unsaved := telemetry.NewHub(maxWatchers), new(daemon.Unsaved)
 	over, err := newSupervisor()
 	if err != nil {
 		return err
 	}
 	d, err := daemon.New(ctx, daemon.Options{Core: s.core, ConfigText: s.redacted(), Version: version(), Journal: j, Source: s.source,
-		Hub: hub, Log: s.log, Beat: s.beat, Idle: s.idle, Speed: s.speed, Start: time.Now(), Link: s.link, Unsaved: unsaved, StandIn: standIn, Alive: over.alive})
+		Hub: hub, Log: s.log, Beat: s.beat, Idle: s.idle, Speed: s.speed, Start: time.Now(), Link: s.link, Unsaved: unsaved, StandIn: standIn, Board: s.board.vitals(), Alive: over.alive})
 	if err != nil {
 		return err
 	}
@@ -121,6 +124,7 @@ func (s *service) run(ctx context.Context) (err error) {
 	if s.after != nil {
 		s.wg.Go(func() { s.after(side, d) })
 	}
+	s.board.run(side, s, d, j)
 	over.ready()
 	defer over.stopping()
 	return d.Run(ctx)

@@ -14,6 +14,7 @@
 //	channel/<column>  retained  one reading: value, unit, quality, cause, age
 //	estimate          retained  the estimates behind the advice
 //	advice            retained  the one next thing, with its reasons; null when there is none
+//	board             retained  the board's temperature and supply, what its meters have counted
 //	alarm/<id>        retained  one alarm's ISA-18.2 state; "normal" when it is over
 //	meta              retained  the box, the zone, the channels' tags, names and units
 //	status            retained  online, starting, stopped or offline: read this first

@@ -27,6 +27,11 @@ func Shape(box string, v *engine.View, alarms []string) ([]Live, error) {
 	s.add("advice", struct {
 		Advice *engine.AdviceView `json:"advice"`
 	}{v.Advice})
+	if v.Board != nil {
+		s.add("board", struct {
+			Readings []engine.BoardView `json:"readings"`
+		}{v.Board})
+	}
 	for _, c := range v.Channels {
 		s.addChannel(c)
 	}

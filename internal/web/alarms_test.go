@@ -7,6 +7,7 @@ import (
 	"testing"
 	"time"
 
+	"boxd/internal/box"
 	"boxd/internal/engine"
 )
 
@@ -78,9 +79,11 @@ func TestBoxPage(t *testing.T) {
 	v.Wall = time.Date(2026, 5, 4, 12, 0, 0, 0, time.UTC)
 	v.Freeze = engine.FreezeView{Known: true, HoursLow: num(3.2), Body: "filter-bowl", Advice: "Drain the box tonight."}
 	v.Estimates = []engine.EstimateView{{Name: "main flow", Value: num(12.5), Unit: "L/min", Sigma: num(0.2), Quality: "good"}, {Name: "supply", Word: "steady", Quality: "good"}}
+	v.Board = engine.BoardViews([]box.Vital{{Name: "board_c", Unit: "°C", Value: 81, Known: true, Why: "so hot"}, {Name: "main_flow_total_l", Unit: "L", Value: 378.5, Known: true}, {Name: "button", Why: "stuck"}})
 	about := About{Device: "reduced-pressure-zone", Place: "pump house", LastTest: "2026-04-02", NextDue: "2027-04-02", Tester: "licence 0000", Buses: someBuses}
 	body := get(t, New(newFakeCore(v), nil, Options{Version: "test", About: about}), "/box").Body.String()
-	for _, part := range []string{"PT-101", "reduced-pressure-zone", "licence 0000", "3.2\u00a0h", "Drain the box tonight.", "3.30\u00a0gal/min", "±0.05\u00a0gal/min", "steady", "2026-05-04 12:00", "no record", `data-bus="/dev/i2c-1"`, "36000", "12.3\u00a0ms"} {
+	for _, part := range []string{"PT-101", "reduced-pressure-zone", "licence 0000", "3.2\u00a0h", "Drain the box tonight.", "3.30\u00a0gal/min", "±0.05\u00a0gal/min", "steady", "2026-05-04 12:00", "no record", `data-bus="/dev/i2c-1"`, "36000", "12.3\u00a0ms",
+		"temperature of the board", "178\u00a0°F", "so hot", "counted by the main flow meter", "100.0\u00a0gal", "stuck"} {
 		has(t, body, part)
 	}
 	none := get(t, New(newFakeCore(viewAt("ready")), nil, Options{}), "/box")
@@ -89,6 +92,7 @@ func TestBoxPage(t *testing.T) {
 	}
 	has(t, none.Body.String(), "none declared")
 	hasNot(t, none.Body.String(), "data-bus")
+	hasNot(t, none.Body.String(), "The board</h2>")
 }
 
 func someBuses() []Bus {

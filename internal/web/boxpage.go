@@ -27,6 +27,7 @@ type BoxNow struct {
 	Buses      []busLine
 	Estimates  []estimateLine
 	Papers     []fact
+	Board      []fact
 	Freeze     []fact
 	FreezeSays []string
 	Software   []fact
@@ -53,7 +54,7 @@ func (s visit) boxNow(v engine.View) BoxNow {
 	l := s.live(v)
 	return BoxNow{
 		Stopped: l.Stopped, StoppedWhy: l.StoppedWhy, Heard: l.Heard, Channels: s.channelLines(v, l.Readings), Buses: s.busLines(), Estimates: s.estimateLines(v),
-		Papers: s.papers(), Freeze: s.freezeFacts(v), FreezeSays: freezeSays(v), Software: s.software(v),
+		Papers: s.papers(), Board: s.boardFacts(v), Freeze: s.freezeFacts(v), FreezeSays: freezeSays(v), Software: s.software(v),
 	}
 }
 
@@ -123,6 +124,39 @@ func (s visit) papers() []fact {
 		{d.say("next due"), d.word(a.NextDue), ""},
 		{d.say("tester"), d.word(a.Tester), ""},
 	}
+}
+
+// boardFacts are the board's own readings and what its meters have counted.
+func (s visit) boardFacts(v engine.View) []fact {
+	d := s.show
+	var facts []fact
+	for _, b := range v.Board {
+		f := fact{d.vital(b.Name), d.in(b.Value, b.Unit), b.Why}
+		if b.Unit == "L" {
+			f.Value = d.volume(b.Value)
+		}
+		facts = append(facts, f)
+	}
+	return facts
+}
+
+// vital is what a reading of the board is called.
+func (d display) vital(name string) string {
+	switch name {
+	case "board_c":
+		return d.say("temperature of the board")
+	case "board_supply_v":
+		return d.say("supply of the board")
+	case "button":
+		return d.say("button at the box")
+	case "main_flow_total_l":
+		return d.say("counted by the main flow meter")
+	case "injector_flow_total_l":
+		return d.say("counted by the injector's flow meter")
+	case "stock_draw_total_l":
+		return d.say("counted by the stock meter")
+	}
+	return name
 }
 
 func (s visit) freezeFacts(v engine.View) []fact {

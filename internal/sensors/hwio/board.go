@@ -2,6 +2,7 @@ package hwio
 
 import (
 	"context"
+	"math"
 	"os"
 	"path/filepath"
 	"slices"
@@ -72,8 +73,8 @@ func (b *Board) Vitals() []box.Vital {
 	}
 	if b.Source != nil {
 		for _, m := range b.Source.meters {
-			litres := float64(m.counted.Load()) / m.Meter.PerLitre
-			out = append(out, box.Vital{Name: strings.TrimSuffix(m.channel.Info().Column, "pm") + "_total", Unit: "L", Value: litres, Known: true})
+			litres := math.Round(100*float64(m.counted.Load())/m.Meter.PerLitre) / 100
+			out = append(out, box.Vital{Name: strings.TrimSuffix(m.channel.Info().Column, "_lpm") + "_total_l", Unit: "L", Value: litres, Known: true})
 		}
 	}
 	return out
