@@ -30,7 +30,9 @@ type fakeChip interface {
 type wire struct {
 	mu     sync.Mutex
 	chips  map[uint16]fakeChip
-	fails  error         // of every transfer
+	fails  error // of every transfer
+	breaks int   // one in so many is broken off by a signal; 0: none
+	count  int
 	hangs  time.Duration // how long a transfer hangs before it fails
 	takes  time.Duration // of a transfer that ends well
 	absent bool          // there is no such bus, or the open one was unplugged
@@ -78,6 +80,9 @@ func (h *handle) Tx(addr uint16, w, r []byte) error {
 	}
 	if h.absent || h.stale && h.born != h.epoch {
 		return fmt.Errorf("sysfs-i2c: %v", syscall.ENODEV)
+	}
+	if h.count++; h.breaks > 0 && h.count%h.breaks == 0 {
+		return fmt.Errorf("sysfs-i2c: %v", syscall.EINTR)
 	}
 	if h.fails != nil {
 		return fmt.Errorf("sysfs-i2c: %v", h.fails)

@@ -77,26 +77,33 @@ func (b *i2cBus) tx(ctx context.Context, addr uint16, w, r []byte) error {
 	if err := ctx.Err(); err != nil {
 		return err
 	}
-	now := time.Now()
-	if b.trouble != nil && now.Before(b.again) {
+	began := time.Now()
+	if b.trouble != nil && began.Before(b.again) {
 		return b.trouble
 	}
 	if b.bus == nil {
 		bus, err := b.open(b.path)
 		if err != nil {
-			b.trouble, b.again = errNoBus, now.Add(retryBus)
+			b.trouble, b.again = errNoBus, began.Add(retryBus)
 			return b.trouble
 		}
 		b.bus = bus
 	}
-	err := classed(b.bus.Tx(addr, w, r))
+	err := b.bus.Tx(addr, w, r)
+	if says(err, syscall.EINTR) { // by a signal of Go's scheduler, which says nothing of the bus
+		err = b.bus.Tx(addr, w, r)
+	}
 	b.trouble = nil
 	if err == nil {
 		b.failing = time.Time{}
 		return nil
 	}
-	began := now
-	now = time.Now()
+	return b.took(began, classed(err))
+}
+
+// took draws the bus' own conclusions from a transfer that failed.
+func (b *i2cBus) took(began time.Time, err error) error {
+	now := time.Now()
 	if now.Sub(began) >= hangs {
 		err = errHangs
 		b.trouble, b.again = err, now.Add(retryBus)
@@ -119,27 +126,20 @@ func (b *i2cBus) shut() {
 	}
 }
 
-// classed tells what a transfer's error means. periph passes on the kernel's
-// word for an error number as text only, so the text is compared with the
-// kernel's own.
+// says reports whether a transfer's error is the kernel's error of that number.
+// periph passes it on as text only, so the text is compared with the kernel's own.
+func says(err error, n syscall.Errno) bool {
+	return err != nil && strings.HasSuffix(err.Error(), n.Error())
+}
+
+// classed tells what a transfer's error means.
 func classed(err error) error {
-	if err == nil {
-		return nil
-	}
-	is := func(numbers ...syscall.Errno) bool {
-		for _, n := range numbers {
-			if errors.Is(err, n) || strings.HasSuffix(err.Error(), n.Error()) {
-				return true
-			}
-		}
-		return false
-	}
 	switch {
-	case is(syscall.ENODEV):
+	case says(err, syscall.ENODEV):
 		return errNoBus // the adapter was unplugged
-	case is(syscall.ETIMEDOUT):
+	case says(err, syscall.ETIMEDOUT):
 		return errHangs
-	case is(syscall.ENXIO, remoteIO):
+	case says(err, syscall.ENXIO), says(err, remoteIO):
 		return errNoAnswer // address or data not acknowledged; which, depends on the adapter
 	}
 	return fmt.Errorf("%w: %w", errGarbled, err)

@@ -97,6 +97,19 @@ func TestUnplugged(t *testing.T) {
 	})
 }
 
+// TestSignals: transfers that a signal to the program breaks off are made again.
+func TestSignals(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		w := &wire{breaks: 7, chips: map[uint16]fakeChip{0x48: &converter{volts: [4]float64{1.8}}}}
+		s := on(t, map[string]*wire{"/dev/i2c-1": w}, loopOf(box.HeaderPressure, "/dev/i2c-1", 0x48, 0))
+		defer s.Close()
+		got := collect(t, s, 10*time.Second)[box.HeaderPressure]
+		if v := s.Stats()[0]; len(got) < 97 || v.Faults > 0 || w.count < 300 {
+			t.Errorf("%d samples, %+v", len(got), v)
+		}
+	})
+}
+
 // TestMissedBeats: at 8 conversions a second, two inputs take 278 ms; of ten
 // beats a second a third at most can be kept, and the others are counted.
 func TestMissedBeats(t *testing.T) {
