@@ -274,23 +274,33 @@ func checkInit(s source) (faults []string) {
 // checkNoOutput finds what would drive a pin. boxd measures and advises; it
 // never moves anything.
 func checkNoOutput(s source) (faults []string) {
-	bus := slices.ContainsFunc(s.file.Imports, func(i *ast.ImportSpec) bool { return strings.HasPrefix(importPath(i), "periph.io/") })
-	if !bus {
-		return nil
-	}
 	for _, i := range s.file.Imports {
-		// Whatever fills periph's registries opens drivers of pins and lamps too.
-		if p := importPath(i); strings.HasPrefix(p, "periph.io/x/host/") && p != "periph.io/x/host/v3/sysfs" || strings.HasSuffix(p, "/driverreg") {
+		// Whatever has periph's drivers brings those of pins and lamps too.
+		if p := importPath(i); strings.HasPrefix(p, "periph.io/x/host/") && p != "periph.io/x/host/v3/fs" || strings.HasSuffix(p, "/driverreg") {
 			faults = append(faults, s.fault(i, "%s: opens more than is read", p))
 		}
 	}
+	known := names(s.file)
 	ast.Inspect(s.file, func(n ast.Node) bool {
-		if sel, ok := n.(*ast.SelectorExpr); ok && slices.Contains([]string{"Out", "PWM", "PinOut", "StreamOut"}, sel.Sel.Name) {
-			faults = append(faults, s.fault(sel, "%s: no output is ever driven", sel.Sel.Name))
+		switch n := n.(type) {
+		case *ast.SelectorExpr:
+			x, _ := n.X.(*ast.Ident)
+			request := x != nil && known[x.Name] == "golang.org/x/sys/unix" && strings.HasPrefix(n.Sel.Name, "GPIO") && strings.Contains(n.Sel.Name, "SET_")
+			if request || usesPeriph(s.file) && slices.Contains([]string{"Out", "PWM", "PinOut", "StreamOut"}, n.Sel.Name) {
+				faults = append(faults, s.fault(n, "%s: no output is ever driven", n.Sel.Name))
+			}
+		case *ast.BasicLit:
+			if slices.ContainsFunc(drivers(), func(file string) bool { return strings.Contains(n.Value, file) }) {
+				faults = append(faults, s.fault(n, "%s: no output is ever driven", n.Value))
+			}
 		}
 		return true
 	})
 	return faults
+}
+
+func usesPeriph(f *ast.File) bool {
+	return slices.ContainsFunc(f.Imports, func(i *ast.ImportSpec) bool { return strings.HasPrefix(importPath(i), "periph.io/") })
 }
 
 func TestModule(t *testing.T) {
@@ -376,7 +386,10 @@ func TestChecksSee(t *testing.T) {
 		{"method init", "internal/web", `type x int; func (x) init() {}`, checkInit, 0},
 		{"output", hw, `import "periph.io/x/conn/v3/gpio"; func f(p gpio.PinIO) { p.Out(true) }`, checkNoOutput, 1},
 		{"all drivers", hw, `import "periph.io/x/host/v3"`, checkNoOutput, 1},
-		{"buses alone", hw, `import "periph.io/x/host/v3/sysfs"`, checkNoOutput, 0},
+		{"files alone", hw, `import "periph.io/x/host/v3/fs"`, checkNoOutput, 0},
+		{"pins as files", hw, `const f = "/sys/class/gpio/export"`, checkNoOutput, 1},
+		{"a line set", hw, `import "golang.org/x/sys/unix"; const r = unix.GPIO_V2_LINE_SET_VALUES_IOCTL`, checkNoOutput, 1},
+		{"a line asked for", hw, `import "golang.org/x/sys/unix"; const r = unix.GPIO_V2_GET_LINE_IOCTL`, checkNoOutput, 0},
 		{"input", hw, `import "periph.io/x/conn/v3/gpio"; func f(p gpio.PinIn) { p.Read() }`, checkNoOutput, 0},
 	}
 	for _, c := range cases {

@@ -46,7 +46,7 @@ func (w *wire) open(string) (i2c.BusCloser, error) {
 	defer w.mu.Unlock()
 	w.opened++
 	if w.absent {
-		return nil, errors.New("sysfs-i2c: bus #1 is not configured")
+		return nil, errors.New("i2c: bus #1 is not configured")
 	}
 	return &handle{wire: w, born: w.epoch}, nil
 }
@@ -76,20 +76,20 @@ func (h *handle) Tx(addr uint16, w, r []byte) error {
 	h.mu.Lock()
 	defer h.mu.Unlock()
 	if d > h.takes { // it hung
-		return fmt.Errorf("sysfs-i2c: %v", syscall.ETIMEDOUT)
+		return fmt.Errorf("i2c: %w", syscall.ETIMEDOUT)
 	}
 	if h.absent || h.stale && h.born != h.epoch {
-		return fmt.Errorf("sysfs-i2c: %v", syscall.ENODEV)
+		return fmt.Errorf("i2c: %w", syscall.ENODEV)
 	}
 	if h.count++; h.breaks > 0 && h.count%h.breaks == 0 {
-		return fmt.Errorf("sysfs-i2c: %v", syscall.EINTR)
+		return fmt.Errorf("i2c: %w", syscall.EINTR)
 	}
 	if h.fails != nil {
-		return fmt.Errorf("sysfs-i2c: %v", h.fails)
+		return fmt.Errorf("i2c: %w", h.fails)
 	}
 	c := h.chips[addr]
 	if c == nil {
-		return fmt.Errorf("sysfs-i2c: %v", syscall.ENXIO)
+		return fmt.Errorf("i2c: %w", syscall.ENXIO)
 	}
 	if len(w) > 0 {
 		c.write(w)

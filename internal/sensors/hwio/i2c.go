@@ -4,13 +4,10 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"strconv"
-	"strings"
 	"syscall"
 	"time"
 
 	"periph.io/x/conn/v3/i2c"
-	"periph.io/x/host/v3/sysfs"
 
 	"boxd/internal/box"
 	"boxd/internal/sensors"
@@ -26,16 +23,9 @@ type openers struct {
 	root  string                        // of the files the kernel writes
 }
 
-// system opens what the kernel has. Buses are opened by number, past periph's
-// registry: filling that would also open drivers of pins and lamps.
+// system opens what the kernel has.
 func system() openers {
-	return openers{line: openLine, clock: monotonic, port: openPort, find: matches, root: "/", i2c: func(path string) (i2c.BusCloser, error) {
-		n, err := strconv.Atoi(strings.TrimPrefix(path, "/dev/i2c-"))
-		if err != nil {
-			return nil, fmt.Errorf("cannot open %s: it is not of the form /dev/i2c-1", path)
-		}
-		return sysfs.NewI2C(n)
-	}}
+	return openers{i2c: openI2C, line: openLine, clock: monotonic, port: openPort, find: matches, root: "/"}
 }
 
 // i2cBus is a bus that opens itself, and anew after trouble. One goroutine uses
@@ -90,7 +80,7 @@ func (b *i2cBus) tx(ctx context.Context, addr uint16, w, r []byte) error {
 		b.bus = bus
 	}
 	err := b.bus.Tx(addr, w, r)
-	if says(err, syscall.EINTR) { // by a signal of Go's scheduler, which says nothing of the bus
+	if errors.Is(err, syscall.EINTR) { // by a signal of Go's scheduler, which says nothing of the bus
 		err = b.bus.Tx(addr, w, r)
 	}
 	b.trouble = nil
@@ -126,20 +116,14 @@ func (b *i2cBus) shut() {
 	}
 }
 
-// says reports whether a transfer's error is the kernel's error of that number.
-// periph passes it on as text only, so the text is compared with the kernel's own.
-func says(err error, n syscall.Errno) bool {
-	return err != nil && strings.HasSuffix(err.Error(), n.Error())
-}
-
 // classed tells what a transfer's error means.
 func classed(err error) error {
 	switch {
-	case says(err, syscall.ENODEV):
+	case errors.Is(err, syscall.ENODEV):
 		return errNoBus // the adapter was unplugged
-	case says(err, syscall.ETIMEDOUT):
+	case errors.Is(err, syscall.ETIMEDOUT):
 		return errHangs
-	case says(err, syscall.ENXIO), says(err, remoteIO):
+	case errors.Is(err, syscall.ENXIO), errors.Is(err, remoteIO):
 		return errNoAnswer // address or data not acknowledged; which, depends on the adapter
 	}
 	return fmt.Errorf("%w: %w", errGarbled, err)

@@ -7,13 +7,17 @@ import (
 	"syscall"
 	"time"
 
+	"periph.io/x/conn/v3/i2c"
+
 	"boxd/internal/sensors"
 )
 
-// Lines and ports are those of Linux; elsewhere boxd plans, replays and shows
+// Buses, lines and ports are those of Linux; elsewhere boxd plans, replays and shows
 // its demo.
 
 const remoteIO = syscall.EIO
+
+func openI2C(string) (i2c.BusCloser, error) { return nil, errors.ErrUnsupported }
 
 func openLine(watch) (line, error) { return nil, errors.ErrUnsupported }
 
