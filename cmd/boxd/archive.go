@@ -113,7 +113,12 @@ type archive struct{ j *journal.Journal }
 
 // Runs lists the kept runs, newest first.
 func (a archive) Runs(ctx context.Context) ([]web.RunRow, error) {
-	runs, err := a.j.Runs(ctx)
+	return a.Find(ctx, journal.Search{})
+}
+
+// Find lists the runs looked for, newest first.
+func (a archive) Find(ctx context.Context, ask journal.Search) ([]web.RunRow, error) {
+	runs, err := a.j.Find(ctx, ask)
 	if err != nil {
 		return nil, err
 	}
@@ -129,13 +134,37 @@ func (a archive) Runs(ctx context.Context) ([]web.RunRow, error) {
 	return out, nil
 }
 
-// Export writes one run.
-func (a archive) Export(ctx context.Context, w io.Writer, id, format string) error {
-	err := a.j.Export(ctx, w, id, format, background)
+// Zones are those that have runs.
+func (a archive) Zones(ctx context.Context) ([]string, error) { return a.j.Zones(ctx) }
+
+// Account tells one run.
+func (a archive) Account(ctx context.Context, run string) (*journal.Account, error) {
+	acc, err := a.j.Account(ctx, run)
+	return acc, noRun(err)
+}
+
+// Traces are a run's channels in few points.
+func (a archive) Traces(ctx context.Context, run string) (*journal.Traces, error) {
+	t, err := a.j.Traces(ctx, run)
+	return t, noRun(err)
+}
+
+// AddNote keeps a person's note on a run.
+func (a archive) AddNote(ctx context.Context, n journal.Note) error {
+	return noRun(a.j.AddNote(ctx, n))
+}
+
+// noRun is the pages' own word for a run that isn't there.
+func noRun(err error) error {
 	if errors.Is(err, journal.ErrNoRun) {
 		return web.ErrNoRun
 	}
 	return err
+}
+
+// Export writes one run.
+func (a archive) Export(ctx context.Context, w io.Writer, id, format string) error {
+	return noRun(a.j.Export(ctx, w, id, format, background))
 }
 
 // Alarms are the newest changes of alarms.

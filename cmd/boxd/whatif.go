@@ -3,7 +3,6 @@ package main
 import (
 	"context"
 	"encoding/json"
-	"errors"
 	"fmt"
 	"io"
 	"os"
@@ -13,7 +12,6 @@ import (
 	"boxd/config"
 	"boxd/internal/engine"
 	"boxd/internal/journal"
-	"boxd/internal/web"
 	"boxd/internal/whatif"
 )
 
@@ -80,10 +78,7 @@ func whatIf(ctx context.Context, j *journal.Journal, run, name string, text []by
 // WhatIf replays an archived run for the pages.
 func (a archive) WhatIf(ctx context.Context, run string, text []byte, tick func(float64) error) (*whatif.Result, error) {
 	r, err := whatIf(ctx, a.j, run, "configuration", text, tick)
-	if errors.Is(err, journal.ErrNoRun) {
-		return nil, web.ErrNoRun
-	}
-	return r, err
+	return r, noRun(err)
 }
 
 // printWhatIf writes the comparison for a person.

@@ -237,3 +237,31 @@ func BenchmarkSize(b *testing.B) {
 		b.ReportMetric(size(j), "B-thinned/h")
 	}
 }
+
+// TestTraces: what is drawn spans all that was measured, peaks and gaps.
+func TestTraces(t *testing.T) {
+	j := openTemp(t)
+	longRun(t, j, 6000, 1000)
+	got, err := j.Traces(t.Context(), "r1")
+	must(t, err)
+	supply, ec := got.Columns["supply_kpa"], got.Columns["ec_box_us_cm"]
+	if len(got.T) != 1000 || len(supply) != 1000 || got.T[0] < 0 || got.T[999] > 5999 || got.Columns["box_air_c"] != nil {
+		t.Fatalf("%d points, %d of the supply", len(got.T), len(supply))
+	}
+	low, high, gaps := *supply[0], *supply[0], 0
+	for i := range supply {
+		low, high = min(low, *supply[i]), max(high, *supply[i])
+		if i > 0 && got.T[i] <= got.T[i-1] {
+			t.Errorf("point %d at %g after %g", i, got.T[i], got.T[i-1])
+		}
+		if i < len(ec) && ec[i] == nil {
+			gaps++
+		}
+	}
+	if low != 288 || high != 450 || gaps != 0 { // EC is silent for ten seconds in twenty: every stretch of 12 has some
+		t.Errorf("from %g to %g, %d gaps", low, high, gaps)
+	}
+	if _, err := j.Traces(t.Context(), "nobody"); !errors.Is(err, ErrNoRun) {
+		t.Errorf("error %v", err)
+	}
+}

@@ -57,10 +57,11 @@ func (b *bucket) add(v float64) {
 
 // curves are all channels' buckets and the time they span, in seconds.
 type curves struct {
-	span   float64
-	marks  []markView
-	points [box.NumChannels][]bucket
-	seen   [box.NumChannels]bool
+	span    float64
+	buckets int
+	marks   []markView
+	points  [box.NumChannels][]bucket
+	seen    [box.NumChannels]bool
 }
 
 // instrumentView is what a channel brought in the run.
@@ -91,7 +92,7 @@ func count(list *[box.NumChannels]instrumentView, f *frame) {
 // panels reads the run twice: for its span and its instruments, then for its
 // values.
 func (x *story) panels(ctx context.Context, marks []markView) ([]panelView, []instrumentView, error) {
-	c := curves{marks: marks}
+	c := curves{buckets: buckets, marks: marks}
 	var all [box.NumChannels]instrumentView
 	for f, err := range x.frames(ctx) {
 		if err != nil {
@@ -126,14 +127,14 @@ func (x *story) panels(ctx context.Context, marks []markView) ([]panelView, []in
 }
 
 func (c *curves) add(f *frame) {
-	i := min(int(f.T/c.span*buckets), buckets-1)
+	i := min(int(f.T/c.span*float64(c.buckets)), c.buckets-1)
 	values, has := f.values()
 	for ch := range values {
 		if !has[ch] {
 			continue
 		}
 		if c.points[ch] == nil {
-			c.points[ch] = make([]bucket, buckets)
+			c.points[ch] = make([]bucket, c.buckets)
 		}
 		c.seen[ch] = true
 		c.points[ch][i].add(values[ch])

@@ -101,6 +101,11 @@ func (j *Journal) Find(ctx context.Context, s Search) ([]Run, error) {
 	return runs, j.explain("read", rows.Err())
 }
 
+// Zones are the names of all zones that have runs, sorted.
+func (j *Journal) Zones(ctx context.Context) ([]string, error) {
+	return j.texts(ctx, "SELECT DISTINCT zone FROM runs ORDER BY zone")
+}
+
 // Run is one run with its configuration, or ErrNoRun.
 func (j *Journal) Run(ctx context.Context, id string) (Run, error) {
 	return j.oneRun(ctx, "r.id = ?", id)

@@ -57,7 +57,7 @@ func TestKeysAlone(t *testing.T) {
 	if said := core.said(); len(said) != 1 || said[0].Kind != box.Confirm || said[0].By != "Kim" {
 		t.Errorf("the core heard %+v", said)
 	}
-	for _, page := range []string{"/valve", "/alarms", "/plan", "/runs", "/box", "/people"} {
+	for _, page := range []string{"/valve", "/alarms", "/plan", "/runs", "/runs/run-0007", "/runs/run-0007/whatif", "/box", "/people"} {
 		tab.Do("page", webtest.Visit(srv.URL+page))
 		tabTo(tab, ".shown button") // the last thing on every page: no stop on the way holds the focus
 	}

@@ -314,6 +314,7 @@ type pages struct {
 	run, parts, runs, plan, signIn, begin, people *template.Template
 	alarms, alarmParts, boxPage, boxParts         *template.Template
 	offline, valve, valveParts, valveNext         *template.Template
+	record, whatIf                                *template.Template
 
 	messages say.Messages
 	words    string // of the scripts, as JSON
@@ -331,6 +332,7 @@ func parsePages(m say.Messages) pages {
 		signIn: all.Lookup("signin.html"), begin: all.Lookup("begin.html"), people: all.Lookup("people.html"),
 		alarms: all.Lookup("alarms.html"), alarmParts: all.Lookup("alarm-parts"), boxPage: all.Lookup("box.html"), boxParts: all.Lookup("box-parts"), offline: all.Lookup("offline.html"),
 		valve: all.Lookup("valve.html"), valveParts: all.Lookup("valve-parts"), valveNext: all.Lookup("valve-next"),
+		record: all.Lookup("record.html"), whatIf: all.Lookup("whatif.html"),
 		messages: m, words: scriptWords(m),
 	}
 }

@@ -6,6 +6,7 @@ package web
 
 import (
 	"fmt"
+	"net/http"
 	"net/http/httptest"
 	"strings"
 	"testing"
@@ -13,6 +14,7 @@ import (
 
 	"boxd/internal/access"
 	"boxd/internal/engine"
+	"boxd/internal/journal"
 	"boxd/internal/web/webtest"
 )
 
@@ -33,6 +35,8 @@ func scenes() []scene {
 		{"valve", "/valve", turning, "#plot-valve canvas"},
 		{"plan", "/plan", at("ready"), "#plan-rows .strip"},
 		{"archive", "/runs", at("ready"), "[data-run]"},
+		{"record", "/runs/run-0007?with=run-0006&at=lines_full", at("ready"), "#plot-record canvas"},
+		{"whatif", "/runs/run-0007/whatif", at("ready"), "#differ"},
 		{"alarms", "/alarms", someAlarms, "[data-alarm]"},
 		{"box", "/box", troubled, "[data-column]"},
 		{"people", "/people", at("ready"), "[data-person]"},
@@ -83,16 +87,22 @@ func every(t *testing.T) (*httptest.Server, *fakeCore) {
 	}
 	core := newFakeCore(viewAt("ready"))
 	core.trace = pastTrace()
-	arch := fullArchive{exportingArchive{fakeArchive{rows: someRuns()}}, pastArchive{past: []AlarmPast{
+	lib := newLibrary()
+	lib.notes = []journal.Note{{Wall: time.Date(2026, 5, 4, 12, 0, 0, 0, time.UTC), By: "Kim", Text: "The third row was dry."}}
+	arch := fullArchive{lib, exportingArchive{}, pastArchive{past: []AlarmPast{
 		{When: time.Date(2026, 5, 4, 12, 0, 0, 0, time.UTC), ID: "stock-empty", Word: "raised", Priority: "high"}}}}
 	srv := httptest.NewServer(New(core, arch, Options{Box: "north-box", Units: "us", Keeper: keeper, Version: "test", Planner: &fakePlanner{view: somePlan(), choices: planChoices()}, About: About{Buses: someBuses}}))
 	t.Cleanup(srv.Close)
+	if code, to := newPerson(t, srv, "Kim").post("/runs/run-0007/whatif", "config", "zones: [x]"); code != http.StatusSeeOther {
+		t.Fatalf("asking what if: %d %s", code, to)
+	}
 	return srv, core
 }
 
-// fullArchive lists runs, writes them out and knows the alarms.
+// fullArchive lists and tells runs, writes them out and knows the alarms.
 type fullArchive struct {
-	exportingArchive
+	*fakeLibrary
+	Exporter
 	Historian
 }
 

@@ -2,18 +2,32 @@ package web
 
 import (
 	"cmp"
+	"context"
 	"errors"
 	"net/http"
 	"strings"
 	"time"
+
+	"boxd/internal/journal"
 )
+
+// runsShown bounds the list; the search finds the others.
+const runsShown = 100
 
 type runsModel struct {
 	frame
-	Rows   []runLine
-	None   bool // no archive
-	Failed string
-	Export bool
+	Rows    []runLine
+	None    bool // no archive
+	Failed  string
+	Export  bool
+	Look    bool // runs can be looked for and opened
+	Zones   []option
+	Flushes []option
+	From    string // dates as a form has them
+	Until   string
+	Text    string
+	Sought  bool
+	More    bool // there may be others
 }
 
 type runLine struct {
@@ -26,7 +40,7 @@ func (s visit) runsPage(w http.ResponseWriter, r *http.Request) {
 	_, m.Export = s.arch.(Exporter)
 	code := http.StatusOK
 	if s.arch != nil {
-		rows, err := s.arch.Runs(r.Context())
+		rows, err := s.runRows(r, &m)
 		if err != nil {
 			code = http.StatusInternalServerError
 			m.Failed = err.Error()
@@ -36,6 +50,55 @@ func (s visit) runsPage(w http.ResponseWriter, r *http.Request) {
 		}
 	}
 	writePage(w, code, s.pages.runs, m)
+}
+
+// runRows are the runs asked for, and what was asked in the model.
+func (s visit) runRows(r *http.Request, m *runsModel) ([]RunRow, error) {
+	lib, ok := s.library()
+	if !ok {
+		return s.arch.Runs(r.Context())
+	}
+	m.Look = true
+	q := r.URL.Query()
+	ask := journal.Search{Zone: clean(q.Get("zone"), nameRunes), Flush: q.Get("flush"), Text: clean(q.Get("text"), nameRunes), Limit: runsShown}
+	m.Text, m.From, m.Until = ask.Text, clean(q.Get("from"), 10), clean(q.Get("until"), 10)
+	ask.From, ask.Until = s.day(m.From), s.day(m.Until)
+	if !ask.Until.IsZero() {
+		ask.Until = ask.Until.AddDate(0, 0, 1) // the day named is part of it
+	}
+	m.Sought = ask != journal.Search{Limit: runsShown}
+	if err := s.searchForm(r.Context(), lib, ask, m); err != nil {
+		return nil, err
+	}
+	rows, err := lib.Find(r.Context(), ask)
+	m.More = len(rows) == runsShown
+	return rows, err
+}
+
+func (s visit) searchForm(ctx context.Context, lib Library, ask journal.Search, m *runsModel) error {
+	zones, err := lib.Zones(ctx)
+	m.Zones = []option{{"", s.show.say("all zones"), ask.Zone == ""}}
+	for _, z := range zones {
+		m.Zones = append(m.Zones, option{z, z, z == ask.Zone})
+	}
+	m.Flushes = []option{{"", s.show.say("however it ended"), ask.Flush == ""}}
+	for _, f := range []string{"done", "incomplete", unknown} {
+		m.Flushes = append(m.Flushes, option{f, s.show.say("flush %v", s.show.word(f)), f == ask.Flush})
+	}
+	return err
+}
+
+// day is the midnight a date of a form begins with, zero where there is none.
+func (s visit) day(text string) time.Time {
+	zone := s.opts.About.Zone
+	if zone == nil {
+		zone = time.UTC
+	}
+	t, err := time.ParseInLocation(time.DateOnly, text, zone)
+	if err != nil {
+		return time.Time{}
+	}
+	return t
 }
 
 func (s visit) runLine(r RunRow) runLine {

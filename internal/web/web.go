@@ -177,6 +177,7 @@ type server struct {
 	pages   map[string]pages // by language
 	heard   heard
 	answers answers
+	replays replays
 	streams chan struct{} // one token for each watcher
 
 	gate, beat, write time.Duration // of a stream
@@ -212,7 +213,12 @@ func (s *server) handler() http.Handler {
 	page("GET /alarms", access.View, visit.alarmsPage)
 	page("GET /box", access.View, visit.boxPage)
 	page("GET /runs", access.View, visit.runsPage)
-	page("GET /runs/{file}", access.View, visit.export)
+	page("GET /runs/{file}", access.View, visit.runFile)
+	page("GET /runs/{file}/traces", access.View, visit.traces)
+	page("POST /runs/{file}/note", access.Operate, visit.note)
+	page("GET /runs/{file}/whatif", access.View, visit.whatIfPage)
+	page("POST /runs/{file}/whatif", access.Operate, visit.askWhatIf)
+	page("GET /runs/{file}/whatif/state", access.View, visit.whatIfState)
 	page("GET /plan", access.View, visit.planPage)
 	page("GET /events", access.View, visit.events)
 	page("GET /api/view", access.View, visit.apiView)
