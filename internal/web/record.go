@@ -27,7 +27,8 @@ type recordModel struct {
 	Other, OtherSays                string
 	Others                          []option
 	Aligned                         []option
-	Shift                           float64 // seconds that the other's times are moved by
+	Zero, OtherZero                 float64 // seconds of each run at which the drawing begins to count
+	Upright                         string  // where milestones stand in the drawing, as JSON: the run's, the other's
 	Channels                        string  // of the drawing, as JSON
 	NoteID, Refused                 string
 	Export, Missing                 bool
@@ -171,7 +172,7 @@ func (s visit) marks(m *recordModel, acc, other *journal.Account, align string) 
 	if !ok || other != nil && !also {
 		align, zero, zeroOther = "", 0, 0
 	}
-	m.Shift = zero - zeroOther
+	m.Zero, m.OtherZero, m.Upright = zero, zeroOther, upright(mine, zero, theirs, zeroOther)
 	m.Aligned = []option{{"", s.show.say("the start of the record"), align == ""}}
 	for _, k := range mine {
 		name := s.show.say(strings.ReplaceAll(k.Name, "_", " "))
@@ -190,6 +191,22 @@ func (s visit) marks(m *recordModel, acc, other *journal.Account, align string) 
 			m.Marks = append(m.Marks, recordMark{Name: s.show.say(strings.ReplaceAll(k.Name, "_", " ")), Other: clock(k.T - zeroOther)})
 		}
 	}
+}
+
+// upright are the times of both runs' milestones from where the drawing counts.
+func upright(mine []engine.MilestoneRecord, zero float64, theirs []engine.MilestoneRecord, zeroOther float64) string {
+	both := [2][]float64{{}, {}}
+	for _, k := range mine {
+		both[0] = append(both[0], k.T-zero)
+	}
+	for _, k := range theirs {
+		both[1] = append(both[1], k.T-zeroOther)
+	}
+	b, err := json.Marshal(both)
+	if err != nil {
+		return "[[],[]]" // a time that is no number
+	}
+	return string(b)
 }
 
 // milestonesOf are the first of each name, by time.

@@ -131,10 +131,10 @@ func TestRecordPage(t *testing.T) {
 	two := get(t, h, "/runs/run-0007?with=run-0006&at=injection_started").Body.String()
 	// Injection began at 250 s and at 310 s: aligned on it, lines full are at -50 and
 	// at -80 s, and the flush is done at 2150 and at 2180 s.
-	has(t, two, `data-shift="-60"`, "<td>−00:00:50</td><td>−00:01:20</td><td>−00:00:30</td>", "<td>00:00:00</td><td>00:00:00</td><td>00:00:00</td>",
+	has(t, two, `data-zero="250" data-other-zero="310" data-upright="[[-50,0,2150],[-80,0,2180,2290]]"`, "<td>−00:00:50</td><td>−00:01:20</td><td>−00:00:30</td>", "<td>00:00:00</td><td>00:00:00</td><td>00:00:00</td>",
 		"<td>00:35:50</td><td>00:36:20</td><td>&#43;00:00:30</td>", "secured", "Dashed", "later by", "107.9\u00a0gal")
 	// What the other never reached can't align them.
-	has(t, get(t, h, "/runs/run-0007?with=run-0006&at=secured").Body.String(), `data-shift="0"`)
+	has(t, get(t, h, "/runs/run-0007?with=run-0006&at=secured").Body.String(), `data-zero="0" data-other-zero="0"`)
 	has(t, get(t, h, "/runs/run-0007?with=nobody").Body.String(), `data-other=""`)
 	for path, code := range map[string]int{"/runs/nobody": 404, "/runs/nobody/traces": 404, "/runs/nobody/whatif": 404, "/runs/run-0007/whatif/state": 404, "/runs/a%22b": 404, "/runs/run-0007/traces": 200} {
 		if w := get(t, h, path); w.Code != code {

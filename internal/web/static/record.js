@@ -6,7 +6,7 @@
   function w(text) { return words[text] || text; }
   function byId(id) { return document.getElementById(id); }
   function css(name) { return getComputedStyle(document.documentElement).getPropertyValue(name).trim(); }
-  var channels = JSON.parse(body.dataset.channels), shift = Number(body.dataset.shift) || 0;
+  var channels = JSON.parse(body.dataset.channels), zeros = [Number(body.dataset.zero), Number(body.dataset.otherZero)], upright = JSON.parse(body.dataset.upright);
   var runs = [], plot = null, pick = byId("channel"), place = byId("plot-record");
   var gap = 45; // a hole shorter than this, in seconds, is bridged: samples may be seldom
 
@@ -22,7 +22,7 @@
   function table(c) {
     var parts = runs.map(function (r, i) {
       var y = (r.columns[c.column] || []).map(function (v) { return v === null ? null : v * c.factor + c.offset; });
-      return [r.t.map(function (t) { return t + (i ? shift : 0); }), bridged(r.t, y)];
+      return [r.t.map(function (t) { return t - zeros[i]; }), bridged(r.t, y)];
     }).filter(function (p) { return p[1].length; });
     if (parts.length < 2) return parts.length ? parts[0] : [[], []];
     return uPlot.join(parts);
@@ -50,8 +50,27 @@
     return Object.assign({ stroke: css("--soft"), grid: { stroke: css("--edge"), width: 1 }, ticks: { stroke: css("--edge"), width: 1 } }, more);
   }
   function line(label, colour, dash, digits) {
-    return { label: label, stroke: css(colour), width: 2, dash: dash, spanGaps: false, points: { show: false },
+    return { label: label, stroke: css(colour), width: 1.5, dash: dash, spanGaps: false, points: { show: false },
       value: function (u, v) { return v === null || v === undefined ? "–" : v.toFixed(digits); } };
+  }
+
+  function milestones(u) {
+    var c = u.ctx;
+    c.save();
+    c.lineWidth = uPlot.pxRatio;
+    upright.forEach(function (times, i) {
+      c.strokeStyle = css(i ? "--line2" : "--line1");
+      c.setLineDash(i ? [6, 6] : []);
+      times.forEach(function (t) {
+        var x = Math.round(u.valToPos(t, "x", true));
+        if (x < u.bbox.left || x > u.bbox.left + u.bbox.width) return;
+        c.beginPath();
+        c.moveTo(x, u.bbox.top);
+        c.lineTo(x, u.bbox.top + u.bbox.height);
+        c.stroke();
+      });
+    });
+    c.restore();
   }
 
   function draw() {
@@ -62,7 +81,7 @@
       if (r.columns[c.column]) series.push(line((i ? w("the other") : w("this run")) + " " + c.unit, i ? "--line2" : "--line1", i ? [8, 4] : [], c.digits));
     });
     while (series.length < data.length) series.push(line(w("this run") + " " + c.unit, "--line1", [], c.digits));
-    plot = new uPlot({ width: Math.max(240, place.clientWidth), height: 280, series: series, scales: { x: { time: false } },
+    plot = new uPlot({ width: Math.max(240, place.clientWidth), height: 280, series: series, scales: { x: { time: false } }, hooks: { drawClear: [milestones] },
       axes: [axis({ values: function (u, s) { return s.map(hms); }, splits: marks }), axis({ size: 56 })] }, data, place);
     place.dataset.points = String(data[0].length);
     place.dataset.lines = String(series.length - 1);
