@@ -9,7 +9,7 @@ import (
 	"boxd/internal/engine"
 )
 
-// settle makes the advice on show old enough to have been read.
+// settled makes the advice on show old enough to have been read.
 func (l *life) settled() {
 	l.mu.Lock()
 	defer l.mu.Unlock()
@@ -28,8 +28,14 @@ func TestPress(t *testing.T) {
 		}
 	}
 	press(false, "no longer the present one") // it came up just now
+	l.await("what became of it", func(v engine.View) bool {
+		return len(v.Cautions) > 0 && strings.Contains(v.Cautions[len(v.Cautions)-1], "it was not taken: that advice is no longer the present one")
+	})
 	l.settled()
 	press(true, "")
+	if l.await("the next view", func(engine.View) bool { return true }); l.inVain.why.Format != "" {
+		t.Error("an accepted press is still told as one in vain")
+	}
 	l.await("the next advice", advised(box.MainOpen))
 	press(false, "no longer the present one") // a second touch, meant for the one before
 	l.settled()

@@ -74,6 +74,7 @@ type Daemon struct {
 	shown  time.Time
 	trace  []web.Point
 	onShow onShow
+	inVain inVain
 }
 
 type ask struct {
@@ -452,7 +453,9 @@ func (d *Daemon) show() {
 		v.Board = engine.BoardViews(d.o.Board())
 	}
 	d.mu.Lock()
-	d.view, d.shown = v, time.Now()
+	d.shown = time.Now()
+	d.inVain.tell(&v, d.shown)
+	d.view = v
 	d.onShow.see(&v, d.shown)
 	if n := len(d.trace); n == 0 || v.T-d.trace[n-1].T >= 0.99 {
 		if n >= maxTrace {

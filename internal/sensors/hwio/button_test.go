@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -12,16 +13,16 @@ import (
 )
 
 // onButton runs f beside a button and gives the count of its presses.
-func onButton(t *testing.T, f func(l *fakeLine, b *Button, presses *int)) {
+func onButton(t *testing.T, f func(l *fakeLine, b *Button, presses *atomic.Int32)) {
 	t.Helper()
 	synctest.Test(t, func(t *testing.T) {
 		l := new(fakeLine)
 		b := NewButton(sensors.Line{Name: "GPIO27", Bias: sensors.BiasUp}, false)
 		b.open, b.clock = l.open, clock
 		ctx, cancel := context.WithCancel(context.Background())
-		presses := 0
+		var presses atomic.Int32
 		done := make(chan struct{})
-		go func() { defer close(done); b.Run(ctx, func() { presses++ }) }()
+		go func() { defer close(done); b.Run(ctx, func() { presses.Add(1) }) }()
 		time.Sleep(60 * time.Millisecond)
 		f(l, b, &presses)
 		cancel()
@@ -54,7 +55,9 @@ func TestPresses(t *testing.T) {
 		{"edges lost between", func(l *fakeLine) {
 			l.edge(true)
 			time.Sleep(100 * time.Millisecond)
+			l.mu.Lock()
 			l.seq += 2
+			l.mu.Unlock()
 			l.edge(false)
 			time.Sleep(100 * time.Millisecond)
 		}, 0},
@@ -68,10 +71,10 @@ func TestPresses(t *testing.T) {
 		}, 0},
 	} {
 		t.Run(c.name, func(t *testing.T) {
-			onButton(t, func(l *fakeLine, b *Button, presses *int) {
+			onButton(t, func(l *fakeLine, b *Button, presses *atomic.Int32) {
 				c.play(l)
-				if *presses != c.want || b.Trouble() != "" {
-					t.Errorf("%d presses, want %d; %s", *presses, c.want, b.Trouble())
+				if n := int(presses.Load()); n != c.want || b.Trouble() != "" {
+					t.Errorf("%d presses, want %d; %s", n, c.want, b.Trouble())
 				}
 			})
 		})
@@ -79,7 +82,7 @@ func TestPresses(t *testing.T) {
 }
 
 func TestButtonTrouble(t *testing.T) {
-	onButton(t, func(l *fakeLine, b *Button, presses *int) {
+	onButton(t, func(l *fakeLine, b *Button, presses *atomic.Int32) {
 		l.edge(true)
 		time.Sleep(16 * time.Second)
 		if !strings.Contains(b.Trouble(), "all the time") {
@@ -96,8 +99,8 @@ func TestButtonTrouble(t *testing.T) {
 		l.gone, l.refuse = nil, nil
 		l.mu.Unlock()
 		time.Sleep(2 * time.Second)
-		if l.press(200 * time.Millisecond); *presses != 1 || b.Trouble() != "" {
-			t.Errorf("%d presses, %q after it has come back", *presses, b.Trouble())
+		if l.press(200 * time.Millisecond); presses.Load() != 1 || b.Trouble() != "" {
+			t.Errorf("%d presses, %q after it has come back", presses.Load(), b.Trouble())
 		}
 	})
 }

@@ -11,6 +11,7 @@ import (
 	"math/rand/v2"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -52,7 +53,11 @@ func (p *fakePort) open(path string, _ sensors.Serial) (port, error) {
 	return nil, errNoPort
 }
 
-func (p *fakePort) find(string) []string { return p.there }
+func (p *fakePort) find(string) []string {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	return p.there
+}
 
 func (p *fakePort) write(b []byte) error {
 	p.mu.Lock()
@@ -255,9 +260,9 @@ func TestLateIsNoAnswer(t *testing.T) {
 		for late := 310 * time.Millisecond; late < 3*time.Second; late += 170 * time.Millisecond {
 			const seed = 8
 			chance := rand.New(rand.NewPCG(seed, uint64(late)))
-			var n uint16
+			var asked atomic.Uint32
 			p := &fakePort{answer: func([]byte) []bite {
-				n++
+				n := uint16(asked.Add(1))
 				d := 20 * time.Millisecond
 				if n < 4 || chance.IntN(4) == 0 {
 					d = late
@@ -272,7 +277,8 @@ func TestLateIsNoAnswer(t *testing.T) {
 						if got.Fault != "" {
 							continue
 						}
-						if good++; uint16(got.Value) != n {
+						good++
+						if n := asked.Load(); uint32(got.Value) != n {
 							t.Errorf("seed %d, every %v, late %v: the answer to question %g is taken for that to %d", seed, every, late, got.Value, n)
 						}
 					}
