@@ -1,11 +1,10 @@
 // The writer is tried with a server on the loopback that speaks the write API:
-// what it took is read back by a line protocol reader of the test's own. With
-// BOXD_INFLUX_URL (and _ORG, _BUCKET, _TOKEN) set, TestReal writes to a real one.
+// what it took is read back by a line protocol reader of the test's own. Real servers
+// are tried in internal/daemon.
 package influx
 
 import (
 	"compress/gzip"
-	"context"
 	"crypto/x509"
 	"encoding/pem"
 	"fmt"
@@ -223,47 +222,5 @@ func TestToken(t *testing.T) {
 		if _, err := New(c, slog.New(slog.DiscardHandler)); err == nil || !strings.Contains(err.Error(), "cannot") {
 			t.Errorf("%+v: %v", c, err)
 		}
-	}
-}
-
-// TestReal needs a server; CI starts one.
-func TestReal(t *testing.T) {
-	url := os.Getenv("BOXD_INFLUX_URL")
-	if url == "" {
-		t.Skip("BOXD_INFLUX_URL is not set")
-	}
-	cfg := Config{URL: url, Org: os.Getenv("BOXD_INFLUX_ORG"), Bucket: os.Getenv("BOXD_INFLUX_BUCKET")}
-	if os.Getenv("BOXD_INFLUX_TOKEN") != "" {
-		cfg.TokenEnv = "BOXD_INFLUX_TOKEN"
-	}
-	w, err := New(cfg, slog.New(slog.DiscardHandler))
-	if err != nil {
-		t.Fatal(err)
-	}
-	ctx, cancel := context.WithTimeout(t.Context(), time.Minute)
-	defer cancel()
-	for range 2 {
-		if refused, err := w.Write(ctx, points(2500)); err != nil || len(refused) > 0 {
-			t.Error(refused, err)
-		}
-	}
-	c, err := w.connect()
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer c.Close()
-	// Sent twice they must be there once: distinct numbers 1 to 2500, 2500 rows.
-	res, err := c.QueryAPI(cfg.Org).Query(ctx, fmt.Sprintf(`from(bucket: %q) |> range(start: 2001-09-09T00:00:00Z, stop: 2001-09-10T00:00:00Z)
-		|> filter(fn: (r) => r._measurement == "boxd_event" and r._field == "seq")`, cfg.Bucket))
-	if err != nil {
-		t.Fatal(err)
-	}
-	rows, seen := 0, map[any]bool{}
-	for res.Next() {
-		rows++
-		seen[res.Record().Value()] = true
-	}
-	if res.Err() != nil || rows != 2500 || len(seen) != 2500 {
-		t.Errorf("%d rows, %d numbers: %v", rows, len(seen), res.Err())
 	}
 }
