@@ -61,8 +61,7 @@ const (
 	reopenAfter = 200 * time.Millisecond
 )
 
-// tx writes w to the instrument at addr, then reads r. The slices must live in
-// the heap: their addresses are given to the kernel as numbers.
+// tx writes w to the instrument at addr, then reads r.
 func (b *i2cBus) tx(ctx context.Context, addr uint16, w, r []byte) error {
 	if err := ctx.Err(); err != nil {
 		return err
