@@ -12,6 +12,7 @@ import (
 	"testing"
 	"time"
 
+	"boxd/internal/box"
 	"boxd/internal/engine"
 	"boxd/internal/telemetry"
 )
@@ -28,6 +29,7 @@ func view(seq uint64) *engine.View {
 			{ID: "supply-pressure-low", State: "unacknowledged", Priority: "high"},
 			{ID: "freeze-risk", State: "normal"},
 		},
+		Board: engine.BoardViews([]box.Vital{{Name: "board_c", Unit: "°C", Value: 41.5, Known: true}, {Name: "button", Why: "stuck"}}),
 		Aside: []engine.AlarmView{{ID: "ratio-off", State: "shelved", Priority: "low"}},
 		Channels: []engine.ChannelView{
 			{Column: "header_kpa", Tag: "PT-201", Name: "header pressure", Unit: "kPa", Value: f(68.95), Quality: "good", AgeS: 0.2},
@@ -63,6 +65,7 @@ func TestShape(t *testing.T) {
 		{"channel/ec_end_us_cm", "value", "<nil>"}, {"channel/ec_end_us_cm", "cause", "failure"},
 		{"alarm/supply-pressure-low", "state", "unacknowledged"}, {"alarm/stock-empty", "state", "normal"},
 		{"estimate", "filled_pct", "<nil>"}, {"dose", "verdict", "all agree"}, {"dose", "per_plant", "<nil>"}, {"meta", "zone", "east"},
+		{"board", "readings", "[map[name:board_c unit:°C value:41.5 why:] map[name:button unit: value:<nil> why:stuck]]"},
 	}
 	for _, w := range want {
 		body, ok := got["boxd/north-box/"+w.topic]

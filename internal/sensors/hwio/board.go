@@ -89,12 +89,12 @@ func (b *Board) temperature() (box.Vital, bool) {
 		return box.Vital{}, false
 	}
 	v := box.Vital{Name: "board_c", Unit: "°C"}
-	milli, err := strconv.ParseFloat(line1(zones[max(0, i)], "temp"), 64)
+	milli, err := strconv.Atoi(line1(zones[max(0, i)], "temp"))
 	if err != nil {
 		v.Why = failed(0, 0, "the board doesn't tell its temperature").Fault
 		return v, true
 	}
-	if v.Value, v.Known = milli/1000, true; v.Value >= boardHot {
+	if v.Value, v.Known = float64(milli)/1000, true; v.Value >= boardHot {
 		v.Why = failed(0, 0, "the board is so hot that it slows itself down: shade the box, let air to it").Fault
 	}
 	return v, true

@@ -58,49 +58,63 @@ func (p *press) take(e edge, now time.Duration) bool {
 func (b *Button) Run(ctx context.Context, pressed func()) {
 	tick := time.NewTicker(buttonBeat)
 	defer tick.Stop()
-	var l line
-	var p press
-	var edges []edge
-	var again time.Duration
-	defer func() {
-		if l != nil {
-			l.close()
-		}
-	}()
+	w := buttonWatch{Button: b}
+	defer w.shut()
 	for {
 		select {
 		case <-ctx.Done():
 			return
 		case <-tick.C:
-		}
-		var err error
-		if l == nil {
-			if b.clock() < again {
-				continue
-			}
-			if l, err = b.open(b.watch); err == nil {
-				p = press{}
-			}
-		}
-		if err == nil {
-			edges, err = l.take(edges[:0])
-		}
-		now := b.clock()
-		b.note(err, p.held && now-p.down > pressStuck)
-		if err != nil {
-			if l != nil {
-				l.close()
-				l = nil
-			}
-			again = now + retryLine
-			continue
-		}
-		for _, e := range edges {
-			if p.take(e, now) {
+			for range w.look() {
 				pressed()
 			}
 		}
 	}
+}
+
+// buttonWatch is a button's line, opened and opened anew.
+type buttonWatch struct {
+	*Button
+	line  line
+	press press
+	edges []edge
+	again time.Duration // when to ask for the line again
+}
+
+func (w *buttonWatch) shut() {
+	if w.line != nil {
+		w.line.close()
+		w.line = nil
+	}
+}
+
+// look counts the presses since the last time.
+func (w *buttonWatch) look() (presses int) {
+	var err error
+	if w.line == nil {
+		if w.clock() < w.again {
+			return 0
+		}
+		w.line, err = w.open(w.watch)
+		w.press = press{}
+	}
+	if err == nil {
+		w.edges, err = w.line.take(w.edges[:0])
+	}
+	now := w.clock()
+	if err != nil {
+		w.shut()
+		w.again = now + retryLine
+		w.note(err, false)
+		return 0
+	}
+	for _, e := range w.edges {
+		if w.press.take(e, now) {
+			presses++
+		}
+	}
+	w.note(nil, w.press.held && now-w.press.down > pressStuck)
+	return presses
 }
 
 func (b *Button) note(err error, stuck bool) {
