@@ -64,6 +64,7 @@ type Daemon struct {
 	base   time.Duration // core time at the start of this life
 	run    string
 	inputs []byte
+	minute time.Duration   // core time of the estimates kept last; 0: none in this run
 	again  []box.Action    // to be said to the core in its first turn
 	due    []journal.Batch // not yet on the disk, oldest first
 	synced time.Time
@@ -230,6 +231,7 @@ func (d *Daemon) turn(ctx context.Context, samples []box.Sample) error {
 	}
 	out := d.core.Step(in)
 	d.keep(in, out)
+	d.estimate()
 	saved := d.save(ctx)
 	for _, a := range asks {
 		a.answer <- answerOf(a.action, out.Events, saved)

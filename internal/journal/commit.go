@@ -49,13 +49,14 @@ func (m *Message) Event() (engine.Event, error) {
 
 // Batch is what one or several turns of the core leave to be saved.
 type Batch struct {
-	Run      string         // the run that Inputs and Events belong to; "" between runs
-	Start    *RunStart      // begins Run (Run may be left empty then)
-	Inputs   []byte         // whole records of package record, or nil
-	Events   []engine.Event // in the order they came
-	Messages []Message      // for the sinks, besides the events; not kept when there is no sink
-	State    map[string][]byte
-	End      *RunEnd // ends Run
+	Run       string         // the run that Inputs and Events belong to; "" between runs
+	Start     *RunStart      // begins Run (Run may be left empty then)
+	Inputs    []byte         // whole records of package record, or nil
+	Events    []engine.Event // in the order they came
+	Messages  []Message      // for the sinks, besides the events; not kept when there is no sink
+	State     map[string][]byte
+	Estimates *Estimates // of Run
+	End       *RunEnd    // ends Run
 }
 
 // Commit saves the batches in one transaction: all or nothing. A batch cannot
@@ -94,7 +95,7 @@ func (j *Journal) Commit(ctx context.Context, batches ...Batch) error {
 
 // statements are prepared once on the writer's connection.
 type statements struct {
-	config, start, end, summary, inputs, event, action, message, state *sql.Stmt
+	config, start, end, summary, inputs, event, action, message, state, estimates *sql.Stmt
 }
 
 func (j *Journal) prepare(ctx context.Context) error {
@@ -111,6 +112,7 @@ func (j *Journal) prepare(ctx context.Context) error {
 		{&st.event, "INSERT INTO events (seq, run, wall, t, kind, json) VALUES (?, ?, ?, ?, ?, ?)"},
 		{&st.action, "INSERT INTO actions (id, kind, seq) VALUES (?, ?, ?) ON CONFLICT DO NOTHING"},
 		{&st.message, "INSERT INTO messages (seq, wall, kind, payload) SELECT ?, ?, ?, ? WHERE EXISTS (SELECT 1 FROM sinks)"},
+		{&st.estimates, "INSERT INTO estimates (run, wall, t, json) VALUES (?, ?, ?, ?)"},
 		{&st.state, "INSERT INTO state (key, value) VALUES (?, ?) ON CONFLICT (key) DO UPDATE SET value = excluded.value"},
 	} {
 		var err error
@@ -175,6 +177,11 @@ func (c *commit) batch(ctx context.Context, b *Batch) error {
 	}
 	for i := range b.Messages {
 		if err := c.message(ctx, &b.Messages[i]); err != nil {
+			return err
+		}
+	}
+	if b.Estimates != nil {
+		if err := c.estimates(ctx, run, b.Estimates); err != nil {
 			return err
 		}
 	}

@@ -36,7 +36,8 @@ func exampleRun(t testing.TB) *Journal {
 	inputs[3].Samples[1] = box.Sample{Channel: box.HeaderPressure, Fault: "no answer"}
 	inputs[4].Actions = []box.Action{{ID: "act-1", Kind: box.Confirm, Advice: 3}, {ID: "act-2", Kind: box.Confirm, Advice: 2}, {Kind: box.Acknowledge, Alarm: "freeze-risk"}}
 	inputs[6].Mono, inputs[6].Samples = inputs[5].Mono, []box.Sample{{Channel: box.StockDraw, Value: 0.242}}
-	must(t, j.Commit(t.Context(), Batch{Start: start("r1"), Inputs: logOf(t, inputs...), Events: someEvents(), End: &RunEnd{morning.Add(time.Minute), 107}}))
+	must(t, j.Commit(t.Context(), Batch{Start: start("r1"), Inputs: logOf(t, inputs...), Events: someEvents(), End: &RunEnd{morning.Add(time.Minute), 107},
+		Estimates: &Estimates{T: 103, Wall: morning, Of: map[string]Estimated{"header_kpa": {Value: f64(68.3), Sigma: f64(0.4), Quality: "good"}, "filter": {Word: "clean", Quality: "good"}, "rise_us_cm": {Quality: "unknown"}}}}))
 	return j
 }
 
@@ -126,7 +127,11 @@ func TestExportJSON(t *testing.T) {
 				Milestones []engine.MilestoneRecord
 			}
 		}
-		Events  []map[string]any
+		Events    []map[string]any
+		Estimates []struct {
+			T  float64
+			Of map[string]Estimated
+		}
 		Columns []string
 		Units   []string
 		Rows    [][]any
@@ -140,6 +145,9 @@ func TestExportJSON(t *testing.T) {
 	}
 	if len(got.Events) != len(someEvents()) || got.Events[1]["why"] != "main flow seen" || got.Events[2]["t"] != 2.5 {
 		t.Errorf("events %+v", got.Events)
+	}
+	if e := got.Estimates; len(e) != 1 || e[0].T != 3 || *e[0].Of["header_kpa"].Value != 68.3 || e[0].Of["filter"].Word != "clean" || e[0].Of["rise_us_cm"].Value != nil {
+		t.Errorf("estimates %+v", e)
 	}
 	at := func(row int, column string) any { return got.Rows[row][slices.Index(got.Columns, column)] }
 	if len(got.Rows) != 7 || at(3, "header_kpa") != nil || at(4, "ec_box_us_cm") != 416.4 || at(0, "outside_air_c") != -3.25 || at(4, "event") != "injector_on" {

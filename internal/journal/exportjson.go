@@ -72,12 +72,40 @@ func (x *story) json(ctx context.Context, w io.Writer) error {
 		_, _ = b.Write(text)
 		sep = ",\n\""
 	}
+	if err := x.jsonEstimates(ctx, b); err != nil {
+		return err
+	}
 	_, _ = b.WriteString(",\n\"rows\":[")
 	if err := x.jsonRows(ctx, b); err != nil {
 		return err
 	}
 	_, _ = b.WriteString("]}\n")
 	return b.Flush()
+}
+
+// estimatesJSON is what was estimated at a moment.
+type estimatesJSON struct {
+	T  float64              `json:"t"`
+	Of map[string]Estimated `json:"of"`
+}
+
+func (x *story) jsonEstimates(ctx context.Context, b *bufio.Writer) error {
+	_, _ = b.WriteString(",\n\"estimates\":[")
+	sep := "\n"
+	for e, err := range x.j.Estimates(ctx, x.Run.ID) {
+		if err != nil {
+			return err
+		}
+		text, err := json.Marshal(estimatesJSON{x.since(e.T), e.Of})
+		if err != nil {
+			return err
+		}
+		_, _ = b.WriteString(sep)
+		_, _ = b.Write(text)
+		sep = ",\n"
+	}
+	_, err := b.WriteString("]")
+	return err
 }
 
 func (x *story) jsonRows(ctx context.Context, b *bufio.Writer) error {

@@ -46,6 +46,8 @@ func schemaOf(t reflect.Type, defs object) object {
 			defs[t.Name()] = object{"type": "object", "properties": properties, "required": required, "additionalProperties": false}
 		}
 		return object{"$ref": "#/$defs/" + t.Name()}
+	case reflect.Map:
+		return object{"type": "object", "additionalProperties": schemaOf(t.Elem(), defs)}
 	case reflect.Bool:
 		return object{"type": "boolean"}
 	case reflect.String:
@@ -107,10 +109,11 @@ func makeSchema() object {
 	return object{
 		"$schema": "https://json-schema.org/draft/2020-12/schema", "title": "A run of a fertilizer-injection box, as boxd exports it",
 		"description": "Times t are seconds since the first input of the run. The unit of a number is in its name, or in units beside columns. null is not known: never zero.",
-		"type":        "object", "additionalProperties": false, "required": []any{"run", "events", "columns", "units", "rows"},
+		"type":        "object", "additionalProperties": false, "required": []any{"run", "events", "columns", "units", "estimates", "rows"},
 		"properties": object{
 			"run": run, "events": object{"type": "array", "items": either}, "columns": texts, "units": texts,
-			"rows": object{"description": "one array for each moment, in the order of columns: numbers, null for a missing sample, and last the words of what a person did, joined by ;", "type": "array", "items": object{"type": "array", "items": cell}},
+			"estimates": object{"description": "once a minute, by name; the unit of a value is in its name; without value and word it was unknown", "type": "array", "items": schemaOf(reflect.TypeFor[estimatesJSON](), defs)},
+			"rows":      object{"description": "one array for each moment, in the order of columns: numbers, null for a missing sample, and last the words of what a person did, joined by ;", "type": "array", "items": object{"type": "array", "items": cell}},
 		},
 		"$defs": defs,
 	}
@@ -149,6 +152,7 @@ func TestSchema(t *testing.T) {
 		for _, spoil := range []func(object){
 			func(d object) { delete(d, "columns") },
 			func(d object) { d["more"] = 1 },
+			func(d object) { d["estimates"] = []any{object{"t": 1, "of": object{"x": 3}}} },
 			func(d object) { d["run"].(object)["start"] = "yesterday" },
 			func(d object) { d["run"].(object)["summary"].(object)["volume_l"] = "512" },
 			func(d object) { d["events"].([]any)[0].(object)["kind"] = "gossip" },

@@ -11,3 +11,13 @@ CREATE INDEX notes_run ON notes (run, n);
 
 -- When the run's samples were thinned; NULL: all are there.
 ALTER TABLE runs ADD COLUMN thinned INTEGER;
+
+-- What was estimated in a run, once a minute: it stays when the samples are thinned.
+CREATE TABLE estimates (
+  n    INTEGER PRIMARY KEY,
+  run  TEXT NOT NULL REFERENCES runs (id) ON DELETE CASCADE,
+  wall INTEGER NOT NULL,
+  t    REAL NOT NULL,
+  json TEXT NOT NULL -- by name: value, sigma, word, quality
+) STRICT;
+CREATE INDEX estimates_run ON estimates (run, n);
