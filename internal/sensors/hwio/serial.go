@@ -88,7 +88,7 @@ func (l *serialLine) gap() time.Duration {
 // send writes a question to a drained line.
 func (l *serialLine) send(b []byte) error {
 	if err := l.port.write(b); err != nil {
-		return l.lost(err)
+		return l.lost()
 	}
 	return nil
 }
@@ -104,7 +104,7 @@ func (l *serialLine) drain() error {
 		}
 		n, err := l.port.read(b[:], until)
 		if err != nil {
-			return l.lost(err)
+			return l.lost()
 		}
 		if n == 0 {
 			return nil
@@ -119,7 +119,7 @@ func (l *serialLine) receive(b []byte, until time.Time) (n int, err error) {
 	for n < len(b) {
 		m, err := l.port.read(b[n:], until)
 		if err != nil {
-			return n, l.lost(err)
+			return n, l.lost()
 		}
 		if m == 0 {
 			return n, nil
@@ -130,7 +130,7 @@ func (l *serialLine) receive(b []byte, until time.Time) (n int, err error) {
 	return n, nil
 }
 
-func (l *serialLine) lost(error) error {
+func (l *serialLine) lost() error {
 	l.shut()
 	return errPortGone
 }
