@@ -12,11 +12,11 @@ import (
 	"boxd/internal/web"
 )
 
-// settled makes the advice on show old enough to have been read.
-func (l *life) settled() {
+// shownFor sets how long the advice has been on show, whatever the machine's pace.
+func (l *life) shownFor(d time.Duration) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
-	l.onShow.since = time.Now().Add(-time.Minute)
+	l.onShow.since = time.Now().Add(-d)
 }
 
 // TestPress: the button says "done" to what could be read, by the door that the
@@ -30,18 +30,20 @@ func TestPress(t *testing.T) {
 			t.Errorf("%+v, want %t %q", a, accepted, reason)
 		}
 	}
-	press(false, "no longer the present one") // it came up just now
+	l.shownFor(-time.Hour) // it came up just now
+	press(false, "no longer the present one")
 	l.await("what became of it", func(v engine.View) bool {
 		return len(v.Cautions) > 0 && strings.Contains(v.Cautions[len(v.Cautions)-1], "it was not taken: that advice is no longer the present one")
 	})
-	l.settled()
+	l.shownFor(time.Hour)
 	press(true, "")
 	if l.await("the next view", func(engine.View) bool { return true }); l.inVain.why.Format != "" {
 		t.Error("an accepted press is still told as one in vain")
 	}
 	l.await("the next advice", advised(box.MainOpen))
+	l.shownFor(-time.Hour)
 	press(false, "no longer the present one") // a second touch, meant for the one before
-	l.settled()
+	l.shownFor(time.Hour)
 	press(true, "")
 	press(false, "the button at the box has already confirmed this")
 	if v := l.View(); v.Step != "ready" && v.Step != "pressurise" {
@@ -77,7 +79,7 @@ func TestPressOfNothing(t *testing.T) {
 		}
 		return false
 	})
-	l.settled()
+	l.shownFor(time.Hour)
 	answer := make(chan web.Answer)
 	go func() { answer <- l.Press(t.Context()) }()
 	for len(l.asks) == 0 {
