@@ -41,6 +41,7 @@ func TestDemoInTheBrowser(t *testing.T) {
 		}
 	}
 	tab.Keep("runs")
+	lookBack(t, tab, page+"runs/"+run.ID)
 	tab.Do("the plan", webtest.Visit(page+"plan"), webtest.Has("#plan-rows .strip"))
 	tab.Keep("plan")
 	p.interrupt(t)
@@ -48,6 +49,23 @@ func TestDemoInTheBrowser(t *testing.T) {
 		if e.Kind == "action" && e.By != "Robin" {
 			t.Errorf("%s was said by %q", e.Deed, e.By)
 		}
+	}
+}
+
+// lookBack opens an archived run, notes something and asks what its own
+// configuration would have said: nothing else.
+func lookBack(t *testing.T, tab *webtest.Tab, record string) {
+	t.Helper()
+	tab.Do("the record", webtest.Visit(record), webtest.There("#plot-record canvas"), webtest.Has(`[data-milestone="flush done"]`))
+	if n := tab.Count(`Number(document.getElementById("plot-record").dataset.points)`); n < 500 {
+		t.Errorf("the record draws %d points", n)
+	}
+	tab.Do("another channel", webtest.Run(`(c => { c.selectedIndex = c.options.length - 1; c.dispatchEvent(new Event("change")); })(document.getElementById("channel"))`), webtest.There("#plot-record canvas"))
+	tab.Do("note", webtest.Type("#notes [name=by]", "Robin"), webtest.Type("#notes textarea", "The third row was dry."), webtest.Leave("#notes button"), webtest.Has("[data-note]"))
+	tab.Keep("record")
+	tab.Do("what if", webtest.Visit(record+"/whatif"), webtest.Leave(`form[enctype] button`), webtest.Has("#alike"))
+	if bad := tab.Complaints(); len(bad) > 0 {
+		t.Errorf("the pages complain: %q", bad)
 	}
 }
 

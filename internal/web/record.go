@@ -8,6 +8,7 @@ import (
 	"slices"
 	"strings"
 	"time"
+	"unicode/utf8"
 
 	"boxd/internal/box"
 	"boxd/internal/engine"
@@ -344,7 +345,7 @@ func (s visit) note(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	r.Body = http.MaxBytesReader(w, r.Body, bodyLimit)
-	n := journal.Note{ID: r.PostFormValue("id"), Run: id, Wall: time.Now(), By: s.name(r.PostFormValue("by")), Text: clean(r.PostFormValue("text"), journal.MaxNote/4)}
+	n := journal.Note{ID: r.PostFormValue("id"), Run: id, Wall: time.Now(), By: s.name(r.PostFormValue("by")), Text: clean(strings.Join(strings.Fields(r.PostFormValue("text")), " "), journal.MaxNote/utf8.UTFMax)}
 	if n.ID == "" || len(n.ID) > idLimit || n.Text == "" {
 		s.recordPage(w, r, lib, http.StatusBadRequest, s.show.say("A note needs some words."))
 		return

@@ -155,7 +155,7 @@ func postForm(h http.Handler, path string, fields url.Values) *httptest.Response
 func TestNoteOnARun(t *testing.T) {
 	lib := newLibrary()
 	h := lib.handler()
-	if w := postForm(h, "/runs/run-0007/note", url.Values{"id": {"n1"}, "by": {" Ada "}, "text": {" the third <row>\x00 was dry "}}); w.Code != http.StatusSeeOther || w.Header().Get("Location") != "/runs/run-0007#notes" {
+	if w := postForm(h, "/runs/run-0007/note", url.Values{"id": {"n1"}, "by": {" Ada "}, "text": {" the third <row>\x00 was\r\ndry "}}); w.Code != http.StatusSeeOther || w.Header().Get("Location") != "/runs/run-0007#notes" {
 		t.Errorf("%d to %q", w.Code, w.Header().Get("Location"))
 	}
 	if len(lib.notes) != 1 || lib.notes[0].Text != "the third <row> was dry" || lib.notes[0].By != "Ada" || lib.notes[0].ID != "n1" || lib.notes[0].Wall.IsZero() {
