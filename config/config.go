@@ -61,6 +61,7 @@ type Config struct {
 	Feeds       []Feed
 	Sensors     []Sensor
 	Board       Board
+	Archive     Archive
 
 	// Warnings are things the file may leave so, but its owner should know.
 	Warnings []string
@@ -76,6 +77,14 @@ type Box struct {
 	Data     string // directory of the archive
 	Timezone *time.Location
 	Dusk     time.Duration // after midnight, local: when alerts tell of the night's frost
+}
+
+// Archive is how long what is kept.
+type Archive struct {
+	ThinAfter       time.Duration // the samples of older runs thin out
+	KeepRuns        time.Duration // older runs go
+	KeepUndelivered time.Duration // what a receiver has not taken by then is given up
+	Most            int           // MB that the archive may take of the disk
 }
 
 // Zone is a planting and the window its header pressure belongs in.

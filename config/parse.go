@@ -102,11 +102,12 @@ func (d *decoder) syntax(err error) {
 // root reads the whole file.
 func (d *decoder) root(n *yaml.Node, c *Config) {
 	s := d.section(n, "", "box", "zones", "injector", "supply", "backflow", "line_end_probe", "limits", "alarms", "plan",
-		"person", "meter", "holds", "freeze", "web", "mqtt", "influx", "alerts", "feeds", "sensors", "board")
+		"person", "meter", "holds", "freeze", "web", "mqtt", "influx", "alerts", "feeds", "sensors", "board", "archive")
 	if s.known && !s.has("zones") {
 		d.fault(placeOf(n), "zones", "is missing", "describe at least one zone below zones:")
 	}
 	d.box(s, c)
+	d.archive(s, &c.Archive)
 	d.zones(s, c)
 	d.injector(s, c)
 	d.supply(s, &c.Supply)
@@ -148,6 +149,35 @@ func (d *decoder) box(s section, c *Config) {
 		return l, nil
 	})
 }
+
+// archive reads how long what is kept. A day is the least that makes sense of any.
+func (d *decoder) archive(s section, v *Archive) {
+	const year = 365 * 24 * time.Hour
+	*v = Archive{ThinAfter: 90 * 24 * time.Hour, KeepRuns: 10 * year, KeepUndelivered: year, Most: 2000}
+	a := s.sub("archive", "thin_after", "keep_runs", "keep_undelivered", "most_megabytes")
+	for _, x := range []struct {
+		key string
+		dst *time.Duration
+	}{{"thin_after", &v.ThinAfter}, {"keep_runs", &v.KeepRuns}, {"keep_undelivered", &v.KeepUndelivered}} {
+		read(a, x.key, x.dst, func(text string) (time.Duration, error) {
+			t, err := units.ParseDuration(text)
+			if err == nil && t < 24*time.Hour {
+				err = &units.QuantityError{Problem: fmt.Sprintf("%q is less than a day", text), Hint: "write for instance 90 d"}
+			}
+			return t, err
+		})
+	}
+	if v.KeepRuns < v.ThinAfter {
+		d.at("archive.keep_runs", fmt.Sprintf("is shorter than archive.thin_after (%.4g d)", v.ThinAfter.Hours()/24), "keep runs at least as long as all of their samples")
+	}
+	a.whole("most_megabytes", &v.Most)
+	if v.Most < leastArchive {
+		d.at("archive.most_megabytes", fmt.Sprintf("is %d", v.Most), fmt.Sprintf("give at least %d: a season of a hundred runs takes 60", leastArchive))
+	}
+}
+
+// leastArchive is in MB: a few runs and their log.
+const leastArchive = 20
 
 // share reads a ratio as "2 %" or as "1:50".
 func share(text string) (units.Ratio, error) {

@@ -6,6 +6,7 @@ import (
 	"bytes"
 	"context"
 	"fmt"
+	"net/url"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -116,29 +117,44 @@ func TestAFullDisk(t *testing.T) {
 		return v
 	}
 	c := &crash{T: t}
-	confirm := func(id string) bool {
-		v := until("asked for a deed", func(v engine.View) bool { return v.Advice != nil && v.Advice.Deed != "" && !v.Advice.Verifying })
-		return c.confirm(ctx, page, v.Advice.Number, id)
+	// A report is taken at any time, so that it is the disk alone that refuses.
+	n := 0
+	say := func(id, deed string) bool {
+		n++
+		return c.post(ctx, page+"act", url.Values{"do": {"report:" + deed}, "by": {"a person"}, "id": {fmt.Sprintf("%s-%d", id, n)}})
 	}
-	if !confirm("before") {
+	v := until("asked to begin", func(v engine.View) bool { return v.Advice != nil && v.Advice.Deed != "" })
+	if !c.confirm(ctx, page, v.Advice.Number, "begin") {
 		t.Fatal("the start of a run is refused on a good disk")
 	}
 	// The namespace's own disk, seen from outside.
 	disk := filepath.Join("/proc", fmt.Sprint(p.cmd.Process.Pid), "root", dir)
+	until("a reserve", func(engine.View) bool {
+		_, err := os.Stat(archiveFile(disk) + ".ballast")
+		return err == nil
+	})
 	fill(t, filepath.Join(disk, "filler"))
 	until("an alarm", stands("archive-failing"))
-	if confirm("meanwhile") {
+	until("a word taken from the reserve", func(engine.View) bool { return say("meanwhile", "stock_in") })
+	for n := range 3 { // until the reserve is gone, too
+		fill(t, filepath.Join(disk, fmt.Sprintf("filler-%d", n)))
+		v := until("a view", func(engine.View) bool { return true })
+		until("a later view", func(w engine.View) bool { return w.T > v.T+120 })
+	}
+	if say("without", "stock_out") {
 		t.Error("a word was taken that could not be kept")
 	}
-	v := until("a view", func(engine.View) bool { return true })
-	until("a later view", func(w engine.View) bool { return w.T > v.T+60 })
-	if err := os.Remove(filepath.Join(disk, "filler")); err != nil {
+	fillers, err := filepath.Glob(filepath.Join(disk, "filler*"))
+	if err != nil {
 		t.Fatal(err)
 	}
-	until("well again", func(v engine.View) bool { return !stands("archive-failing")(v) })
-	if !confirm("after") {
-		t.Error("a word is refused on a disk with room again")
+	for _, f := range fillers {
+		if err := os.Remove(f); err != nil {
+			t.Fatal(err)
+		}
 	}
+	until("well again", func(v engine.View) bool { return !stands("archive-failing")(v) })
+	until("a word taken", func(engine.View) bool { return say("after", "stock_out") })
 	j, err := os.ReadFile(archiveFile(disk))
 	if err != nil || len(j) == 0 {
 		t.Errorf("the archive: %d bytes, %v", len(j), err)

@@ -89,6 +89,9 @@ func (s *service) run(ctx context.Context) (err error) {
 	if err != nil {
 		return err
 	}
+	a := s.cfg.Archive
+	upkeep := &daemon.Upkeep{Journal: j, Hub: hub, Log: s.log,
+		Keep: daemon.Keep{ThinAfter: a.ThinAfter, Runs: a.KeepRuns, Undelivered: a.KeepUndelivered, Most: int64(a.Most) * 1e6}}
 	d, err := daemon.New(ctx, daemon.Options{Core: s.core, ConfigText: s.redacted(), Version: version(), Journal: j, Source: s.source,
 		Hub: hub, Log: s.log, Beat: s.beat, Idle: s.idle, Speed: s.speed, Start: time.Now(), Link: s.link, Unsaved: unsaved, StandIn: standIn, Board: s.board.vitals(), Alive: over.alive})
 	if err != nil {
@@ -101,6 +104,8 @@ func (s *service) run(ctx context.Context) (err error) {
 	// The publisher says offline on its way out, so the broker goes after it.
 	side, cancel := context.WithCancel(context.WithoutCancel(ctx))
 	s.stop = append(s.stop, func() { cancel(); s.wg.Wait() })
+	upkeep.Full = d.Full
+	s.wg.Go(func() { upkeep.Run(side) })
 	if err := s.publish(side, link, j, hub); err != nil {
 		return err
 	}

@@ -51,6 +51,7 @@ type Options struct {
 	Unsaved    *Unsaved               // gets the alarms that the archive can't take; nil: nobody wants them
 	StandIn    string                 // why the journal is one in memory, in place of the real one; empty: it is the real one
 	Board      func() []box.Vital     // how the board fares, asked at each turn; nil: nobody knows
+	Trouble    func() string          // what else is wrong with the archive's room; empty: nothing. nil: nobody looks
 	Alive      func()                 // called by the core's own goroutine after each turn, and at once; nil: nobody asks
 }
 
@@ -69,6 +70,7 @@ type Daemon struct {
 	due    []journal.Batch // not yet on the disk, oldest first
 	synced time.Time
 	failed atomic.Pointer[string] // why the archive can't be written
+	full   atomic.Bool            // it is the disk's room
 
 	mu     sync.Mutex
 	view   engine.View
@@ -251,6 +253,11 @@ func (d *Daemon) archive() box.Surrounding {
 	if d.o.StandIn != "" {
 		return brief(box.Surrounding{Health: box.Failing, Why: d.o.StandIn})
 	}
+	if d.o.Trouble != nil {
+		if why := d.o.Trouble(); why != "" {
+			return brief(box.Surrounding{Health: box.Failing, Why: why})
+		}
+	}
 	return box.Surrounding{Health: box.Well}
 }
 
@@ -355,6 +362,9 @@ func (d *Daemon) cut() {
 	}
 }
 
+// Full says whether the last commit found the disk full.
+func (d *Daemon) Full() bool { return d.full.Load() }
+
 // accepted are the words that counted, as reports of what was done: the number
 // of an advice means nothing once the core starts from the log.
 func accepted(actions []box.Action, events []engine.Event) []box.Action {
@@ -391,7 +401,9 @@ func (d *Daemon) save(ctx context.Context) error {
 		return fmt.Errorf("the archive can't be written (%s)", *d.failed.Load())
 	}
 	d.synced = time.Now()
-	if err := d.o.Journal.Commit(context.WithoutCancel(ctx), d.due...); err != nil {
+	err := d.o.Journal.Commit(context.WithoutCancel(ctx), d.due...)
+	d.full.Store(errors.Is(err, journal.ErrFull))
+	if err != nil {
 		why := err.Error()
 		if d.failed.Swap(&why) == nil {
 			d.o.Log.Error("cannot save", "error", err)

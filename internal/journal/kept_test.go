@@ -14,6 +14,7 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
+	"math"
 	"os"
 	"path/filepath"
 	"testing"
@@ -176,13 +177,13 @@ func TestThin(t *testing.T) {
 	const n, alarm = 6000, 1000
 	j, ctx := openTemp(t), t.Context()
 	longRun(t, j, n, alarm)
-	if got, err := j.Thin(ctx, morning); err != nil || got != 0 {
+	if got, err := j.Thin(ctx, morning, math.MaxInt64); err != nil || got != 0 {
 		t.Errorf("a young run is thinned: %d %v", got, err)
 	}
-	if got, err := j.Thin(ctx, morning.AddDate(0, 0, 90)); err != nil || got != 1 {
+	if got, err := j.Thin(ctx, morning.AddDate(0, 0, 90), math.MaxInt64); err != nil || got != 1 {
 		t.Errorf("thinned %d %v, want 1", got, err)
 	}
-	if got, err := j.Thin(ctx, morning.AddDate(0, 0, 90)); err != nil || got != 0 {
+	if got, err := j.Thin(ctx, morning.AddDate(0, 0, 90), math.MaxInt64); err != nil || got != 0 {
 		t.Errorf("thinned twice: %d %v", got, err)
 	}
 	kept, words := map[int]bool{}, 0
@@ -232,7 +233,7 @@ func BenchmarkSize(b *testing.B) {
 		j := openTemp(b)
 		longRun(b, j, 3600, 1000)
 		b.ReportMetric(size(j), "B/h")
-		_, err := j.Thin(b.Context(), morning.AddDate(0, 0, 90))
+		_, err := j.Thin(b.Context(), morning.AddDate(0, 0, 90), math.MaxInt64)
 		must(b, err)
 		b.ReportMetric(size(j), "B-thinned/h")
 	}

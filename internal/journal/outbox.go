@@ -2,7 +2,10 @@ package journal
 
 import (
 	"context"
+	"database/sql"
 	"fmt"
+	"os"
+	"time"
 )
 
 // Outbox is what one sink has yet to be sent: every event and message, in the
@@ -92,4 +95,83 @@ func (o *Outbox) Waiting(ctx context.Context) (int, error) {
 		SELECT (SELECT count(*) FROM events WHERE seq > (SELECT seq FROM start))
 		     + (SELECT count(*) FROM messages WHERE seq > (SELECT seq FROM start))`, o.sink).Scan(&n)
 	return n, o.j.explain("read", err)
+}
+
+// Lost is what a sink will never be sent, since it did not take it in time.
+type Lost struct {
+	Sink  string
+	Count int64 // now
+	Total int64 // with what was lost before
+}
+
+const lostKey = "journal.lost."
+
+// GiveUp strikes off for every sink what is older than before and was not taken:
+// without an end to it, a receiver that is gone for good would fill the disk. What
+// it gives up is counted and said.
+func (j *Journal) GiveUp(ctx context.Context, before time.Time) ([]Lost, error) {
+	sinks, err := j.texts(ctx, "SELECT name FROM sinks ORDER BY name")
+	if err != nil {
+		return nil, err
+	}
+	var list []Lost
+	for _, sink := range sinks {
+		l := Lost{Sink: sink}
+		var last sql.NullInt64
+		err := j.reader.QueryRowContext(ctx, `
+			WITH start (seq) AS (SELECT done FROM sinks WHERE name = ?1),
+			     old (seq) AS (SELECT seq FROM events WHERE seq > (SELECT seq FROM start) AND wall < ?2 AND wall > ?3
+			         UNION ALL SELECT seq FROM messages WHERE seq > (SELECT seq FROM start) AND wall < ?2 AND wall > ?3)
+			SELECT max(seq), count(*) FROM old`, sink, nanos(before), int64(reasonable)).Scan(&last, &l.Count)
+		if err != nil {
+			return list, j.explain("read", err)
+		}
+		if l.Count == 0 {
+			continue
+		}
+		if l.Total, err = j.lose(ctx, sink, last.Int64, l.Count); err != nil {
+			return list, err
+		}
+		list = append(list, l)
+	}
+	return list, nil
+}
+
+// lose moves a sink's mark and its count of the lost, as one.
+func (j *Journal) lose(ctx context.Context, sink string, upto, count int64) (total int64, err error) {
+	j.mu.Lock()
+	defer j.mu.Unlock()
+	tx, err := j.writer.BeginTx(ctx, nil)
+	if err != nil {
+		return 0, j.explain("save to", err)
+	}
+	defer func() { _ = tx.Rollback() }() // does nothing after a commit
+	err = tx.QueryRowContext(ctx, "SELECT ifnull((SELECT CAST(CAST(value AS TEXT) AS INTEGER) FROM state WHERE key = ?), 0)", lostKey+sink).Scan(&total)
+	total += count
+	for _, step := range []struct {
+		text string
+		args []any
+	}{
+		{"UPDATE sinks SET done = max(done, ?) WHERE name = ?", []any{upto, sink}},
+		{"INSERT OR REPLACE INTO state (key, value) VALUES (?, ?)", []any{lostKey + sink, fmt.Appendf(nil, "%d", total)}},
+	} {
+		if err == nil {
+			_, err = tx.ExecContext(ctx, step.text, step.args...)
+		}
+	}
+	if err != nil {
+		return 0, j.explain("save to", err)
+	}
+	return total, j.explain("save to", tx.Commit())
+}
+
+// Size is what the archive takes of the disk, in bytes, with its log.
+func (j *Journal) Size() int64 {
+	var n int64
+	for _, end := range []string{"", "-wal"} {
+		if st, err := os.Stat(j.path + end); err == nil {
+			n += st.Size()
+		}
+	}
+	return n
 }

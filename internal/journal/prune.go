@@ -41,12 +41,13 @@ func (j *Journal) Prune(ctx context.Context, before time.Time) (Pruned, error) {
 		table, key string
 		where      string
 	}{
-		{nil, "inputs", "n", "run IN (" + ended + ")"},
-		{&p.Inputs, "inputs", "n", "run = '' AND " + fmt.Sprintf(old, "wall")},
+		// The newest row stays: a number is not to be used twice.
+		{nil, "inputs", "n", "n < (SELECT max(n) FROM inputs) AND run IN (" + ended + ")"},
+		{&p.Inputs, "inputs", "n", "n < (SELECT max(n) FROM inputs) AND run = '' AND " + fmt.Sprintf(old, "wall")},
 		{&p.Events, "events", "seq", "run IN (" + ended + ") AND " + delivered},
 		{&p.Events, "events", "seq", "run = '' AND " + fmt.Sprintf(old, "wall") + " AND " + delivered},
 		{&p.Messages, "messages", "seq", fmt.Sprintf(old, "wall")},
-		{&p.Runs, "runs", "n", "id IN (" + ended + ") AND NOT EXISTS (SELECT 1 FROM events WHERE run = runs.id)"},
+		{&p.Runs, "runs", "n", "id IN (" + ended + ") AND NOT EXISTS (SELECT 1 FROM events WHERE run = runs.id) AND NOT EXISTS (SELECT 1 FROM inputs WHERE run = runs.id)"},
 	}
 	for _, s := range steps {
 		text := fmt.Sprintf("DELETE FROM %s WHERE %s IN (SELECT %s FROM %s WHERE %s LIMIT %d)", s.table, s.key, s.key, s.table, s.where, pruneStep)

@@ -2,6 +2,7 @@ package journal
 
 import (
 	"context"
+	"math"
 	"slices"
 	"time"
 
@@ -20,11 +21,13 @@ const (
 	ThinAround = time.Minute
 )
 
-// Thin thins the samples of runs that ended before that time and are not thinned
-// yet, and says how many it thinned. Runs and all that was said in them stay. It
-// may be stopped and begun again anywhere.
-func (j *Journal) Thin(ctx context.Context, before time.Time) (int, error) {
-	rows, err := j.texts(ctx, "SELECT id FROM runs WHERE thinned IS NULL AND end_wall < ? AND end_wall > ? ORDER BY n", nanos(before), int64(reasonable))
+// Thin thins the samples of runs that ended before that time, whose inputs all have
+// numbers up to upto and that are not thinned yet, and says how many it thinned.
+// Runs and all that was said in them stay. It may be stopped and begun again
+// anywhere.
+func (j *Journal) Thin(ctx context.Context, before time.Time, upto uint64) (int, error) {
+	rows, err := j.texts(ctx, `SELECT id FROM runs WHERE thinned IS NULL AND end_wall < ? AND end_wall > ?
+		AND NOT EXISTS (SELECT 1 FROM inputs WHERE run = runs.id AND n > ?) ORDER BY n`, nanos(before), int64(reasonable), int64(min(upto, math.MaxInt64)))
 	if err != nil {
 		return 0, err
 	}
