@@ -130,7 +130,6 @@ func (s *service) run(ctx context.Context) (err error) {
 		s.wg.Go(func() { s.after(side, d) })
 	}
 	s.board.run(side, s, d, j)
-	s.wg.Go(func() { s.thin(side, j) })
 	over.ready()
 	defer over.stopping()
 	return d.Run(ctx)

@@ -73,7 +73,7 @@ func (u *Upkeep) Run(ctx context.Context) {
 		case u.inReserve():
 			u.restore()
 		case time.Since(last) >= upkeepEvery && !u.running():
-			u.note("cannot keep the archive in order", u.turn(ctx, time.Now()))
+			u.note("cannot keep the archive in order", u.turn(ctx))
 			last = time.Now()
 		}
 		select {
@@ -96,8 +96,19 @@ func (u *Upkeep) note(what string, err error) {
 }
 
 // turn gives up what is too old to be sent, thins, prunes and keeps to the size.
-func (u *Upkeep) turn(ctx context.Context, now time.Time) error {
-	if err := u.drop(ctx, now.Add(-u.Keep.Undelivered), now); err != nil {
+// Ages count back from the newest run and not from the clock: a clock that is
+// wrong must not take anything away.
+func (u *Upkeep) turn(ctx context.Context) error {
+	newest, err := u.Journal.Find(ctx, journal.Search{Limit: 1})
+	if err != nil {
+		return err
+	}
+	if len(newest) == 0 {
+		u.restore()
+		return nil
+	}
+	now := newest[0].Start
+	if err := u.drop(ctx, now.Add(-u.Keep.Undelivered)); err != nil {
 		return err
 	}
 	if err := u.thin(ctx, now); err != nil {
@@ -107,7 +118,7 @@ func (u *Upkeep) turn(ctx context.Context, now time.Time) error {
 		return err
 	}
 	for u.Journal.Size() > u.Keep.Most {
-		if more, err := u.shrink(ctx, now); err != nil || !more {
+		if more, err := u.shrink(ctx); err != nil || !more {
 			return err
 		}
 	}
@@ -160,7 +171,7 @@ func (u *Upkeep) thin(ctx context.Context, now time.Time) error {
 }
 
 // shrink takes the oldest of the runs, a tenth of them but one at least; false: there is nothing more to take.
-func (u *Upkeep) shrink(ctx context.Context, now time.Time) (more bool, err error) {
+func (u *Upkeep) shrink(ctx context.Context) (more bool, err error) {
 	runs, err := u.Journal.Runs(ctx) // the newest first
 	if err != nil {
 		return false, err
@@ -176,7 +187,7 @@ func (u *Upkeep) shrink(ctx context.Context, now time.Time) (more bool, err erro
 	}
 	take := max(1, len(ended)/fewRuns)
 	before := ended[len(ended)-take].Add(time.Nanosecond)
-	if err := u.drop(ctx, before, now); err != nil {
+	if err := u.drop(ctx, before); err != nil {
 		return false, err
 	}
 	p, err := u.Journal.Prune(ctx, before)
@@ -187,13 +198,14 @@ func (u *Upkeep) shrink(ctx context.Context, now time.Time) (more bool, err erro
 }
 
 // drop gives up what receivers have not taken, and says so.
-func (u *Upkeep) drop(ctx context.Context, before, now time.Time) error {
+func (u *Upkeep) drop(ctx context.Context, before time.Time) error {
 	list, err := u.Journal.GiveUp(ctx, before)
 	for _, l := range list {
 		text := fmt.Sprintf("%d messages that %s had not taken by %s are given up, %d in all", l.Count, l.Sink, before.Format(time.DateOnly), l.Total)
+		now := time.Now()
 		u.Log.Error(text)
 		u.mu.Lock()
-		u.lost, u.lostAt = text, time.Now()
+		u.lost, u.lostAt = text, now
 		u.mu.Unlock()
 		note := engine.Event{Wall: now, Kind: engine.NoteEvent, Text: text}
 		err = errors.Join(err, u.Journal.Commit(ctx, journal.Batch{Events: []engine.Event{note}}))
@@ -206,7 +218,7 @@ func (u *Upkeep) drop(ctx context.Context, before, now time.Time) error {
 func (u *Upkeep) makeRoom(ctx context.Context) {
 	u.setReserve("the disk is full: its last reserve is in use; free space on it")
 	u.note("cannot use the disk's reserve", u.Journal.DropBallast())
-	_, err := u.shrink(ctx, time.Now())
+	_, err := u.shrink(ctx)
 	u.note("cannot make room on a full disk", err)
 }
 
