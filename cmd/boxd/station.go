@@ -8,6 +8,7 @@ import (
 	"boxd/internal/daemon"
 	"boxd/internal/journal"
 	"boxd/internal/telemetry/influx"
+	"boxd/internal/telemetry/mqtt"
 )
 
 // station starts the writer to the station's database.
@@ -34,22 +35,27 @@ func (s *service) station(ctx context.Context, j *journal.Journal) error {
 // link is how the links to the broker and to the station's database fare;
 // unknown before the first try and where nothing is published.
 func (s *service) link() box.Surrounding {
-	up := false
+	var broker mqtt.Link
+	var database influx.Link
 	if s.publisher != nil {
-		l := s.publisher.Link()
-		if !l.Up && l.Err != nil {
-			return box.Surrounding{Health: box.Failing, Why: l.Err.Error()}
-		}
-		up = l.Up
+		broker = s.publisher.Link()
 	}
 	if s.database != nil {
-		l := s.database.Link()
-		if l.Err != nil {
-			return box.Surrounding{Health: box.Failing, Why: l.Err.Error()}
-		}
-		up = up || l.Up
+		database = s.database.Link()
 	}
-	if up {
+	return links(broker, database)
+}
+
+func links(broker mqtt.Link, database influx.Link) box.Surrounding {
+	cut := !broker.Up && broker.Err != nil
+	switch {
+	case cut && database.Err != nil:
+		return box.Surrounding{Health: box.Failing, Why: broker.Err.Error(), To: box.BrokerAndDatabase}
+	case cut:
+		return box.Surrounding{Health: box.Failing, Why: broker.Err.Error(), To: box.Broker}
+	case database.Err != nil:
+		return box.Surrounding{Health: box.Failing, Why: database.Err.Error(), To: box.Database}
+	case broker.Up || database.Up:
 		return box.Surrounding{Health: box.Well}
 	}
 	return box.Surrounding{}

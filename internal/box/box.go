@@ -331,6 +331,31 @@ func (h Health) String() string {
 type Surrounding struct {
 	Health Health
 	Why    string
+	To     Far // of a link that fails: which one
+}
+
+// Far is the other end of a link.
+type Far uint8
+
+// FarUnknown is also what older logs say.
+const (
+	FarUnknown Far = iota
+	Broker
+	Database
+	BrokerAndDatabase
+)
+
+func (f Far) String() string {
+	switch f {
+	case Broker:
+		return "broker"
+	case Database:
+		return "database"
+	case BrokerAndDatabase:
+		return "broker and database"
+	case FarUnknown:
+	}
+	return "unknown"
 }
 
 // Vital is a reading of the board under boxd, or what a meter has counted in

@@ -308,7 +308,8 @@ func (s *storyteller) word(name string, args []string) ([]box.Action, bool) {
 func (s *storyteller) surroundings(name string, args []string) bool {
 	fare := box.Surrounding{Health: box.Well}
 	if len(args) > 1 {
-		fare = box.Surrounding{Health: box.Failing, Why: strings.Join(args[1:], " ")}
+		to := map[string]box.Far{"broker": box.Broker, "database": box.Database, "both": box.BrokerAndDatabase}[args[0]]
+		fare = box.Surrounding{Health: box.Failing, Why: strings.Join(args[1:], " "), To: to}
 	}
 	switch name {
 	case "archive":

@@ -20,11 +20,12 @@ import (
 //
 // Whole records can be joined in any number; a log that ends inside a record is
 // good up to there. The payload is written by appendPayload. Version 2 ends with
-// how archive and link fared; where nobody has said, as in all logs before it, a
-// record is of version 1.
+// how archive and link fared, version 3 with which link it is that fails; where
+// nobody has said, as in all logs before it, a record is of the version before.
 const (
 	logVersion = 1
 	withAround = 2
+	withFar    = 3
 	headSize   = 5
 	sumSize    = 4
 	// maxPayload bounds a record: a turn has about 150 bytes.
@@ -63,7 +64,10 @@ func AppendInput(dst []byte, in *engine.Input) ([]byte, error) {
 }
 
 func versionOf(in *engine.Input) byte {
-	if in.Archive == (box.Surrounding{}) && in.Link == (box.Surrounding{}) {
+	switch {
+	case in.Link.To != box.FarUnknown:
+		return withFar
+	case in.Archive == (box.Surrounding{}) && in.Link == (box.Surrounding{}):
 		return logVersion
 	}
 	return withAround
@@ -80,9 +84,13 @@ func appendPayload(b []byte, in *engine.Input) []byte {
 	for i := range in.Actions {
 		b = appendAction(b, &in.Actions[i])
 	}
-	if versionOf(in) == withAround {
+	version := versionOf(in)
+	if version >= withAround {
 		b = appendSurrounding(b, in.Archive)
 		b = appendSurrounding(b, in.Link)
+	}
+	if version >= withFar {
+		b = append(b, byte(in.Link.To))
 	}
 	return b
 }
@@ -169,7 +177,7 @@ func recordSize(b []byte) (int, error) {
 		return 0, ErrTorn
 	case b[0] == 0:
 		return 0, ErrDamaged
-	case b[0] > withAround:
+	case b[0] > withFar:
 		return 0, ErrVersion
 	case len(b) < headSize:
 		return 0, ErrTorn
@@ -199,8 +207,11 @@ func (d *decoder) input(in *engine.Input, version byte) {
 		in.Actions = append(in.Actions, d.action())
 	}
 	in.Archive, in.Link = box.Surrounding{}, box.Surrounding{}
-	if version == withAround {
+	if version >= withAround {
 		in.Archive, in.Link = d.surrounding(), d.surrounding()
+	}
+	if version >= withFar {
+		in.Link.To = box.Far(d.byte())
 	}
 }
 

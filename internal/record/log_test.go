@@ -92,7 +92,7 @@ func anyInput() *rapid.Generator[engine.Input] {
 		}
 		if rapid.Bool().Draw(t, "watched") {
 			in.Archive = box.Surrounding{Health: box.Failing, Why: word.Draw(t, "archive")}
-			in.Link = box.Surrounding{Health: box.Health(rapid.IntRange(0, 2).Draw(t, "link"))}
+			in.Link = box.Surrounding{Health: box.Health(rapid.IntRange(0, 2).Draw(t, "link")), To: box.Far(rapid.IntRange(0, 3).Draw(t, "to"))}
 		}
 		return in
 	})
@@ -128,7 +128,12 @@ func TestOldLog(t *testing.T) {
 	if _, err := ReadInput(log, &back); err != nil || log[0] != 2 || back.Archive != in.Archive || back.Link != in.Link {
 		t.Errorf("version %d, %+v, %v", log[0], back, err)
 	}
-	log[0] = 3
+	in.Link = box.Surrounding{Health: box.Failing, Why: "refused", To: box.Database}
+	log, _ = AppendInput(nil, &in)
+	if _, err := ReadInput(log, &back); err != nil || log[0] != 3 || back.Link != in.Link {
+		t.Errorf("version %d, %+v, %v", log[0], back, err)
+	}
+	log[0] = 4
 	if _, err := ReadInput(log, &back); !errors.Is(err, ErrVersion) {
 		t.Errorf("a later version: %v", err)
 	}
@@ -211,7 +216,7 @@ func TestLogDamageInTheMiddle(t *testing.T) {
 
 func TestLogNewerVersion(t *testing.T) {
 	var in engine.Input
-	if _, err := ReadInput([]byte{withAround + 1, 0, 0, 0, 0}, &in); !errors.Is(err, ErrVersion) {
+	if _, err := ReadInput([]byte{withFar + 1, 0, 0, 0, 0}, &in); !errors.Is(err, ErrVersion) {
 		t.Errorf("error %v, want one about the version", err)
 	}
 }

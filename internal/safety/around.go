@@ -17,9 +17,9 @@ func aroundDefinitions() []alarm.Definition {
 			Consequence: say.T("what happens now is lost if the box loses power"),
 			Do:          say.T("Free space on the card or replace it. A word that can't be kept is refused.")},
 		{ID: "link-down", Priority: alarm.Low, OnDelay: 2 * time.Minute, OffDelay: 30 * time.Second, Respond: 24 * time.Hour, Steps: everywhere(),
-			Cause:       say.T("the network or the broker is off, or the password was changed"),
+			Cause:       say.T("the network or the server is off, or the password was changed"),
 			Consequence: say.T("the station sees nothing new from this box"),
-			Do:          say.T("Check the network and the broker. What happens is kept and sent once the link is back.")},
+			Do:          say.T("Check the network and the server. What happens is kept and sent once the link is back.")},
 		{ID: "clock-jump", Priority: alarm.Low, Respond: 24 * time.Hour, Steps: everywhere(),
 			Cause:       say.T("the clock was set, by hand or by the network, or its battery is empty"),
 			Consequence: say.T("dates in the record before and after it don't fit together"),
@@ -44,6 +44,20 @@ func (g *Guard) surroundings(id string) (active, judged bool) {
 	return false, false
 }
 
+// linkText says which link is down.
+func linkText(l box.Surrounding) say.Text {
+	switch l.To {
+	case box.Broker:
+		return say.T("No link to the broker: %s.", l.Why)
+	case box.Database:
+		return say.T("The link to the station's database fails: %s.", l.Why)
+	case box.BrokerAndDatabase:
+		return say.T("No link to the broker, nor to the station's database: %s.", l.Why)
+	case box.FarUnknown:
+	}
+	return say.T("No link to the station: %s.", l.Why)
+}
+
 // seenAround is seen for them.
 func (g *Guard) seenAround(id string) say.Text {
 	a := &g.around
@@ -51,7 +65,7 @@ func (g *Guard) seenAround(id string) say.Text {
 	case "archive-failing":
 		return say.T("The archive can't be written: %s.", a.Archive.Why)
 	case "link-down":
-		return say.T("No link to the broker: %s.", a.Link.Why)
+		return linkText(a.Link)
 	case "clock-jump":
 		if a.ClockStep < 0 {
 			return say.T("The clock was set back by %v.", -a.ClockStep)
