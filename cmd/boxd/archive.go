@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"encoding/json"
 	"errors"
@@ -14,6 +15,7 @@ import (
 
 	"boxd/internal/engine"
 	"boxd/internal/journal"
+	"boxd/internal/units"
 	"boxd/internal/web"
 )
 
@@ -68,6 +70,8 @@ func runExport(a *app, args []string) error {
 	f := a.flags("export")
 	data := f.String("data", defaultData, "`DIR` of the archive")
 	format := f.String("format", "", "csv, parquet, json or html")
+	lang := f.String("lang", "en", "language of the html page: en or es")
+	in := f.String("units", "", "`SYSTEM` of the html page: us or metric; default: metric")
 	to := f.String("o", "", "write to `FILE` instead of standard output")
 	run, err := a.parseRun(f, args)
 	if err != nil {
@@ -76,15 +80,21 @@ func runExport(a *app, args []string) error {
 	if run == "" || *format == "" {
 		return a.usage(f, "the run's id and -format are needed; boxd runs lists them")
 	}
+	system, ok := units.SystemByName(cmp.Or(*in, "metric"))
+	reader, also := web.ReaderIn(*lang, system)
+	if !ok || !also {
+		return a.usage(f, "-lang %s -units %s: the language is en or es, the units us or metric", *lang, *in)
+	}
 	j, err := openArchive(*data)
 	if err != nil {
 		return err
 	}
 	defer j.Close()
+	back := teller{reader}.background
 	if *to == "" {
-		return j.Export(a.ctx, a.out, run, *format, background)
+		return j.Export(a.ctx, a.out, run, *format, back)
 	}
-	return writeFile(*to, func(w io.Writer) error { return j.Export(a.ctx, w, run, *format, background) })
+	return writeFile(*to, func(w io.Writer) error { return j.Export(a.ctx, w, run, *format, back) })
 }
 
 // writeFile writes beside the target and renames, so that a failed export
@@ -163,8 +173,8 @@ func noRun(err error) error {
 }
 
 // Export writes one run.
-func (a archive) Export(ctx context.Context, w io.Writer, id, format string) error {
-	return noRun(a.j.Export(ctx, w, id, format, background))
+func (a archive) Export(ctx context.Context, w io.Writer, id, format string, to web.Reader) error {
+	return noRun(a.j.Export(ctx, w, id, format, teller{to}.background))
 }
 
 // Alarms are the newest changes of alarms.

@@ -7,6 +7,8 @@ import (
 
 	"boxd/config"
 	"boxd/internal/journal"
+	"boxd/internal/say"
+	"boxd/internal/web"
 )
 
 // kept is the configuration that was in force in a run.
@@ -14,53 +16,64 @@ func kept(r journal.Run) (*config.Config, error) {
 	return config.Parse("the configuration kept with run "+r.ID, []byte(r.Config))
 }
 
-// background is what a run's page says beyond what the archive can tell. A
-// configuration that this version can't read says nothing.
-func background(r journal.Run) journal.Background {
-	cfg, err := kept(r)
-	if err != nil {
-		return journal.Background{}
-	}
-	inj := cfg.Injector
-	facts := [][2]string{
-		{"Injector", fmt.Sprintf("ratio %.4g %%, %s", 100*float64(inj.Ratio), inj.Convention)},
-		{"Feed planned", cmp.Or(cfg.Plan.Feed, "none")},
-	}
-	if cfg.Probe.Zone == r.Zone {
-		facts = append(facts, [2]string{"Probe at the line end", "yes, lag " + cfg.Probe.Lag.String()})
-	} else {
-		facts = append(facts, [2]string{"Probe at the line end", "none: the flush is judged by volume"})
-	}
-	return journal.Background{Zone: cfg.Box.Timezone, Groups: []journal.Group{
-		{Title: "Set-up", Facts: facts},
-		{Title: "Backflow protection as its owner declared it", Facts: papers(cfg)},
-		{Title: "Calibration", Facts: calibrated(cfg)},
-	}}
+// teller says what a run's page says beyond what the archive can tell.
+type teller struct{ to web.Reader }
+
+func (t teller) say(format string, args ...any) string {
+	return t.to.Voice.Say(say.Text{Format: format, Args: args})
 }
 
-func papers(cfg *config.Config) [][2]string {
-	b := cfg.Backflow
-	if !b.Declared {
-		return [][2]string{{"Device", "none declared"}}
+// background is what a run's page says of its configuration. One that this version
+// can't read says nothing.
+func (t teller) background(r journal.Run) journal.Background {
+	back := journal.Background{Voice: t.to.Voice, Lang: t.to.Lang}
+	cfg, err := kept(r)
+	if err != nil {
+		return back
 	}
-	return [][2]string{{"Device", b.Device}, {"Place", cmp.Or(b.Place, "not said")}, {"Last test", date(b.LastTest)}, {"Next due", date(b.NextDue)}, {"Tester", cmp.Or(b.Tester, "not said")}}
+	probe := t.say("none: the flush is judged by volume")
+	if cfg.Probe.Zone == r.Zone {
+		probe = t.say("yes, its lag is %v", cfg.Probe.Lag)
+	}
+	inj := cfg.Injector
+	back.Zone = cfg.Box.Timezone
+	back.Groups = []journal.Group{
+		{Title: t.say("Set-up"), Facts: [][2]string{
+			{t.say("Injector"), fmt.Sprintf("%.4g %%, %s", 100*float64(inj.Ratio), inj.Convention)},
+			{t.say("Feed planned"), cmp.Or(cfg.Plan.Feed, t.say("none"))},
+			{t.say("Probe at the line end"), probe}}},
+		{Title: t.say("Backflow protection as its owner declared it"), Facts: t.papers(cfg)},
+		{Title: t.say("Calibration"), Facts: t.calibrated(cfg)},
+	}
+	return back
+}
+
+func (t teller) papers(cfg *config.Config) [][2]string {
+	b, unsaid := cfg.Backflow, t.say("not stated")
+	if !b.Declared {
+		return [][2]string{{t.say("device"), t.say("none declared")}}
+	}
+	return [][2]string{{t.say("device"), b.Device}, {t.say("place"), cmp.Or(b.Place, unsaid)}, {t.say("last test"), cmp.Or(date(b.LastTest), unsaid)},
+		{t.say("next due"), cmp.Or(date(b.NextDue), unsaid)}, {t.say("tester"), cmp.Or(b.Tester, unsaid)}}
 }
 
 // calibrated is what the configuration says of when each channel was calibrated.
-func calibrated(cfg *config.Config) [][2]string {
+func (t teller) calibrated(cfg *config.Config) [][2]string {
 	var facts [][2]string
 	for _, s := range cfg.Sensors {
-		facts = append(facts, [2]string{s.Channel.Info().Tag + " " + s.Channel.Info().Name, date(s.Calibrated)})
+		i := s.Channel.Info()
+		facts = append(facts, [2]string{i.Tag + " " + t.say(i.Name), cmp.Or(date(s.Calibrated), t.say("not stated"))})
 	}
 	if facts == nil {
-		return [][2]string{{"All channels", "nothing is said of when they were calibrated"}}
+		return [][2]string{{t.say("all channels"), t.say("nothing is stated of when they were calibrated")}}
 	}
 	return facts
 }
 
+// date is a day, empty where it is not known.
 func date(t time.Time) string {
 	if t.IsZero() {
-		return "not said"
+		return ""
 	}
 	return t.Format(time.DateOnly)
 }

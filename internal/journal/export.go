@@ -12,6 +12,7 @@ import (
 
 	"boxd/internal/box"
 	"boxd/internal/record"
+	"boxd/internal/say"
 )
 
 // Formats are what Export can write.
@@ -64,6 +65,8 @@ func (j *Journal) Export(ctx context.Context, w io.Writer, run, format string, b
 // that as a text.
 type Background struct {
 	Zone   *time.Location // for times that are read by persons; nil: UTC
+	Voice  say.Voice      // of the page
+	Lang   string         // the code of its language; empty: en
 	Groups []Group        // of facts, for the page
 }
 

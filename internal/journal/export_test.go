@@ -21,6 +21,8 @@ import (
 	"boxd/internal/box"
 	"boxd/internal/engine"
 	"boxd/internal/record"
+	"boxd/internal/say"
+	"boxd/internal/units"
 )
 
 // exampleRun is an invented run with a gap, a fault, a confirmation that was
@@ -196,7 +198,7 @@ func TestExportParquet(t *testing.T) {
 
 func TestExportHTML(t *testing.T) {
 	page := string(export(t, exampleRun(t), "html"))
-	for _, want := range []string{"Run r1", "512.5 L", "unknown", "lines full", "freeze-risk", "water 2.5 °C &lt;cold&gt;", "injector on",
+	for _, want := range []string{"<title>r1: east</title>", "512.5 L", "unknown", "lines full", "freeze-risk", "water 2.5 °C &lt;cold&gt;", "injector on",
 		"refused: the advice has changed", "Ada", "0:00:02", "zones: []", "<svg", "Flush: unknown"} {
 		if !strings.Contains(page, want) {
 			t.Errorf("the page lacks %q", want)
@@ -205,6 +207,22 @@ func TestExportHTML(t *testing.T) {
 	// Self-contained: nothing is fetched from anywhere.
 	if m := regexp.MustCompile(`(?i)(src|href)=|url\(|@import|<script|NaN|Inf\b`).FindString(page); m != "" {
 		t.Errorf("the page has %q", m)
+	}
+}
+
+// TestReportForAReader: 512.5 L are 135.4 US gallons, 19.6 L/min 5.178 gal/min and
+// -3.25 °C 26.15 °F (NIST SP 811, appendix B).
+func TestReportForAReader(t *testing.T) {
+	var b bytes.Buffer
+	back := func(Run) Background {
+		return Background{Zone: time.FixedZone("X", -5*3600), Lang: "es", Voice: say.Voice{Units: units.US, Messages: say.Messages{"Flow": "Caudal", "Began": "Comenzó"}}}
+	}
+	must(t, exampleRun(t).Export(t.Context(), &b, "r1", "html", back))
+	page := b.String()
+	for _, want := range []string{`lang="es"`, "135.4 gal", "Caudal, gal/min", "Comenzó", "5.178", "26.15", "2026-04-02 02:00:00 X"} {
+		if !strings.Contains(page, want) {
+			t.Errorf("the page lacks %q", want)
+		}
 	}
 }
 

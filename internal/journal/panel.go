@@ -9,6 +9,7 @@ import (
 	"strings"
 
 	"boxd/internal/box"
+	"boxd/internal/say"
 	"boxd/internal/units"
 )
 
@@ -26,16 +27,16 @@ type panelView struct {
 }
 
 type panelPlan struct {
-	title    string
+	title    say.Text
 	channels []box.Channel
 }
 
 func panelPlans() []panelPlan {
 	return []panelPlan{
-		{"Pressure", []box.Channel{box.SupplyPressure, box.HeaderPressure, box.InjectorInPressure, box.InjectorOutPressure}},
-		{"Flow", []box.Channel{box.MainFlow, box.InjectorFlow, box.StockDraw}},
-		{"EC at 25 °C", []box.Channel{box.BoxEC, box.EndEC}},
-		{"Temperature", []box.Channel{box.WaterTemp, box.BoxAirTemp, box.OutsideAirTemp}},
+		{say.T("Pressure"), []box.Channel{box.SupplyPressure, box.HeaderPressure, box.InjectorInPressure, box.InjectorOutPressure}},
+		{say.T("Flow"), []box.Channel{box.MainFlow, box.InjectorFlow, box.StockDraw}},
+		{say.T("EC at 25 °C"), []box.Channel{box.BoxEC, box.EndEC}},
+		{say.T("Temperature"), []box.Channel{box.WaterTemp, box.BoxAirTemp, box.OutsideAirTemp}},
 	}
 }
 
@@ -67,6 +68,7 @@ type curves struct {
 // instrumentView is what a channel brought in the run.
 type instrumentView struct {
 	box.Info
+	Wire      string // its unit on the wire
 	N, Faults int
 	Low, High float64
 }
@@ -104,7 +106,7 @@ func (x *story) panels(ctx context.Context, marks []markView) ([]panelView, []in
 	var instruments []instrumentView
 	for ch := range all {
 		if i := all[ch]; i.N+i.Faults > 0 {
-			i.Info = box.Channel(ch).Info()
+			i.Info, i.Wire = box.Channel(ch).Info(), box.Channel(ch).Info().Unit
 			instruments = append(instruments, i)
 		}
 	}
@@ -119,7 +121,7 @@ func (x *story) panels(ctx context.Context, marks []markView) ([]panelView, []in
 	}
 	var views []panelView
 	for _, plan := range panelPlans() {
-		if v, ok := c.panel(plan); ok {
+		if v, ok := x.panel(&c, plan); ok {
 			views = append(views, v)
 		}
 	}
@@ -170,9 +172,9 @@ func (c *curves) x(t float64) float64 {
 }
 
 // panel draws one unit's channels; false when none of them was measured.
-func (c *curves) panel(plan panelPlan) (panelView, bool) {
+func (x *story) panel(c *curves, plan panelPlan) (panelView, bool) {
 	low, high := math.Inf(1), math.Inf(-1)
-	unit := plan.channels[0].Info().Unit
+	in, title := x.in(plan.channels[0].Info().Unit), x.say(plan.title.Format)
 	for _, ch := range plan.channels {
 		for _, b := range c.points[ch] {
 			if b.n > 0 {
@@ -183,23 +185,24 @@ func (c *curves) panel(plan panelPlan) (panelView, bool) {
 	if low > high || math.IsInf(high-low, 0) {
 		return panelView{}, false
 	}
-	s := newScale(low, high)
+	s := newScale(float64(low*in.factor)+in.offset, float64(high*in.factor)+in.offset)
 	var b strings.Builder
-	fmt.Fprintf(&b, `<svg viewBox="0 0 %g %g" role="img" aria-label="%s in %s over time">`, panelWidth, panelHeight, plan.title, unit)
+	fmt.Fprintf(&b, `<svg viewBox="0 0 %g %g" role="img" aria-label="%s, %s">`, panelWidth, panelHeight, template.HTMLEscapeString(title), in.unit)
 	c.grid(&b, s)
 	c.upright(&b)
 	dashes, shades := []string{"", "7 3", "2 2", "9 3 2 3"}, []string{"#000", "#06c", "#a30", "#555"}
+	strokes := []say.Text{say.T("solid"), say.T("dashed"), say.T("dotted"), say.T("dash-dot")}
 	var legend []string
 	for i, ch := range plan.channels {
 		if !c.seen[ch] {
 			continue
 		}
-		fmt.Fprintf(&b, `<path fill="none" stroke="%s" stroke-width="1.4" stroke-dasharray="%s" d="%s"/>`, shades[i], dashes[i], c.path(ch, s))
-		legend = append(legend, ch.Info().Name+" ("+[]string{"solid", "dashed", "dotted", "dash-dot"}[i]+")")
+		fmt.Fprintf(&b, `<path fill="none" stroke="%s" stroke-width="1.4" stroke-dasharray="%s" d="%s"/>`, shades[i], dashes[i], c.path(ch, s, in))
+		legend = append(legend, x.say(ch.Info().Name)+" ("+x.say(strokes[i].Format)+")")
 	}
 	b.WriteString(`</svg>`)
-	// Everything in the drawing is a number or a text of ours.
-	return panelView{template.HTML(b.String()), fmt.Sprintf("%s, %s: %s. Upright lines: the milestones by their numbers.", plan.title, unit, strings.Join(legend, ", "))}, true
+	// Everything in the drawing is a number or a text of ours, escaped.
+	return panelView{template.HTML(b.String()), fmt.Sprintf("%s, %s: %s. ", title, in.unit, strings.Join(legend, ", ")) + x.say("Upright lines: the milestones by their numbers.")}, true
 }
 
 // grid draws the marks of both axes.
@@ -239,7 +242,8 @@ func (c *curves) upright(b *strings.Builder) {
 
 // path draws a channel. Where nothing was measured for longer than a bucket or
 // two the line is broken, not bridged.
-func (c *curves) path(ch box.Channel, s scale) string {
+func (c *curves) path(ch box.Channel, s scale, in shown) string {
+	y := func(v float64) float64 { return s.y(float64(v*in.factor) + in.offset) }
 	var b strings.Builder
 	gap := c.usualGap(ch)
 	last := -1 << 30
@@ -253,9 +257,9 @@ func (c *curves) path(ch box.Channel, s scale) string {
 			pen = "M"
 		}
 		last = i
-		fmt.Fprintf(&b, "%s%.1f %.1f", pen, x, s.y(p.first))
+		fmt.Fprintf(&b, "%s%.1f %.1f", pen, x, y(p.first))
 		if p.low < p.high {
-			fmt.Fprintf(&b, "V%.1fV%.1fV%.1f", s.y(p.low), s.y(p.high), s.y(p.last))
+			fmt.Fprintf(&b, "V%.1fV%.1fV%.1f", y(p.low), y(p.high), y(p.last))
 		}
 	}
 	return b.String()

@@ -154,7 +154,7 @@ func (s visit) export(w http.ResponseWriter, r *http.Request) {
 	out := &counted{ResponseWriter: w}
 	w.Header().Set("Content-Type", kind)
 	w.Header().Set("Content-Disposition", `attachment; filename="`+file+`"`)
-	err := ex.Export(r.Context(), out, file[:dot], file[dot+1:])
+	err := ex.Export(r.Context(), out, file[:dot], file[dot+1:], Reader{s.lang, s.show.voice})
 	switch {
 	case err == nil:
 	case out.n > 0:

@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"net/http"
 	"net/url"
+	"slices"
 	"strings"
 
 	"boxd/internal/access"
@@ -23,6 +24,15 @@ type visit struct {
 
 // languages are what the pages can be read in; the first is the code's own.
 func languages() []string { return []string{"en", "es"} }
+
+// ReaderIn is a reader of that language and those units; false where the pages
+// don't have the language.
+func ReaderIn(lang string, u units.System) (Reader, bool) {
+	if !slices.Contains(languages(), lang) {
+		return Reader{}, false
+	}
+	return Reader{lang, say.Voice{Units: u, Messages: messagesIn(lang)}}, true
+}
 
 // messagesIn reads the sentences of a language; the first has none, for it is the
 // keys themselves.

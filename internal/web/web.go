@@ -92,9 +92,16 @@ type Archive interface {
 }
 
 // Exporter is offered by an archive that can write a run out. Format is csv,
-// json, html or parquet. A run that isn't there is ErrNoRun.
+// json, html or parquet; html is written for the reader. A run that isn't there is
+// ErrNoRun.
 type Exporter interface {
-	Export(ctx context.Context, w io.Writer, id, format string) error
+	Export(ctx context.Context, w io.Writer, id, format string, to Reader) error
+}
+
+// Reader is who a page is written for.
+type Reader struct {
+	Lang  string // code of the language
+	Voice say.Voice
 }
 
 // Historian is offered by an archive that keeps the changes of alarms.

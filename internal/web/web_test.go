@@ -484,7 +484,7 @@ func TestAPI(t *testing.T) {
 
 type exportingArchive struct{ fakeArchive }
 
-func (exportingArchive) Export(_ context.Context, w io.Writer, id, format string) error {
+func (exportingArchive) Export(_ context.Context, w io.Writer, id, format string, _ Reader) error {
 	switch id {
 	case "run-0007":
 		_, err := io.WriteString(w, "time_s,event\n0,"+format+"\n")
