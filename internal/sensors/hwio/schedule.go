@@ -20,6 +20,8 @@ type task struct {
 	next     time.Time    // when step is due; set by the goroutine alone, which reads it without the lock
 	before   []box.Sample // not taken when ready came
 	ready    []box.Sample
+	came     int       // readings since the last call of take
+	last     int       // and between the two calls before
 	told     time.Time // when the channels were last said to wait
 }
 
@@ -105,6 +107,7 @@ func (s *Source) step(ctx context.Context, b *bus, t *task) {
 	}
 	t.begun = false
 	t.before, t.ready = t.ready, append(t.before[:0], t.samples...)
+	t.came++
 	b.stats.ended(now.Sub(t.beat), t.samples)
 	t.beat = t.beat.Add(t.every)
 	if missed := now.Sub(t.beat) / t.every; missed > 0 { // the last one passed is taken, late
@@ -136,14 +139,20 @@ func (v *Stats) ended(long time.Duration, samples []box.Sample) {
 // practice, no source.
 const overdue = 5 * time.Second
 
-// take appends what is ready, once: the newest reading, and the one before where
-// two came since the last call, as they do now and then when the daemon's beat
-// and the bus' nearly meet. Of an instrument that waits for its turn,
-// because a transfer on its bus hangs, it says so: nobody waits for it.
+// take appends what is ready: the newest reading, and the one before where it was
+// not taken yet. When the daemon's beat and the bus' nearly meet, calls find two
+// and none by turns; then the newer of two waits for the next call. Of an
+// instrument that waits for its turn, because a transfer on its bus hangs, take
+// says so: nobody waits for it.
 func (t *task) take(dst []box.Sample, now time.Time) []box.Sample {
+	byTurns := t.came == 2 && t.last == 0
+	t.came, t.last = 0, t.came
 	if len(t.ready) > 0 {
-		dst = append(append(dst, t.before...), t.ready...)
-		t.before, t.ready = t.before[:0], t.ready[:0]
+		dst = append(dst, t.before...)
+		if t.before = t.before[:0]; !byTurns {
+			dst = append(dst, t.ready...)
+			t.ready = t.ready[:0]
+		}
 		return dst
 	}
 	if now.Sub(t.next) < overdue || now.Sub(t.told) < t.every {

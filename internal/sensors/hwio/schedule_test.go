@@ -110,6 +110,23 @@ func TestSignals(t *testing.T) {
 	})
 }
 
+// TestBeatsMeet: every second reading of a converter ends 9 ms later than the
+// others. Asked in between, the source still has one for each call.
+func TestBeatsMeet(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		w := &wire{chips: map[uint16]fakeChip{0x48: &converter{volts: [4]float64{1.8}}}}
+		s := on(t, map[string]*wire{"/dev/i2c-1": w}, loopOf(box.HeaderPressure, "/dev/i2c-1", 0x48, 0))
+		defer s.Close()
+		time.Sleep(1023*time.Millisecond - 53*time.Millisecond) // one conversion of 17 ms is over, or 9 ms are left of it
+		collect(t, s, time.Second)
+		for range 100 {
+			if got := collect(t, s, 100*time.Millisecond)[box.HeaderPressure]; len(got) != 1 {
+				t.Fatalf("%d readings in a call", len(got))
+			}
+		}
+	})
+}
+
 // TestMissedBeats: at 8 conversions a second, two inputs take 278 ms; of ten
 // beats a second a third at most can be kept, and the others are counted.
 func TestMissedBeats(t *testing.T) {
