@@ -63,6 +63,7 @@ type Daemon struct {
 	over   chan struct{} // closed when Run has ended
 	mono   time.Duration
 	base   time.Duration // core time at the start of this life
+	began  time.Time     // of this life: what its start takes counts as passed
 	run    string
 	inputs []byte
 	minute time.Duration   // core time of the estimates kept last; 0: none in this run
@@ -96,12 +97,17 @@ const (
 // core counts across.
 const unknownGap = 10 * time.Minute
 
+// advicesInLife is how many bits number the advice of one life. What a page still
+// shows from an earlier life then answers nothing in this one.
+const advicesInLife = 16
+
 // New makes a daemon and, where the archive holds a run that was not ended,
 // takes it up again.
 func New(ctx context.Context, o Options) (*Daemon, error) {
 	// What the archive has grown to tells this life's runs from any other's.
 	o.Core.RunSuffix = "-" + strconv.FormatUint(o.Journal.LastSeq(), 36)
-	d := &Daemon{o: o, asks: make(chan ask, maxAsks), over: make(chan struct{})}
+	o.Core.AdviceAfter = o.Journal.LastSeq() << advicesInLife
+	d := &Daemon{o: o, began: time.Now(), asks: make(chan ask, maxAsks), over: make(chan struct{})}
 	if err := d.recall(ctx); err != nil {
 		return nil, err
 	}
@@ -194,7 +200,6 @@ func (d *Daemon) Run(ctx context.Context) (err error) {
 	period := time.Duration(float64(d.o.Beat) / d.o.Speed)
 	tick := time.NewTicker(period)
 	defer tick.Stop()
-	began := time.Now()
 	var samples []box.Sample
 	for {
 		select {
@@ -202,7 +207,7 @@ func (d *Daemon) Run(ctx context.Context) (err error) {
 			return nil
 		case <-tick.C:
 		}
-		now := d.base + time.Duration(float64(time.Since(began))*d.o.Speed)
+		now := d.base + time.Duration(float64(time.Since(d.began))*d.o.Speed)
 		if d.o.Speed != 1 { // a simulation may lag, never skip
 			now = max(d.mono, d.base) + d.o.Beat
 		}

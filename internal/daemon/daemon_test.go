@@ -446,6 +446,10 @@ func TestRunGoesOnInTheNextLife(t *testing.T) {
 	if after.Run != before.Run || after.Step != "flush" || after.T <= before.T {
 		t.Fatalf("run %s, step %s, %g s goes on as run %s, step %s, %g s", before.Run, before.Step, before.T, after.Run, after.Step, after.T)
 	}
+	// What a page of the life before still shows answers nothing in this one.
+	if a := l.confirm("stale", before.Advice.Number); a.Accepted || after.Advice == nil || after.Advice.Number <= before.Advice.Number {
+		t.Errorf("advice %d of the life before is answered %+v, now %+v", before.Advice.Number, a, after.Advice)
+	}
 	// Simulated time runs ahead of the clock, which so can't say how long nobody
 	// looked: fertilizer may have gone in, and the flush counts anew.
 	if got := after.Progress.FlushPassedL; got != nil && *got > *before.Progress.FlushPassedL/2 {

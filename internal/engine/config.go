@@ -30,7 +30,9 @@ type Config struct {
 	// RunSuffix ends the name of every run. A board whose clock starts anew at the
 	// same time at each boot would otherwise name two runs alike.
 	RunSuffix string
-	Replay    bool // a recording is played: runs are named by core time, for its wall time is not theirs
+	// AdviceAfter is the number that all advice is numbered above.
+	AdviceAfter uint64
+	Replay      bool // a recording is played: runs are named by core time, for its wall time is not theirs
 }
 
 // Cooling are the small volumes that freeze first; the zero one is the default.

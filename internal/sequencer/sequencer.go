@@ -77,6 +77,7 @@ type Config struct {
 	Header        units.KPa     // target
 	InjectorStart units.KPa
 	SupplyLow     units.KPa
+	AdviceAfter   uint64 // the number that all advice is numbered above
 }
 
 // Out is one turn's news. It belongs to the sequencer until the next turn.
@@ -145,7 +146,9 @@ type turn struct {
 const VerifyWithin = 90 * time.Second
 
 // New makes a sequencer in the ready step, with no run under way.
-func New(cfg Config) *Sequencer { return &Sequencer{cfg: cfg, step: Ready} }
+func New(cfg Config) *Sequencer {
+	return &Sequencer{cfg: cfg, step: Ready, advice: Advice{Number: cfg.AdviceAfter}}
+}
 
 // Step is the present step.
 func (s *Sequencer) Step() Step { return s.step }
