@@ -72,8 +72,9 @@ func rules() map[string]rule {
 		"engine/enginetest/season": pure("units", "box", "hydraulics", "safety", "engine"), // tests only
 
 		// The kernel test's machine. Nothing of the product imports these.
+		module + "hw":               may(), // tests only
 		module + "hw/kernel":        may(),
-		module + "hw/kernel/guest":  may(),
+		module + "hw/kernel/guest":  may(module + "hw/kernel/wiring"),
 		module + "hw/kernel/image":  may(),
 		module + "hw/kernel/wiring": may("box", "simbox"),
 	}
