@@ -34,9 +34,10 @@ const (
 	EndECRegister               = 0
 	ChipSupply                  = 5.0   // V, of the converters and the transducers
 	Shunt                       = 100.0 // ohm
-	PerLitre                    = 450.0 // pulses of the water meters
-	PerLitreStock               = 2000.0
+	PerLitre                    = 120.0 // pulses of the water meters
+	PerLitreStock               = 5000.0
 	Button                      = "BUTTON"
+	FastMeter                   = "FLOW_FAST" // no meter of the box
 	textTakes                   = 600 * time.Millisecond
 	baud                        = 9600
 )
@@ -74,7 +75,7 @@ func NewField() (*Field, error) {
 	err = errors.Join(err, e)
 	f.EndEC, e = NewSlave("/dev/ttyS1", baud, EndECUnit)
 	err = errors.Join(err, e)
-	f.Lines, e = NewLines("bench", "FLOW_MAIN", "FLOW_BRANCH", "FLOW_STOCK", Button)
+	f.Lines, e = NewLines("bench", "FLOW_MAIN", "FLOW_BRANCH", "FLOW_STOCK", Button, FastMeter)
 	err = errors.Join(err, e)
 	f.Serial, e = NewAdapter("BENCH-A")
 	err = errors.Join(err, e)

@@ -3,6 +3,7 @@
 package wiring
 
 import (
+	"errors"
 	"fmt"
 	"os"
 	"os/exec"
@@ -86,16 +87,30 @@ const schedOther, schedFIFO, belowInterrupts = 0, 1, 40
 
 // startRealTime starts a process that inherits its thread's scheduling.
 func startRealTime(c *exec.Cmd) error {
+	return with(c, func() error { return schedule(schedFIFO, belowInterrupts) }, func() error { return schedule(schedOther, 0) })
+}
+
+// Field and program share a processor here, but not in the field: so the field's
+// process goes first.
+const first = -19
+
+// GoFirst lets the calling thread, and what it starts, go before all that
+// StartPlain starts. To hold for a whole program it is called by whoever starts it.
+func GoFirst() error { return unix.Setpriority(unix.PRIO_PROCESS, 0, first) }
+
+// StartPlain starts a process of ordinary priority.
+func StartPlain(c *exec.Cmd) error {
+	return with(c, func() error { return unix.Setpriority(unix.PRIO_PROCESS, 0, 0) }, GoFirst)
+}
+
+// with starts a process from a thread that is set up for it and put back.
+func with(c *exec.Cmd, before, after func() error) error {
 	runtime.LockOSThread()
 	defer runtime.UnlockOSThread()
-	if err := schedule(schedFIFO, belowInterrupts); err != nil {
+	if err := before(); err != nil {
 		return err
 	}
-	err := c.Start()
-	if e := schedule(schedOther, 0); err == nil {
-		err = e
-	}
-	return err
+	return errors.Join(c.Start(), after())
 }
 
 func schedule(policy uintptr, priority int32) error {

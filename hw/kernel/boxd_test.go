@@ -1,0 +1,153 @@
+//go:build kernel && linux
+
+package kernel
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"fmt"
+	"io"
+	"net/http"
+	"net/url"
+	"os/exec"
+	"strings"
+	"syscall"
+	"testing"
+	"time"
+
+	"boxd/hw/kernel/wiring"
+)
+
+// boxd is the real program, running on testdata/box.yaml.
+type boxd struct {
+	cmd *exec.Cmd
+	out bytes.Buffer // not to be read before it has ended
+}
+
+const (
+	page       = "http://127.0.0.1:8080"
+	configFile = "/testdata/box.yaml"
+)
+
+// start starts it and waits for its page.
+func start(t *testing.T) *boxd {
+	t.Helper()
+	b := &boxd{cmd: exec.Command("/boxd", "run", "-config", configFile)}
+	b.cmd.Stdout, b.cmd.Stderr = &b.out, &b.out
+	if err := wiring.StartPlain(b.cmd); err != nil {
+		t.Fatal(err)
+	}
+	for limit := time.Now().Add(time.Minute); time.Now().Before(limit); time.Sleep(beat) {
+		if _, err := look(t.Context()); err == nil {
+			return b
+		}
+	}
+	b.end(t, syscall.SIGKILL)
+	t.Fatalf("boxd serves no page after a minute:\n%s", &b.out)
+	return nil
+}
+
+// end ends it, however that goes.
+func (b *boxd) end(t *testing.T, by syscall.Signal) error {
+	t.Helper()
+	if err := b.cmd.Process.Signal(by); err != nil {
+		t.Fatal(err)
+	}
+	return b.cmd.Wait()
+}
+
+// view is what a person sees on the page.
+type view struct {
+	Step   string
+	Run    string
+	Advice *struct {
+		Number    uint64
+		Deed      string
+		Text      string
+		Verifying bool
+	}
+	Loop       struct{ Enough bool }
+	Holds      []struct{ On, Reason string }
+	Milestones []struct{ Name string }
+	Alarms     []struct{ ID, Text string }
+}
+
+// client spares the machine the work of packing what never leaves it.
+func client() *http.Client {
+	return &http.Client{Timeout: 20 * time.Second, Transport: &http.Transport{DisableCompression: true, DisableKeepAlives: true}}
+}
+
+func look(ctx context.Context) (v view, err error) {
+	r, err := http.NewRequestWithContext(ctx, http.MethodGet, page+"/api/view", nil)
+	if err != nil {
+		return v, err
+	}
+	a, err := client().Do(r)
+	if err != nil {
+		return v, err
+	}
+	defer a.Body.Close()
+	if a.StatusCode != http.StatusOK {
+		return v, fmt.Errorf("the page answers %s", a.Status)
+	}
+	return v, json.NewDecoder(a.Body).Decode(&v)
+}
+
+// say sends a word as the page's form does and tells whether it was taken.
+func say(t *testing.T, word, id string) (taken bool, why string) {
+	t.Helper()
+	form := url.Values{"do": {word}, "by": {"bench"}, "id": {id}}
+	r, err := http.NewRequestWithContext(t.Context(), http.MethodPost, page+"/act", strings.NewReader(form.Encode()))
+	if err != nil {
+		t.Fatal(err)
+	}
+	r.Header.Set("Content-Type", "application/x-www-form-urlencoded")
+	r.Header.Set("Accept", "application/json")
+	r.Header.Set("Origin", page)
+	a, err := client().Do(r)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer a.Body.Close()
+	text, err := io.ReadAll(a.Body)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return a.StatusCode == http.StatusOK, string(text)
+}
+
+// archived is a run as boxd export writes it.
+type archived struct {
+	Run struct {
+		ID      string
+		Start   time.Time
+		Ended   bool
+		Summary struct {
+			VolumeL float64 `json:"volume_l"`
+			Flush   string
+			UnseenS float64                  `json:"unseen_s"`
+			StockL  struct{ Drawn *float64 } `json:"stock_l"`
+		}
+	}
+	Events []struct {
+		T              float64
+		Kind, Name, ID string
+		State, Text    string
+	}
+	Columns []string
+	Rows    [][]any
+}
+
+// export reads a run out of the archive with the real program.
+func export(t *testing.T, run string) (a archived) {
+	t.Helper()
+	out, err := exec.CommandContext(t.Context(), "/boxd", "export", run, "-format", "json", "-data", "/tmp/boxd").Output()
+	if err == nil {
+		err = json.Unmarshal(out, &a)
+	}
+	if err != nil {
+		t.Fatalf("boxd export %s: %v: %.200s", run, err, out)
+	}
+	return a
+}
