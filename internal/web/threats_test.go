@@ -1,0 +1,115 @@
+// The threats of DEVELOPERS that come by the page's own door and that no other test
+// here tries: a planted session, names that lead out of a folder, line ends in what
+// becomes a header.
+package web
+
+import (
+	"net/http"
+	"net/http/cookiejar"
+	"net/http/httptest"
+	"net/url"
+	"strings"
+	"testing"
+)
+
+// A session that somebody planted before the sign-in is worth nothing after it: the
+// cookie is a new one (OWASP, session fixation).
+func TestAPlantedSessionIsNotSignedIn(t *testing.T) {
+	srv, _, _ := guarded(t, false)
+	u, _ := url.Parse(srv.URL)
+	cookies := func(p person) map[string]string {
+		out := map[string]string{}
+		for _, c := range p.http.Jar.Cookies(u) {
+			out[c.Name] = c.Value
+		}
+		return out
+	}
+	victim := newPerson(t, srv, "Kim")
+	after := cookies(victim)
+	if len(after) == 0 {
+		t.Fatal("no session at all")
+	}
+	for name := range after {
+		planted, _ := cookiejar.New(nil)
+		planted.SetCookies(u, []*http.Cookie{{Name: name, Value: "planted-by-somebody-else", Path: "/"}})
+		p := person{t, srv.URL, &http.Client{Jar: planted, CheckRedirect: victim.http.CheckRedirect}}
+		if code, _ := p.post("/sign-in", "name", "Kim", "phrase", phrase); code != http.StatusSeeOther {
+			t.Fatalf("sign-in: %d", code)
+		}
+		if got := cookies(p)[name]; got == "planted-by-somebody-else" {
+			t.Errorf("the planted %s is signed in", name)
+		}
+		thief, _ := cookiejar.New(nil)
+		thief.SetCookies(u, []*http.Cookie{{Name: name, Value: "planted-by-somebody-else", Path: "/"}})
+		q := person{t, srv.URL, &http.Client{Jar: thief, CheckRedirect: victim.http.CheckRedirect}}
+		if code, _, _ := q.get("/"); code == http.StatusOK {
+			t.Error("the planted session is let in")
+		}
+	}
+	// Signing out ends the session on the box, not in the browser alone.
+	kept := cookies(victim)
+	victim.post("/sign-out")
+	again, _ := cookiejar.New(nil)
+	for name, value := range kept {
+		again.SetCookies(u, []*http.Cookie{{Name: name, Value: value, Path: "/"}})
+	}
+	p := person{t, srv.URL, &http.Client{Jar: again, CheckRedirect: victim.http.CheckRedirect}}
+	if code, _, _ := p.get("/"); code == http.StatusOK {
+		t.Error("a cookie kept from before the sign-out is let in")
+	}
+}
+
+// Names that lead out of the folder of runs or of static files lead nowhere.
+func TestNoWayOutOfAFolder(t *testing.T) {
+	srv, _, _ := guarded(t, true)
+	for _, path := range []string{"/runs/..%2f..%2f..%2fetc%2fpasswd", "/runs/%2e%2e%2fboxd.sqlite", "/runs/..", "/runs/r1.csv%00.html", "/static/..%2fpages%2frun.html",
+		"/static/../web.go", "/static/%2e%2e/%2e%2e/go.mod", "/static/", "/runs/....//....//etc/passwd"} {
+		req, err := http.NewRequest(http.MethodGet, srv.URL, nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		req.URL.Opaque = "//" + req.URL.Host + path // as it is, without tidying
+		res, err := http.DefaultTransport.RoundTrip(req)
+		if err != nil {
+			t.Fatal(err)
+		}
+		b := make([]byte, 4096)
+		n, _ := res.Body.Read(b)
+		_ = res.Body.Close()
+		body := string(b[:n])
+		if res.StatusCode == http.StatusOK || strings.Contains(body, "root:") || strings.Contains(body, "package web") || strings.Contains(body, "module boxd") {
+			t.Errorf("%s: %d %q", path, res.StatusCode, body)
+		}
+	}
+}
+
+// What a person types ends up in no header with a line end in it.
+func TestNoLineEndsInHeaders(t *testing.T) {
+	srv, _, _ := guarded(t, true)
+	evil := "x\r\nSet-Cookie: session=evil"
+	p := newPerson(t, srv, "")
+	for _, f := range [][]string{{"name", "Kim", "phrase", phrase, "to", "/runs" + evil}, {"name", evil, "phrase", phrase, "to", "/"}} {
+		req, _ := http.NewRequest(http.MethodPost, srv.URL+"/sign-in", strings.NewReader(url.Values{f[0]: {f[1]}, f[2]: {f[3]}, f[4]: {f[5]}}.Encode()))
+		req.Header.Set("Content-Type", "application/x-www-form-urlencoded")
+		res, err := p.http.Do(req)
+		if err != nil {
+			t.Fatal(err)
+		}
+		_ = res.Body.Close()
+		for _, c := range res.Cookies() {
+			if c.Value == "evil" {
+				t.Errorf("%q set a cookie of its own", f)
+			}
+		}
+	}
+	w := httptest.NewRecorder()
+	h, _ := handler(viewAt("ready"))
+	h.ServeHTTP(w, httptest.NewRequest(http.MethodGet, "/runs/"+url.PathEscape(evil)+".csv", nil))
+	for name, values := range w.Header() {
+		for _, v := range values {
+			if strings.ContainsAny(v, "\r\n") || name == "Set-Cookie" && strings.Contains(v, "evil") {
+				t.Errorf("header %s: %q", name, v)
+			}
+		}
+	}
+}
