@@ -108,7 +108,8 @@ func TestNotes(t *testing.T) {
 	if len(got) != 2 || got[0].Text != "the third row was dry" || got[0].By != "Ada" || !got[0].Wall.Equal(morning) || got[1].ID != "n2" {
 		t.Errorf("notes %+v", got)
 	}
-	// They go with their run.
+	// They go with their run, which is no longer the newest row of inputs.
+	must(t, j.Commit(ctx, Batch{Inputs: logOf(t, sampleInput(400))}))
 	_, err = j.Prune(ctx, morning.AddDate(1, 0, 0))
 	must(t, err)
 	if got, err := j.Notes(ctx, "r1"); err != nil || len(got) != 0 {
