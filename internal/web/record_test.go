@@ -212,7 +212,7 @@ func TestWhatIfPage(t *testing.T) {
 		t.Errorf("replayed with %q", config)
 	}
 	has(t, get(t, h, "/runs/run-0007/whatif").Body.String(), `data-going="yes"`, `value="50"`, "zones: [x]")
-	has(t, get(t, h, "/runs/run-0007/whatif/state").Body.String(), `"at_s":1800`, `"done":false`)
+	has(t, get(t, h, "/runs/run-0007/whatif/state").Body.String(), `"pct":50`, `"done":false`)
 	if code := ask("zones: [y]"); code != http.StatusConflict {
 		t.Errorf("a second one meanwhile: %d", code)
 	}

@@ -32,6 +32,7 @@ type replays struct {
 type replay struct {
 	run    string
 	config string
+	span   float64      // of the run, seconds; 0: not known
 	at     atomic.Int64 // seconds of the run replayed
 	over   chan struct{}
 	result *whatif.Result // read after over is closed
@@ -39,13 +40,13 @@ type replay struct {
 }
 
 // start begins a replay; false when another is under way.
-func (k *replays) start(lib Library, run, config string) bool {
+func (k *replays) start(lib Library, p *replay) bool {
 	k.mu.Lock()
 	defer k.mu.Unlock()
 	if k.last != nil && !k.last.done() {
 		return false
 	}
-	p := &replay{run: run, config: config, over: make(chan struct{})}
+	p.over = make(chan struct{})
 	k.last = p
 	go p.play(lib)
 	return true
@@ -124,7 +125,7 @@ func (s visit) writeWhatIf(w http.ResponseWriter, r *http.Request, code int, ref
 	m := whatIfModel{frame: s.frame("runs"), ID: id, Zone: acc.Run.Zone, Began: s.moment(acc.Run.Start), Config: acc.Run.Config, Refused: refused}
 	if p := s.replays.of(id); p != nil {
 		m.Config = p.config
-		m.Going, m.Pct = !p.done(), p.percent(acc.Run.EndT-acc.Run.StartT)
+		m.Going, m.Pct = !p.done(), p.percent()
 		if !m.Going {
 			s.answered(&m, p)
 		}
@@ -132,11 +133,11 @@ func (s visit) writeWhatIf(w http.ResponseWriter, r *http.Request, code int, ref
 	writePage(w, code, s.pages.whatIf, m)
 }
 
-func (p *replay) percent(span float64) int {
-	if span <= 0 {
+func (p *replay) percent() int {
+	if p.span <= 0 {
 		return 0
 	}
-	return min(100, int(100*float64(p.at.Load())/span))
+	return min(100, int(100*float64(p.at.Load())/p.span))
 }
 
 // answered writes what came of a replay.
@@ -245,7 +246,12 @@ func (s visit) askWhatIf(w http.ResponseWriter, r *http.Request) {
 			text = string(b)
 		}
 	}
-	if !s.replays.start(lib, id, strings.ReplaceAll(text, "\r\n", "\n")) {
+	acc, err := lib.Account(r.Context(), id)
+	if err != nil {
+		s.noRun(w, err)
+		return
+	}
+	if !s.replays.start(lib, &replay{run: id, config: strings.ReplaceAll(text, "\r\n", "\n"), span: acc.Run.EndT - acc.Run.StartT}) {
 		s.writeWhatIf(w, r, http.StatusConflict, s.show.say("Another replay is under way: wait until it is over."))
 		return
 	}
@@ -260,7 +266,7 @@ func (s visit) whatIfState(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	writeJSON(w, struct {
-		At   int64 `json:"at_s"`
-		Done bool  `json:"done"`
-	}{p.at.Load(), p.done()})
+		Pct  int  `json:"pct"`
+		Done bool `json:"done"`
+	}{p.percent(), p.done()})
 }
