@@ -38,6 +38,17 @@ func (b *board) vitals() func() []box.Vital {
 	return b.Vitals
 }
 
+// vitals are the board's, and what the archive had to give up.
+func (s *service) vitals(u *daemon.Upkeep) func() []box.Vital {
+	board := s.board.vitals()
+	return func() []box.Vital {
+		if board == nil {
+			return u.Vitals()
+		}
+		return append(board(), u.Vitals()...)
+	}
+}
+
 // Totals are saved so often: what is counted in between is lost with the power.
 // An orderly end saves them too.
 const totalsEvery = time.Minute

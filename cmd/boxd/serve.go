@@ -93,7 +93,7 @@ func (s *service) run(ctx context.Context) (err error) {
 	upkeep := &daemon.Upkeep{Journal: j, Hub: hub, Log: s.log,
 		Keep: daemon.Keep{ThinAfter: a.ThinAfter, Runs: a.KeepRuns, Undelivered: a.KeepUndelivered, Most: int64(a.Most) * 1e6}}
 	d, err := daemon.New(ctx, daemon.Options{Core: s.core, ConfigText: s.redacted(), Version: version(), Journal: j, Source: s.source,
-		Hub: hub, Log: s.log, Beat: s.beat, Idle: s.idle, Speed: s.speed, Start: time.Now(), Link: s.link, Unsaved: unsaved, StandIn: standIn, Board: s.board.vitals(), Alive: over.alive})
+		Hub: hub, Log: s.log, Beat: s.beat, Idle: s.idle, Speed: s.speed, Start: time.Now(), Link: s.link, Unsaved: unsaved, StandIn: standIn, Board: s.vitals(upkeep), Trouble: upkeep.Trouble, Alive: over.alive})
 	if err != nil {
 		return err
 	}
@@ -104,8 +104,6 @@ func (s *service) run(ctx context.Context) (err error) {
 	// The publisher says offline on its way out, so the broker goes after it.
 	side, cancel := context.WithCancel(context.WithoutCancel(ctx))
 	s.stop = append(s.stop, func() { cancel(); s.wg.Wait() })
-	upkeep.Full = d.Full
-	s.wg.Go(func() { upkeep.Run(side) })
 	if err := s.publish(side, link, j, hub); err != nil {
 		return err
 	}
@@ -130,6 +128,10 @@ func (s *service) run(ctx context.Context) (err error) {
 		s.wg.Go(func() { s.after(side, d) })
 	}
 	s.board.run(side, s, d, j)
+	if standIn == "" { // last: the outboxes are open
+		upkeep.Full = d.Full
+		s.wg.Go(func() { upkeep.Run(side) })
+	}
 	over.ready()
 	defer over.stopping()
 	return d.Run(ctx)

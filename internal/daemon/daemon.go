@@ -469,7 +469,9 @@ func (d *Daemon) refuseAll() {
 func (d *Daemon) show() {
 	v := d.core.View()
 	if d.o.Board != nil {
-		v.Board = engine.BoardViews(d.o.Board())
+		if vitals := d.o.Board(); len(vitals) > 0 {
+			v.Board = engine.BoardViews(vitals)
+		}
 	}
 	d.mu.Lock()
 	d.shown = time.Now()

@@ -42,7 +42,10 @@ type stationMark struct {
 	Run     string `json:"run"`      // the last that began
 }
 
-const stationKey = "station.mark"
+const (
+	stationKey  = "station.mark"
+	stationSink = "station" // its outbox's name
+)
 
 // Bounds of one look: a row of inputs is about a second, at most some minutes.
 const (

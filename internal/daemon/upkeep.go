@@ -8,10 +8,12 @@ import (
 	"log/slog"
 	"math"
 	"path/filepath"
+	"strings"
 	"sync"
 	"syscall"
 	"time"
 
+	"boxd/internal/box"
 	"boxd/internal/engine"
 	"boxd/internal/journal"
 	"boxd/internal/telemetry"
@@ -37,8 +39,9 @@ type Upkeep struct {
 
 	mu      sync.Mutex // the core's goroutine asks, upkeep's own answers
 	reserve string     // why the ballast is gone; empty: it lies there
-	lost    string     // what was lost, and
-	lostAt  time.Time  // when
+	lost    []string   // what was lost at
+	lostAt  time.Time  // this time
+	total   int64      // lost since the archive began
 }
 
 const (
@@ -55,24 +58,39 @@ func (u *Upkeep) Trouble() string {
 	}
 	u.mu.Lock()
 	defer u.mu.Unlock()
-	if u.lost != "" && time.Since(u.lostAt) < lossStands {
-		return u.lost
+	if u.reserve == "" && time.Since(u.lostAt) < lossStands {
+		return strings.Join(u.lost, "; ")
 	}
 	return u.reserve
 }
 
-// Run works until ctx ends.
+// Vitals are the count of what receivers lost, where there is any.
+func (u *Upkeep) Vitals() []box.Vital {
+	u.mu.Lock()
+	defer u.mu.Unlock()
+	if u.total == 0 {
+		return nil
+	}
+	return []box.Vital{{Name: "given_up_total", Value: float64(u.total), Known: true}}
+}
+
+// Run works until ctx ends. It begins once all receivers have their outboxes: those
+// of others are forgotten, since nobody empties them any more.
 func (u *Upkeep) Run(ctx context.Context) {
+	u.note("cannot forget former receivers", u.Journal.DropOtherSinks(ctx))
+	u.count(ctx)
 	look := time.NewTicker(upkeepLooks)
 	defer look.Stop()
 	var last time.Time
 	for {
 		switch {
-		case u.Full():
-			u.makeRoom(ctx)
+		case u.Full() && !u.inReserve():
+			u.useReserve()
+			last = time.Time{} // a turn may find something that has had its time
 		case u.inReserve():
 			u.restore()
-		case time.Since(last) >= upkeepEvery && !u.running():
+		}
+		if time.Since(last) >= upkeepEvery && !u.running() {
 			u.note("cannot keep the archive in order", u.turn(ctx))
 			last = time.Now()
 		}
@@ -103,8 +121,8 @@ func (u *Upkeep) turn(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
+	u.restore()
 	if len(newest) == 0 {
-		u.restore()
 		return nil
 	}
 	now := newest[0].Start
@@ -114,33 +132,55 @@ func (u *Upkeep) turn(ctx context.Context) error {
 	if err := u.thin(ctx, now); err != nil {
 		return err
 	}
-	if _, err := u.Journal.Prune(ctx, now.Add(-u.Keep.Runs)); err != nil {
+	if _, err := u.prune(ctx, now.Add(-u.Keep.Runs)); err != nil {
 		return err
 	}
-	for u.Journal.Size() > u.Keep.Most {
+	for {
+		size, err := u.Journal.Size(ctx)
+		if err != nil || size <= u.most() {
+			return err
+		}
 		if more, err := u.shrink(ctx); err != nil || !more {
 			return err
 		}
 	}
-	u.restore()
-	return nil
 }
 
-// restore lays the ballast down again once the disk has room for it and for more.
-func (u *Upkeep) restore() {
+// disk is the size of the archive's disk and what is free of it, in bytes.
+func (u *Upkeep) disk() (size, free int64, ok bool) {
 	var st syscall.Statfs_t
-	if syscall.Statfs(filepath.Dir(u.Journal.Path()), &st) != nil || int64(st.Bavail)*int64(st.Bsize) < ballastRoom && u.inReserve() {
-		return
+	if syscall.Statfs(filepath.Dir(u.Journal.Path()), &st) != nil {
+		return 0, 0, false
 	}
-	if err := u.Journal.KeepBallast(); err != nil {
-		u.setReserve("the disk has no room for a reserve; free space on it")
-		return
+	return int64(st.Blocks) * int64(st.Bsize), int64(st.Bavail) * int64(st.Bsize), true
+}
+
+// most bounds the archive: three quarters of a small disk.
+func (u *Upkeep) most() int64 {
+	if size, _, ok := u.disk(); ok {
+		return min(u.Keep.Most, size/4*3)
+	}
+	return u.Keep.Most
+}
+
+// restore lays the ballast down where the disk has room for it and for more: else
+// it would be needed again at once.
+func (u *Upkeep) restore() {
+	if !u.Journal.HasBallast() {
+		if _, free, ok := u.disk(); ok && free < ballastRoom {
+			if !u.inReserve() {
+				u.setReserve("the disk is nearly full; free space on it")
+			}
+			return
+		}
+		if u.Journal.KeepBallast() != nil {
+			u.setReserve("the disk has no room for a reserve; free space on it")
+			return
+		}
 	}
 	u.setReserve("")
 }
 
-// ballastRoom is what has to be free before a ballast that was needed comes back:
-// else it would be needed again at once.
 const ballastRoom = 3 * journal.BallastSize / 2
 
 func (u *Upkeep) inReserve() bool {
@@ -149,19 +189,28 @@ func (u *Upkeep) inReserve() bool {
 	return u.reserve != ""
 }
 
+// stationHas is up to which row the station's database has the inputs; all where
+// there is none.
+func (u *Upkeep) stationHas(ctx context.Context) (uint64, error) {
+	if some, err := u.Journal.HasSink(ctx, stationSink); err != nil || !some {
+		return math.MaxInt64, err
+	}
+	var m stationMark
+	b, ok, err := u.Journal.State(ctx, stationKey)
+	if err != nil || !ok {
+		return 0, err
+	}
+	if err := json.Unmarshal(b, &m); err != nil {
+		return 0, fmt.Errorf("cannot read what the station's database has had: %w", err)
+	}
+	return m.Row, nil
+}
+
 // thin leaves alone what the station's database has not had, until that is given up.
 func (u *Upkeep) thin(ctx context.Context, now time.Time) error {
-	had := uint64(math.MaxUint64)
-	b, ok, err := u.Journal.State(ctx, stationKey)
+	had, err := u.stationHas(ctx)
 	if err != nil {
 		return err
-	}
-	if ok {
-		var m stationMark
-		if err := json.Unmarshal(b, &m); err != nil {
-			return fmt.Errorf("cannot read what the station's database has had: %w", err)
-		}
-		had = m.Row
 	}
 	if _, err := u.Journal.Thin(ctx, now.Add(-u.Keep.ThinAfter), had); err != nil {
 		return err
@@ -190,36 +239,77 @@ func (u *Upkeep) shrink(ctx context.Context) (more bool, err error) {
 	if err := u.drop(ctx, before); err != nil {
 		return false, err
 	}
-	p, err := u.Journal.Prune(ctx, before)
-	if p.Runs > 0 {
-		u.Log.Warn("the archive is at its bound: the oldest runs are gone", "runs", p.Runs, "ended_before", before.Format(time.DateOnly))
+	n, err := u.prune(ctx, before)
+	if n > 0 {
+		u.Log.Warn("the archive is at its bound: the oldest runs are gone", "runs", n, "ended_before", before.Format(time.DateOnly))
 	}
-	return p.Runs > 0, err
+	return n > 0, err
 }
 
-// drop gives up what receivers have not taken, and says so.
+// prune removes the runs that ended before, also those whose samples the station's
+// database has not had: that is said.
+func (u *Upkeep) prune(ctx context.Context, before time.Time) (runs int64, err error) {
+	had, err := u.stationHas(ctx)
+	if err != nil {
+		return 0, err
+	}
+	l, err := u.Journal.GiveUpRows(ctx, stationSink, before, had)
+	if err == nil {
+		err = u.say(ctx, before, "stretches of samples", l)
+	}
+	if err != nil {
+		return 0, err
+	}
+	p, err := u.Journal.Prune(ctx, before)
+	return p.Runs, err
+}
+
+// drop gives up what receivers have not taken.
 func (u *Upkeep) drop(ctx context.Context, before time.Time) error {
 	list, err := u.Journal.GiveUp(ctx, before)
-	for _, l := range list {
-		text := fmt.Sprintf("%d messages that %s had not taken by %s are given up, %d in all", l.Count, l.Sink, before.Format(time.DateOnly), l.Total)
-		now := time.Now()
-		u.Log.Error(text)
-		u.mu.Lock()
-		u.lost, u.lostAt = text, now
-		u.mu.Unlock()
-		note := engine.Event{Wall: now, Kind: engine.NoteEvent, Text: text}
-		err = errors.Join(err, u.Journal.Commit(ctx, journal.Batch{Events: []engine.Event{note}}))
-	}
-	return err
+	return errors.Join(err, u.say(ctx, before, "messages", list...))
 }
 
-// makeRoom is for a full disk, on which even deleting needs room: the ballast goes
-// first, then the oldest runs.
-func (u *Upkeep) makeRoom(ctx context.Context) {
-	u.setReserve("the disk is full: its last reserve is in use; free space on it")
+// say tells what receivers lost: in the log, as an alarm and by a note in the archive.
+func (u *Upkeep) say(ctx context.Context, before time.Time, what string, list ...journal.Lost) error {
+	now := time.Now()
+	var b journal.Batch
+	for _, l := range list {
+		if l.Count > 0 {
+			text := fmt.Sprintf("%d %s that %s had not taken by %s are given up, %d in all", l.Count, what, l.Sink, before.Format(time.DateOnly), l.Total)
+			b.Events = append(b.Events, engine.Event{Wall: now, Kind: engine.NoteEvent, Text: text})
+		}
+	}
+	if len(b.Events) == 0 {
+		return nil
+	}
+	u.mu.Lock()
+	if now.Sub(u.lostAt) > upkeepEvery/2 { // else it belongs to the same turn
+		u.lost = nil
+	}
+	u.lostAt = now
+	for _, e := range b.Events {
+		u.lost = append(u.lost, e.Text)
+	}
+	u.mu.Unlock()
+	u.Log.Error("receivers lost messages", "what", strings.Join(u.lost, "; "))
+	u.count(ctx)
+	return u.Journal.Commit(ctx, b)
+}
+
+func (u *Upkeep) count(ctx context.Context) {
+	n, err := u.Journal.LostTotal(ctx)
+	u.note("cannot count what receivers lost", err)
+	u.mu.Lock()
+	defer u.mu.Unlock()
+	u.total = n
+}
+
+// useReserve makes room on a full disk, on which even deleting needs some. No run
+// goes for it: what fills the disk may be another program.
+func (u *Upkeep) useReserve() {
+	u.setReserve("the disk is full and its last reserve in use; free space on it")
 	u.note("cannot use the disk's reserve", u.Journal.DropBallast())
-	_, err := u.shrink(ctx)
-	u.note("cannot make room on a full disk", err)
 }
 
 func (u *Upkeep) setReserve(why string) {

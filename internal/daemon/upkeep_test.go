@@ -98,6 +98,8 @@ func TestOldSamplesThinOutAndOldRunsGo(t *testing.T) {
 // A database that lags keeps the samples whole, until its time is over.
 func TestALaggingDatabaseKeepsTheSamples(t *testing.T) {
 	l := newLarder(t)
+	_, err := l.j.Outbox(t.Context(), stationSink)
+	must(t, err)
 	l.run("waits", 60)
 	l.run("now", 0)
 	must(t, l.j.Commit(t.Context(), journal.Batch{State: map[string][]byte{stationKey: []byte(`{"row":10}`)}}))
@@ -151,16 +153,101 @@ func TestTheArchiveKeepsToItsSize(t *testing.T) {
 		l.run(fmt.Sprintf("r%02d", n), 25-n)
 	}
 	l.turn()
-	full := l.j.Size()
+	full, err := l.j.Size(t.Context())
+	must(t, err)
 	l.u.Keep.Most = full / 2
 	l.turn()
-	if l.j.Size() > full/2 || len(l.ids()) >= 20 || l.ids()[0] != "r19" {
-		t.Errorf("%d of %d bytes, runs %v", l.j.Size(), full, l.ids())
+	if size, err := l.j.Size(t.Context()); err != nil || size > full/2 || len(l.ids()) >= 20 || len(l.ids()) < 8 || l.ids()[0] != "r19" {
+		t.Errorf("%d of %d bytes, runs %v, %v", size, full, l.ids(), err)
 	}
 	l.u.Keep.Most = 1
 	l.turn()
 	if got := fmt.Sprint(l.ids()); got != "[r19]" {
 		t.Errorf("runs %s: the newest stays", got)
+	}
+}
+
+// A run whose samples the database has not had goes all the same where there is
+// no room, and that is counted.
+func TestSamplesLostToTheDatabaseAreCounted(t *testing.T) {
+	l := newLarder(t)
+	o, err := l.j.Outbox(t.Context(), stationSink)
+	must(t, err)
+	l.run("r0", 3)
+	l.run("r1", 2)
+	l.run("r2", 1)
+	must(t, o.Done(t.Context(), l.j.LastSeq()))
+	must(t, l.j.Commit(t.Context(), journal.Batch{State: map[string][]byte{stationKey: []byte(`{"row":700}`)}}))
+	l.u.Keep.Most = 1
+	l.turn() // r0 was had; of r1 the first hundred
+	if got := l.u.Trouble(); !strings.HasPrefix(got, "500 stretches of samples that station had not taken by 2026-10-30") {
+		t.Errorf("says %q", got)
+	}
+	if v := l.u.Vitals(); len(v) != 1 || v[0].Value != 500 {
+		t.Errorf("counts %+v", v)
+	}
+}
+
+// A full disk takes the reserve and no run: another program may have filled it.
+// Once there is room the reserve is back.
+func TestAFullDiskTakesNoRun(t *testing.T) {
+	l := newLarder(t)
+	l.run("r0", 3)
+	l.run("r1", 2)
+	l.turn()
+	if !l.j.HasBallast() || l.u.Trouble() != "" {
+		t.Fatalf("no reserve: %s", l.u.Trouble())
+	}
+	l.u.useReserve()
+	if got := fmt.Sprint(l.ids()); got != "[r1 r0]" || l.j.HasBallast() || !strings.Contains(l.u.Trouble(), "the disk is full") {
+		t.Errorf("runs %s, says %q", got, l.u.Trouble())
+	}
+	l.u.restore()
+	if !l.j.HasBallast() || l.u.Trouble() != "" {
+		t.Errorf("not back: %s", l.u.Trouble())
+	}
+}
+
+// A clock set back dates what is new as old: it is not given up, since something
+// young comes before it. What bears no believable time goes with what is old.
+func TestAClockSetBackLosesNothing(t *testing.T) {
+	l := newLarder(t)
+	o, err := l.j.Outbox(t.Context(), "mqtt")
+	must(t, err)
+	var b journal.Batch
+	for _, daysAgo := range []int{300, 30000, 200, 1, 400, 30000} { // 30,000 days ago is before 1970
+		b.Events = append(b.Events, engine.Event{Wall: l.now.AddDate(0, 0, -daysAgo), Kind: engine.NoteEvent, Text: "n"})
+	}
+	must(t, l.j.Commit(t.Context(), b))
+	list, err := l.j.GiveUp(t.Context(), l.now.AddDate(0, 0, -100))
+	must(t, err)
+	if len(list) != 1 || list[0].Count != 3 || list[0].Total != 3 {
+		t.Errorf("given up %+v", list)
+	}
+	if rows, err := o.Next(t.Context(), 0, 10); err != nil || len(rows) != 3 || rows[0].Seq != 4 {
+		t.Errorf("left %+v, %v", rows, err)
+	}
+}
+
+// A receiver that is no longer configured holds nothing back and loses nothing.
+func TestFormerReceiversAreForgotten(t *testing.T) {
+	file := filepath.Join(t.TempDir(), "boxd.sqlite")
+	for _, names := range [][]string{{"mqtt", "alert-1"}, {"mqtt"}} {
+		j, err := journal.Open(file)
+		must(t, err)
+		for _, n := range names {
+			_, err := j.Outbox(t.Context(), n)
+			must(t, err)
+		}
+		must(t, j.DropOtherSinks(t.Context()))
+		some, err := j.HasSink(t.Context(), "alert-1")
+		must(t, err)
+		kept, err := j.HasSink(t.Context(), "mqtt")
+		must(t, err)
+		if some != (len(names) == 2) || !kept {
+			t.Errorf("opened %v: alert-1 %v, mqtt %v", names, some, kept)
+		}
+		must(t, j.Close())
 	}
 }
 

@@ -33,9 +33,10 @@ type Journal struct {
 	writer *sql.DB // one connection
 	reader *sql.DB
 
-	mu    sync.Mutex // one commit at a time, since seq must follow the order of commits
-	seq   atomic.Uint64
-	stmts statements
+	mu     sync.Mutex // one commit at a time, since seq must follow the order of commits
+	seq    atomic.Uint64
+	stmts  statements
+	opened []string // names of outboxes
 }
 
 // Open opens the archive at path, creating it where there is none, checks it

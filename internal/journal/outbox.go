@@ -3,8 +3,10 @@ package journal
 import (
 	"context"
 	"database/sql"
+	"errors"
 	"fmt"
 	"os"
+	"slices"
 	"time"
 )
 
@@ -27,6 +29,7 @@ func (j *Journal) Outbox(ctx context.Context, sink string) (*Outbox, error) {
 	if _, err := j.writer.ExecContext(ctx, "INSERT INTO sinks (name, done) VALUES (?, 0) ON CONFLICT DO NOTHING", sink); err != nil {
 		return nil, j.explain("save to", err)
 	}
+	j.opened = append(j.opened, sink)
 	return &Outbox{j, sink}, nil
 }
 
@@ -118,11 +121,15 @@ func (j *Journal) GiveUp(ctx context.Context, before time.Time) ([]Lost, error) 
 	for _, sink := range sinks {
 		l := Lost{Sink: sink}
 		var last sql.NullInt64
+		// A clock that was set back dates late events early: nothing goes that has
+		// something young before it.
 		err := j.reader.QueryRowContext(ctx, `
 			WITH start (seq) AS (SELECT done FROM sinks WHERE name = ?1),
-			     old (seq) AS (SELECT seq FROM events WHERE seq > (SELECT seq FROM start) AND wall < ?2 AND wall > ?3
-			         UNION ALL SELECT seq FROM messages WHERE seq > (SELECT seq FROM start) AND wall < ?2 AND wall > ?3)
-			SELECT max(seq), count(*) FROM old`, sink, nanos(before), int64(reasonable)).Scan(&last, &l.Count)
+			     waiting (seq, wall) AS (SELECT seq, wall FROM events WHERE seq > (SELECT seq FROM start)
+			         UNION ALL SELECT seq, wall FROM messages WHERE seq > (SELECT seq FROM start)),
+			     young (seq) AS (SELECT min(seq) FROM waiting WHERE wall >= ?2),
+			     last (seq) AS (SELECT max(seq) FROM waiting WHERE wall < ?2 AND wall > ?3 AND seq < ifnull((SELECT seq FROM young), seq + 1))
+			SELECT (SELECT seq FROM last), count(*) FROM waiting WHERE seq <= (SELECT seq FROM last)`, sink, nanos(before), int64(reasonable)).Scan(&last, &l.Count)
 		if err != nil {
 			return list, j.explain("read", err)
 		}
@@ -165,13 +172,52 @@ func (j *Journal) lose(ctx context.Context, sink string, upto, count int64) (tot
 	return total, j.explain("save to", tx.Commit())
 }
 
-// Size is what the archive takes of the disk, in bytes, with its log.
-func (j *Journal) Size() int64 {
-	var n int64
-	for _, end := range []string{"", "-wal"} {
-		if st, err := os.Stat(j.path + end); err == nil {
-			n += st.Size()
+// GiveUpRows counts as lost for the sink the rows of inputs above row in the runs
+// that Prune with the same time would remove.
+func (j *Journal) GiveUpRows(ctx context.Context, sink string, before time.Time, row uint64) (Lost, error) {
+	l := Lost{Sink: sink}
+	err := j.reader.QueryRowContext(ctx, "SELECT count(*) FROM inputs WHERE n > ? AND run IN (SELECT id FROM runs WHERE end_wall < ? AND end_wall > ?)",
+		int64(row), nanos(before), int64(reasonable)).Scan(&l.Count)
+	if err != nil || l.Count == 0 {
+		return l, j.explain("read", err)
+	}
+	l.Total, err = j.lose(ctx, sink, 0, l.Count)
+	return l, err
+}
+
+// LostTotal is what all sinks have lost since the archive began.
+func (j *Journal) LostTotal(ctx context.Context) (n int64, err error) {
+	err = j.reader.QueryRowContext(ctx, "SELECT ifnull(sum(CAST(CAST(value AS TEXT) AS INTEGER)), 0) FROM state WHERE substr(key, 1, ?) = ?", len(lostKey), lostKey).Scan(&n)
+	return n, j.explain("read", err)
+}
+
+// HasSink says whether somebody has an outbox of this name.
+func (j *Journal) HasSink(ctx context.Context, sink string) (bool, error) {
+	list, err := j.texts(ctx, "SELECT name FROM sinks")
+	return slices.Contains(list, sink), err
+}
+
+// DropOtherSinks forgets the sinks whose outbox was not opened since the archive
+// was: their receivers are no longer in the configuration.
+func (j *Journal) DropOtherSinks(ctx context.Context) error {
+	list, err := j.texts(ctx, "SELECT name FROM sinks")
+	for _, sink := range list {
+		j.mu.Lock()
+		opened := slices.Contains(j.opened, sink)
+		j.mu.Unlock()
+		if !opened {
+			err = errors.Join(err, j.DropSink(ctx, sink))
 		}
 	}
-	return n
+	return err
+}
+
+// Size is what the archive takes of the disk, in bytes, with its log and without
+// what pruning left free in it.
+func (j *Journal) Size(ctx context.Context) (n int64, err error) {
+	err = j.reader.QueryRowContext(ctx, "SELECT (page_count - freelist_count) * page_size FROM pragma_page_count, pragma_freelist_count, pragma_page_size").Scan(&n)
+	if st, missing := os.Stat(j.path + "-wal"); missing == nil {
+		n += st.Size()
+	}
+	return n, j.explain("measure", err)
 }

@@ -62,16 +62,43 @@ func (j *Journal) Prune(ctx context.Context, before time.Time) (Pruned, error) {
 	for _, text := range []string{
 		"DELETE FROM actions WHERE seq NOT IN (SELECT seq FROM events)",
 		"DELETE FROM configs WHERE hash NOT IN (SELECT config FROM runs)",
-		"PRAGMA incremental_vacuum(1000)", // pages; bounded as above
-		"PRAGMA wal_checkpoint(TRUNCATE)",
-		"PRAGMA incremental_vacuum", // of the rest, now that the log is short
-		"PRAGMA wal_checkpoint(TRUNCATE)",
 	} {
 		if err := j.execLocked(ctx, text); err != nil {
 			return p, err
 		}
 	}
-	return p, nil
+	return p, j.giveBack(ctx)
+}
+
+// giveBack returns free pages to the disk, some at a time: commits go on in
+// between, and the write-ahead log stays small.
+func (j *Journal) giveBack(ctx context.Context) error {
+	for before := int64(-1); ; {
+		var free int64
+		if err := j.reader.QueryRowContext(ctx, "PRAGMA freelist_count").Scan(&free); err != nil {
+			return j.explain("prune", err)
+		}
+		if err := j.execLocked(ctx, "PRAGMA incremental_vacuum(1000)"); err != nil {
+			return err
+		}
+		if err := j.shortenLog(ctx); err != nil || free == 0 || free == before {
+			return err
+		}
+		before = free
+	}
+}
+
+// shortenLog writes the write-ahead log back. A reader that is in its way is not
+// waited for as long as a commit would: the core waits behind.
+func (j *Journal) shortenLog(ctx context.Context) error {
+	j.mu.Lock()
+	defer j.mu.Unlock()
+	var err error
+	for _, text := range []string{"PRAGMA busy_timeout(100)", "PRAGMA wal_checkpoint(TRUNCATE)", "PRAGMA busy_timeout(10000)"} {
+		_, e := j.writer.ExecContext(ctx, text)
+		err = errors.Join(err, e)
+	}
+	return j.explain("prune", err)
 }
 
 // repeat executes a bounded DELETE until it removes nothing. Each execution is
@@ -109,7 +136,7 @@ func (j *Journal) ballast() string { return j.path + ".ballast" }
 // a full disk even deleting needs room in the write-ahead log: DropBallast
 // gives it that room, Prune makes more, and KeepBallast takes it back.
 func (j *Journal) KeepBallast() error {
-	if st, err := os.Stat(j.ballast()); err == nil && st.Size() == BallastSize {
+	if j.HasBallast() {
 		return nil
 	}
 	f, err := os.Create(j.ballast())
@@ -130,6 +157,12 @@ func (j *Journal) KeepBallast() error {
 		return fmt.Errorf("cannot keep ballast: %w", err)
 	}
 	return nil
+}
+
+// HasBallast says whether the whole ballast lies there.
+func (j *Journal) HasBallast() bool {
+	st, err := os.Stat(j.ballast())
+	return err == nil && st.Size() == BallastSize
 }
 
 // DropBallast frees the ballast's room. It is no error when there is none.

@@ -63,7 +63,7 @@ func (g *Guard) seenAround(id string) say.Text {
 	a := &g.around
 	switch id {
 	case "archive-failing":
-		return say.T("The archive can't be written: %s.", a.Archive.Why)
+		return say.T("The archive needs care: %s.", a.Archive.Why)
 	case "link-down":
 		return linkText(a.Link)
 	case "clock-jump":

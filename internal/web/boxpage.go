@@ -132,8 +132,11 @@ func (s visit) boardFacts(v engine.View) []fact {
 	var facts []fact
 	for _, b := range v.Board {
 		f := fact{d.vital(b.Name), d.in(b.Value, b.Unit), b.Why}
-		if b.Unit == "L" {
+		switch {
+		case b.Unit == "L":
 			f.Value = d.volume(b.Value)
+		case b.Unit == "" && b.Value != nil: // a count
+			f.Value = digits(*b.Value, 0)
 		}
 		facts = append(facts, f)
 	}
@@ -153,6 +156,8 @@ func (d display) vital(name string) string {
 		return d.say("counted by the main flow meter")
 	case "injector_flow_total_l":
 		return d.say("counted by the injector's flow meter")
+	case "given_up_total":
+		return d.say("messages that receivers lost")
 	case "stock_draw_total_l":
 		return d.say("counted by the stock meter")
 	}
