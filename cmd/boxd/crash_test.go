@@ -303,7 +303,7 @@ func (c *crash) count() {
 			c.Fatal(err)
 		}
 		list = append(list, ev)
-		m, err := telemetry.EventMessage("north-box", e.Seq, ev)
+		m, err := telemetry.EventMessage("north-box", e.Run, e.Seq, ev)
 		if err != nil {
 			c.Fatal(err)
 		}

@@ -30,7 +30,7 @@ func (e Events) Next(ctx context.Context, after uint64, max int) ([]telemetry.Me
 		if err != nil {
 			return out, err
 		}
-		m, err := telemetry.EventMessage(e.Box, r.Seq, ev)
+		m, err := telemetry.EventMessage(e.Box, r.Run, r.Seq, ev)
 		if err != nil {
 			return out, err
 		}

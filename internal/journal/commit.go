@@ -37,6 +37,7 @@ type Message struct {
 	Wall    time.Time
 	Payload []byte // JSON for events
 	IsEvent bool   // set by Next: an event of the core, not a message given to Commit
+	Run     string // set by Next: the run of an event; "" between runs
 }
 
 // Event is the core's event behind a message whose IsEvent is set.

@@ -46,9 +46,9 @@ func (j *Journal) DropSink(ctx context.Context, sink string) error {
 func (o *Outbox) Next(ctx context.Context, after uint64, max int) ([]Message, error) {
 	rows, err := o.j.reader.QueryContext(ctx, `
 		WITH start (seq) AS (SELECT max(?1, ifnull((SELECT done FROM sinks WHERE name = ?2), 0)))
-		SELECT * FROM (SELECT seq, wall, kind, CAST(json AS BLOB), 1 FROM events WHERE seq > (SELECT seq FROM start) ORDER BY seq LIMIT ?3)
+		SELECT * FROM (SELECT seq, wall, kind, CAST(json AS BLOB), 1, run FROM events WHERE seq > (SELECT seq FROM start) ORDER BY seq LIMIT ?3)
 		UNION ALL
-		SELECT * FROM (SELECT seq, wall, kind, payload, 0 FROM messages WHERE seq > (SELECT seq FROM start) ORDER BY seq LIMIT ?3)
+		SELECT * FROM (SELECT seq, wall, kind, payload, 0, '' FROM messages WHERE seq > (SELECT seq FROM start) ORDER BY seq LIMIT ?3)
 		ORDER BY seq LIMIT ?3`, int64(after), o.sink, max)
 	if err != nil {
 		return nil, o.j.explain("read", err)
@@ -58,7 +58,7 @@ func (o *Outbox) Next(ctx context.Context, after uint64, max int) ([]Message, er
 	for rows.Next() {
 		var m Message
 		var seq, at int64
-		if err := rows.Scan(&seq, &at, &m.Kind, &m.Payload, &m.IsEvent); err != nil {
+		if err := rows.Scan(&seq, &at, &m.Kind, &m.Payload, &m.IsEvent, &m.Run); err != nil {
 			return nil, o.j.explain("read", err)
 		}
 		m.Seq, m.Wall = uint64(seq), wall(at)

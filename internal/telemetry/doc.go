@@ -13,12 +13,13 @@
 //	state             retained  step, advice, holds, number of alarms, run
 //	channel/<column>  retained  one reading: value, unit, quality, cause, age
 //	estimate          retained  the estimates behind the advice
+//	dose              retained  the dose of the run under way
 //	advice            retained  the one next thing, with its reasons; null when there is none
 //	board             retained  the board's temperature and supply, what its meters have counted
 //	alarm/<id>        retained  one alarm's ISA-18.2 state; "normal" when it is over
 //	meta              retained  the box, the zone, the channels' tags, names and units
 //	status            retained  online, starting, stopped or offline: read this first
-//	event             QoS 1     every event once kept in the journal, in order, with its seq
+//	event             QoS 1     every event once kept in the journal, in order, with its seq and run
 //
 // A retained value stays with the broker when the box is gone. It counts only
 // while status says "online": true. Live values are sent when they change, at

@@ -47,13 +47,15 @@ func TopicLevel(name string) string {
 func Topic(box, rest string) string { return "boxd/" + TopicLevel(box) + "/" + rest }
 
 // EventMessage is the message of one event: the event's JSON as in a replay,
-// with its seq, the box and the wall time in front.
-func EventMessage(box string, seq uint64, e engine.Event) (Message, error) {
+// with its seq, the box, the run it belongs to (empty: between runs) and the wall
+// time in front.
+func EventMessage(box, run string, seq uint64, e engine.Event) (Message, error) {
 	head := struct {
 		Box  string `json:"box"`
+		Run  string `json:"run,omitempty"`
 		Seq  uint64 `json:"seq"`
 		Time string `json:"time"`
-	}{box, seq, stamp(e.Wall)}
+	}{box, run, seq, stamp(e.Wall)}
 	payload, err := join(head, e)
 	if err != nil {
 		return Message{}, fmt.Errorf("cannot shape event %d (%s): %w", seq, e.Kind, err)

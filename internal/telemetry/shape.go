@@ -22,7 +22,7 @@ type Live struct {
 func Shape(box string, v *engine.View, alarms []string) ([]Live, error) {
 	s := shaper{box: box, head: headOf(v)}
 	s.add("state", stateOf(v))
-	s.add("estimate", v.Progress)
+	s.add("estimate", estimates{v.Progress, doubts(v.Estimates)})
 	s.add("dose", doseOf(v))
 	s.add("advice", struct {
 		Advice *engine.AdviceView `json:"advice"`
@@ -54,19 +54,38 @@ func headOf(v *engine.View) []byte {
 	return []byte(`{"seq":` + strconv.FormatUint(v.Seq, 10) + `,"time":"` + stamp(v.Wall) + `"}`)
 }
 
-func (s *shaper) add(rest string, body any) {
+func (s *shaper) add(rest string, body any) { s.addAs(rest, body, false) }
+
+func (s *shaper) addAs(rest string, body any, still bool) {
 	b, err := json.Marshal(body)
 	if err != nil {
 		s.fail(rest, err)
 		return
 	}
-	s.out = append(s.out, Live{Topic: Topic(s.box, rest), Payload: splice(s.head, b), Key: b})
+	s.out = append(s.out, Live{Topic: Topic(s.box, rest), Payload: splice(s.head, b), Key: b, Still: still})
 }
 
 func (s *shaper) fail(rest string, err error) {
 	if s.err == nil {
 		s.err = fmt.Errorf("cannot shape %s: %w", Topic(s.box, rest), err)
 	}
+}
+
+// estimates are the progress, with the quality of each estimate behind it that is
+// not good, by the estimate's name.
+type estimates struct {
+	engine.Progress
+	Quality map[string]string `json:"quality"`
+}
+
+func doubts(list []engine.EstimateView) map[string]string {
+	out := map[string]string{}
+	for _, e := range list {
+		if e.Quality != good {
+			out[e.Name] = e.Quality
+		}
+	}
+	return out
 }
 
 type channel struct {
@@ -111,12 +130,7 @@ func (s *shaper) addMeta(v *engine.View) {
 	for _, c := range v.Channels {
 		m.Channels = append(m.Channels, about{c.Column, c.Tag, c.Name, c.Unit})
 	}
-	b, err := json.Marshal(m)
-	if err != nil {
-		s.fail("meta", err)
-		return
-	}
-	s.out = append(s.out, Live{Topic: Topic(s.box, "meta"), Payload: b, Key: b, Still: true})
+	s.addAs("meta", m, true)
 }
 
 // doseOf is the dose without the picture along the rows: that is for pages.
@@ -132,20 +146,25 @@ func doseOf(v *engine.View) any {
 }
 
 type state struct {
-	Zone    string            `json:"zone"`
-	Run     string            `json:"run"`
-	Step    string            `json:"step"`
-	StepWhy string            `json:"step_why"`
-	Observe bool              `json:"observe"`
-	Advice  string            `json:"advice"`
-	Number  uint64            `json:"advice_number"`
-	Holds   []engine.HoldView `json:"holds"`
-	Alarms  int               `json:"alarms"` // all that are not normal
-	Unacked int               `json:"alarms_unacknowledged"`
+	Zone     string            `json:"zone"`
+	Run      string            `json:"run"`
+	Step     string            `json:"step"`
+	StepWhy  string            `json:"step_why"`
+	Observe  bool              `json:"observe"`
+	Advice   string            `json:"advice"`
+	Number   uint64            `json:"advice_number"`
+	Holds    []engine.HoldView `json:"holds"`
+	Alarms   int               `json:"alarms"` // all that are not normal
+	Unacked  int               `json:"alarms_unacknowledged"`
+	Readings map[string]int    `json:"readings"` // how many are good, uncertain, bad
 }
 
 func stateOf(v *engine.View) state {
-	s := state{Zone: v.Zone, Run: v.Run, Step: v.Step, StepWhy: v.StepWhy, Observe: v.Observe, Holds: v.Holds}
+	s := state{Zone: v.Zone, Run: v.Run, Step: v.Step, StepWhy: v.StepWhy, Observe: v.Observe, Holds: v.Holds,
+		Readings: map[string]int{good: 0, uncertain: 0, bad: 0}}
+	for _, c := range v.Channels {
+		s.Readings[c.Quality]++
+	}
 	if s.Holds == nil {
 		s.Holds = []engine.HoldView{}
 	}
@@ -163,6 +182,13 @@ func stateOf(v *engine.View) state {
 	}
 	return s
 }
+
+// Qualities of a reading as package box says them.
+const (
+	good      = "good"
+	uncertain = "uncertain"
+	bad       = "bad"
+)
 
 // normal is the ISA-18.2 state of an alarm that is over.
 const normal = "normal"

@@ -29,8 +29,9 @@ func view(seq uint64) *engine.View {
 			{ID: "supply-pressure-low", State: "unacknowledged", Priority: "high"},
 			{ID: "freeze-risk", State: "normal"},
 		},
-		Board: engine.BoardViews([]box.Vital{{Name: "board_c", Unit: "°C", Value: 41.5, Known: true}, {Name: "button", Why: "stuck"}}),
-		Aside: []engine.AlarmView{{ID: "ratio-off", State: "shelved", Priority: "low"}},
+		Board:     engine.BoardViews([]box.Vital{{Name: "board_c", Unit: "°C", Value: 41.5, Known: true}, {Name: "button", Why: "stuck"}}),
+		Estimates: []engine.EstimateView{{Name: "main_flow_lpm", Quality: "good"}, {Name: "baseline_us_cm", Quality: "bad"}},
+		Aside:     []engine.AlarmView{{ID: "ratio-off", State: "shelved", Priority: "low"}},
 		Channels: []engine.ChannelView{
 			{Column: "header_kpa", Tag: "PT-201", Name: "header pressure", Unit: "kPa", Value: f(68.95), Quality: "good", AgeS: 0.2},
 			{Column: "ec_end_us_cm", Unit: "µS/cm", Quality: "bad", Cause: "failure", AgeS: 12},
@@ -64,7 +65,8 @@ func TestShape(t *testing.T) {
 		{"channel/header_kpa", "value", "68.95"}, {"channel/header_kpa", "unit", "kPa"}, {"channel/header_kpa", "age_s", "0.2"},
 		{"channel/ec_end_us_cm", "value", "<nil>"}, {"channel/ec_end_us_cm", "cause", "failure"},
 		{"alarm/supply-pressure-low", "state", "unacknowledged"}, {"alarm/stock-empty", "state", "normal"},
-		{"estimate", "filled_pct", "<nil>"}, {"dose", "verdict", "all agree"}, {"dose", "per_plant", "<nil>"}, {"meta", "zone", "east"},
+		{"estimate", "filled_pct", "<nil>"}, {"dose", "verdict", "all agree"}, {"dose", "per_plant", "<nil>"}, {"meta", "zone", "east"}, {"meta", "seq", "9"},
+		{"state", "readings", "map[bad:1 good:1 uncertain:0]"}, {"estimate", "quality", "map[baseline_us_cm:bad]"},
 		{"board", "readings", "[map[name:board_c unit:°C value:41.5 why:] map[name:button unit: value:<nil> why:stuck]]"},
 	}
 	for _, w := range want {
@@ -153,11 +155,11 @@ func TestChannelKey(t *testing.T) {
 
 func TestEventMessage(t *testing.T) {
 	e := engine.Event{T: 41, Kind: engine.StepEvent, Step: "pressurise", Why: engine.Reasons{"main flow seen"}, Wall: time.Unix(0, 0)}
-	m, err := telemetry.EventMessage("north", 12, e)
+	m, err := telemetry.EventMessage("north", "run-7", 12, e)
 	if err != nil {
 		t.Fatal(err)
 	}
-	want := `{"box":"north","seq":12,"time":"1970-01-01T00:00:00.000Z","t":41,"kind":"step","step":"pressurise","why":"main flow seen"}`
+	want := `{"box":"north","run":"run-7","seq":12,"time":"1970-01-01T00:00:00.000Z","t":41,"kind":"step","step":"pressurise","why":"main flow seen"}`
 	if m.Topic != "boxd/north/event" || m.Seq != 12 || !sameJSON(t, m.Payload, want) {
 		t.Errorf("%s %d %s, want %s", m.Topic, m.Seq, m.Payload, want)
 	}

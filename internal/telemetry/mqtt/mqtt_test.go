@@ -23,6 +23,7 @@ import (
 	"time"
 
 	paho "github.com/eclipse/paho.mqtt.golang"
+	"github.com/eclipse/paho.mqtt.golang/packets"
 
 	"boxd/internal/engine"
 	"boxd/internal/telemetry"
@@ -42,6 +43,15 @@ type outbox struct {
 	again int         // messages handed out a second time
 }
 
+// happens is an event with an id of its own: the record of a run, or an alarm.
+func happens(seq uint64) (telemetry.Message, error) {
+	run := fmt.Sprintf("run-%d", (seq+1)/2)
+	if seq%2 == 0 {
+		return telemetry.EventMessage("north", run, seq, engine.Event{T: float64(seq), Kind: engine.SummaryEvent, Sum: &engine.Summary{Flush: "done"}})
+	}
+	return telemetry.EventMessage("north", run, seq, engine.Event{T: float64(seq), Kind: engine.AlarmEvent, ID: "stock-empty", State: "raised"})
+}
+
 func newOutbox() *outbox { return &outbox{done: make(chan uint64, 10000)} }
 
 func (o *outbox) add(t *testing.T, n int) {
@@ -50,7 +60,7 @@ func (o *outbox) add(t *testing.T, n int) {
 	defer o.mu.Unlock()
 	for range n {
 		o.last++
-		m, err := telemetry.EventMessage("north", o.last, engine.Event{Kind: engine.NoteEvent, Text: "x"})
+		m, err := happens(o.last)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -189,6 +199,7 @@ func fast(t *testing.T, cfg Config) *Publisher {
 	if err != nil {
 		t.Fatal(err)
 	}
+	p.settle = 0
 	p.tick, p.backoffMin, p.backoffMax = 10*time.Millisecond, 50*time.Millisecond, 200*time.Millisecond
 	return p
 }
@@ -231,6 +242,7 @@ func config(b *broker.Broker) Config {
 }
 
 func TestRetainedLastValues(t *testing.T) {
+	t.Parallel()
 	b, _, err := broker.Start("127.0.0.1:0")
 	if err != nil {
 		t.Fatal(err)
@@ -307,6 +319,7 @@ type relay struct {
 	mu      sync.Mutex
 	conns   []net.Conn
 	stalled atomic.Bool // what comes in goes nowhere
+	shut    atomic.Bool // nobody is let through
 }
 
 func (r *relay) stall(yes bool) { r.stalled.Store(yes) }
@@ -330,6 +343,10 @@ func (r *relay) serveTo(dial func() (net.Conn, error)) {
 			return
 		}
 		out, err := dial()
+		if err == nil && r.shut.Load() {
+			_ = out.Close()
+			err = net.ErrClosed
+		}
 		if err != nil {
 			_ = in.Close()
 			continue
@@ -493,6 +510,7 @@ func TestOnceInOneSession(t *testing.T) {
 
 // Cuts in the midst of the stream: none lost, and what is doubled has its seq.
 func TestNothingLostOverCuts(t *testing.T) {
+	t.Parallel()
 	b := start(t, "127.0.0.1:0")
 	r := newRelay(t, b.Addr())
 	cfg := config(b)
@@ -658,22 +676,85 @@ func TestMosquittoWillAndReturn(t *testing.T) {
 	willAndReturn(t, "tcp://"+addr, Config{URL: "tcp://" + r.listen.Addr().String()}, r)
 }
 
-// mosquitto acknowledges what its access list denies. Nothing may be struck off.
+// mosquitto acknowledges what its access list denies, of everything or of events
+// only. Nothing may be struck off.
 func TestMosquittoDenied(t *testing.T) {
-	acl := filepath.Join(t.TempDir(), "acl")
-	if err := os.WriteFile(acl, []byte("topic read boxd/#\n"), 0o600); err != nil {
+	for name, list := range map[string]string{"all": "topic read boxd/#\n", "events": "topic readwrite boxd/north/status\ntopic read boxd/#\n"} {
+		t.Run(name, func(t *testing.T) {
+			acl := filepath.Join(t.TempDir(), "acl")
+			if err := os.WriteFile(acl, []byte(list), 0o600); err != nil {
+				t.Fatal(err)
+			}
+			addr := mosquitto(t, "acl_file "+acl+"\n")
+			p, o := fast(t, Config{URL: "tcp://" + addr}), newOutbox()
+			p.readBackWait = 300 * time.Millisecond
+			o.add(t, 5)
+			err := p.session(t.Context(), telemetry.NewHub(1), o)
+			if err == nil || !strings.Contains(err.Error(), "did not pass it on: let user") {
+				t.Errorf("denied publish: %v", err)
+			}
+			if left, _ := o.Next(t.Context(), 0, 10); len(left) != 5 {
+				t.Errorf("%d of 5 events left: some were struck off unseen", len(left))
+			}
+		})
+	}
+}
+
+// A broker that dies a moment after its word may have written nothing: what it
+// acknowledged just then is sent again in the next session. One that lives on as
+// boxd leaves is believed.
+func TestSentAgainUntilSettled(t *testing.T) {
+	b := start(t, "127.0.0.1:0")
+	r := newRelay(t, b.Addr())
+	cfg := config(b)
+	cfg.URL = "tcp://" + r.listen.Addr().String()
+	s, o := subscribe(t, b.URL()), newOutbox()
+	p := fast(t, cfg)
+	p.settle = time.Hour
+	stop := run(t, p, telemetry.NewHub(1), o)
+	o.add(t, 5)
+	s.seqs(t, 5)
+	r.cut()
+	s.seqs(t, 5)
+	if o.left() != 5 {
+		t.Errorf("%d events left, want all 5", o.left())
+	}
+	s.await(t, "starting", func(r received) bool { return r.topic == "status" })
+	stop()
+	if o.left() != 0 {
+		t.Errorf("%d events left after a farewell", o.left())
+	}
+}
+
+// A broker that takes events and never acknowledges one, as when its disk is full.
+func TestNoAcknowledgement(t *testing.T) {
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
 		t.Fatal(err)
 	}
-	addr := mosquitto(t, "acl_file "+acl+"\n")
-	p, o := fast(t, Config{URL: "tcp://" + addr}), newOutbox()
-	p.readBackWait = 300 * time.Millisecond
-	o.add(t, 5)
-	err := p.session(t.Context(), telemetry.NewHub(1), o)
-	if err == nil || !strings.Contains(err.Error(), "did not pass it on") {
-		t.Errorf("denied publish: %v", err)
-	}
-	if left, _ := o.Next(t.Context(), 0, 10); len(left) != 5 {
-		t.Errorf("%d of 5 events left: some were struck off unseen", len(left))
+	defer l.Close()
+	go func() {
+		c, err := l.Accept()
+		if err != nil {
+			return
+		}
+		defer c.Close()
+		for {
+			in, err := packets.ReadPacket(c)
+			if err != nil {
+				return
+			}
+			if _, ok := in.(*packets.ConnectPacket); ok {
+				_ = packets.NewControlPacket(packets.Connack).Write(c)
+			}
+		}
+	}()
+	p, o := fast(t, Config{URL: "tcp://" + l.Addr().String(), NoReadBack: true}), newOutbox()
+	p.ackTimeout = 100 * time.Millisecond
+	o.add(t, 1)
+	err = p.session(t.Context(), telemetry.NewHub(1), o)
+	if err == nil || !strings.Contains(err.Error(), "its disk full") || o.left() != 1 {
+		t.Errorf("%d left, says %v", o.left(), err)
 	}
 }
 

@@ -1,13 +1,13 @@
 // Package mqtt publishes what the box shows to an MQTT broker, in the topics of
-// package telemetry. It publishes only. The one subscription it makes, at the
-// start of a session, is to its own status, to see that the broker keeps what
-// it acknowledges; what comes in there is compared and thrown away.
+// package telemetry. It publishes only. The subscriptions it makes, at the start of a
+// session, are to its own status and to its first event, to see that the broker
+// keeps what it acknowledges; what comes in there is compared and thrown away.
 //
 // Live values are the latest only. Events come from an outbox that the caller
-// keeps and are struck off when the broker has acknowledged them, in order: an
-// event can come twice after a broken connection, never not at all. Broker
-// acknowledgement is not durability: a broker that must lose nothing needs
-// persistence switched on.
+// keeps and are struck off some time after the broker has acknowledged them, in
+// order: an event can come twice after a broken connection, never not at all.
+// Broker acknowledgement is not durability: a broker that must lose nothing needs
+// persistence switched on, and even then it writes a moment later.
 package mqtt
 
 import (
@@ -39,6 +39,8 @@ const (
 	leaveQuiesceMs = 250
 	outboxPause    = 5 * time.Second // after the outbox failed
 	window         = 64              // events in flight
+	settle         = 3 * time.Second // from the acknowledgement to striking off: brokers write to disk a moment after their word
+	settlingMost   = 1000            // strides of acknowledgements remembered meanwhile
 )
 
 // Link is how the connection stands.
@@ -58,7 +60,7 @@ type Publisher struct {
 	rng     *rand.Rand // of the jitter; only Run's goroutine uses it
 	began   time.Time  // of Run, for a core that never spoke
 
-	tick, backoffMin, backoffMax, readBackWait, keepAlive, pingTimeout time.Duration
+	tick, backoffMin, backoffMax, readBackWait, keepAlive, pingTimeout, ackTimeout, settle time.Duration
 
 	mu   sync.Mutex // Run writes the link, anybody reads it
 	link Link
@@ -89,7 +91,7 @@ func New(cfg Config, log *slog.Logger) (*Publisher, error) {
 		cfg: cfg, url: u, log: log, silence: cfg.Silence,
 		rng:  rand.New(rand.NewPCG(h.Sum64(), uint64(time.Now().UnixNano()))),
 		tick: tick, backoffMin: backoffMin, backoffMax: backoffMax, readBackWait: connectTimeout,
-		keepAlive: keepAlive, pingTimeout: pingTimeout,
+		keepAlive: keepAlive, pingTimeout: pingTimeout, ackTimeout: ackTimeout, settle: settle,
 	}, nil
 }
 

@@ -32,16 +32,12 @@ type session struct {
 	statuses int
 	viewErr  string // the last fault of shaping told
 
-	flight    []flying  // events sent and not struck off, in order
+	flight    []flying  // events sent and not acknowledged, in order
+	settling  []settled // acknowledged and not struck off, in order
+	echo      echo
 	sent      uint64    // the highest seq sent in this session
 	outboxErr string    // the last fault of the outbox told
 	outboxAt  time.Time // not to be asked again before
-}
-
-type flying struct {
-	seq   uint64
-	token paho.Token
-	at    time.Time
 }
 
 func (p *Publisher) session(ctx context.Context, views *telemetry.Hub, events telemetry.Outbox) error {
@@ -156,7 +152,10 @@ func (s *session) readBack(ctx context.Context) error {
 	case <-timer.C:
 		return fmt.Errorf("the broker acknowledged %s but did not pass it on: let user %q publish and read boxd/#", topic, s.p.cfg.User)
 	}
-	return s.await(ctx, s.client.Unsubscribe(topic), connectTimeout)
+	if err := s.await(ctx, s.client.Unsubscribe(topic), connectTimeout); err != nil {
+		return err
+	}
+	return s.listen(ctx)
 }
 
 // granted adds the refusal that the library leaves in the token's result:
@@ -207,17 +206,12 @@ func (s *session) serve(ctx context.Context) error {
 	}
 }
 
-// acked is ready when the oldest event in flight is acknowledged; nil, and so
-// never ready, when none is in flight or the outbox could not strike it off.
-func (s *session) acked() <-chan struct{} {
-	if len(s.flight) == 0 || s.outboxRests() {
-		return nil
-	}
-	return s.flight[0].token.Done()
-}
-
 func (s *session) turn(ctx context.Context) error {
-	if err := s.strikeOff(ctx); err != nil {
+	if err := s.land(); err != nil {
+		return err
+	}
+	s.deafen()
+	if err := s.strikeOff(ctx, s.p.settle); err != nil {
 		return err
 	}
 	if err := s.sendEvents(ctx); err != nil {
@@ -227,94 +221,6 @@ func (s *session) turn(ctx context.Context) error {
 		return err
 	}
 	return s.sendLive()
-}
-
-// strikeOff takes the acknowledged head of the window: what is behind one not
-// yet acknowledged waits for it.
-func (s *session) strikeOff(ctx context.Context) error {
-	n := 0
-	for n < len(s.flight) && completed(s.flight[n].token) {
-		if err := s.flight[n].token.Error(); err != nil {
-			return fmt.Errorf("cannot publish event %d: %w", s.flight[n].seq, err)
-		}
-		n++
-	}
-	if n == 0 {
-		return s.overdue()
-	}
-	if s.outboxRests() {
-		return nil
-	}
-	upto := s.flight[n-1].seq
-	if err := s.events.Done(ctx, upto); err != nil {
-		s.rest(fmt.Errorf("cannot strike off the events up to %d: %w", upto, err))
-		return nil
-	}
-	s.flight = append(s.flight[:0], s.flight[n:]...)
-	s.p.setLink(func(l *Link) { l.Acked = max(l.Acked, upto) })
-	return nil
-}
-
-func (s *session) overdue() error {
-	if len(s.flight) == 0 || time.Since(s.flight[0].at) < ackTimeout {
-		return nil
-	}
-	return fmt.Errorf("the broker did not acknowledge event %d within %s: see whether it is overloaded or its disk full", s.flight[0].seq, ackTimeout)
-}
-
-func (s *session) outboxRests() bool { return time.Now().Before(s.outboxAt) }
-
-// rest leaves a failing outbox alone for a while; live values go on meanwhile.
-func (s *session) rest(err error) {
-	if errors.Is(err, context.Canceled) {
-		return
-	}
-	s.outboxAt = time.Now().Add(outboxPause)
-	if err.Error() != s.outboxErr {
-		s.outboxErr = err.Error()
-		s.p.log.Error("events wait: see the archive's disk", "err", err)
-	}
-}
-
-func completed(t paho.Token) bool {
-	select {
-	case <-t.Done():
-		return true
-	default:
-		return false
-	}
-}
-
-func (s *session) sendEvents(ctx context.Context) error {
-	room := window - len(s.flight)
-	if room <= 0 || s.outboxRests() {
-		return nil
-	}
-	list, err := s.events.Next(ctx, s.sent, room)
-	if err != nil {
-		s.rest(fmt.Errorf("cannot read the events to publish: %w", err))
-		return nil
-	}
-	for _, m := range list[:min(len(list), room)] {
-		if m.Seq <= s.sent {
-			s.rest(fmt.Errorf("cannot publish event %d after %d: the outbox is out of order", m.Seq, s.sent))
-			return nil
-		}
-		if err := s.sendEvent(m); err != nil {
-			return err
-		}
-	}
-	return nil
-}
-
-func (s *session) sendEvent(m telemetry.Message) error {
-	t := s.client.Publish(m.Topic, 1, false, m.Payload)
-	s.flight = append(s.flight, flying{m.Seq, t, time.Now()})
-	s.sent = m.Seq
-	if completed(t) && t.Error() != nil {
-		return fmt.Errorf("cannot publish event %d: %w", m.Seq, t.Error())
-	}
-	return nil
 }
 
 // sendStatus repeats the status soon after the start and then with the beat:
@@ -392,8 +298,12 @@ func (s *session) leave() error {
 	payload := telemetry.StatusPayload(telemetry.Offline, "boxd was stopped", time.Now())
 	err := s.await(ctx, s.client.Publish(s.topic("status"), 1, true, payload), leaveTimeout)
 	if err == nil {
-		// What was acknowledged in the last moments need not be sent again.
-		err = s.strikeOff(ctx)
+		// What was acknowledged in the last moments need not be sent again: a
+		// broker that was there for the farewell goes on.
+		err = s.land()
+	}
+	if err == nil {
+		err = s.strikeOff(ctx, 0)
 	}
 	s.client.Disconnect(leaveQuiesceMs)
 	if err != nil {
@@ -406,7 +316,7 @@ func lostError(err error) error {
 	if err == nil {
 		err = errors.New("connection closed")
 	}
-	return fmt.Errorf("lost the connection to the broker: %w: if it comes and goes, look for another box with the same box.name", err)
+	return fmt.Errorf("lost the connection to the broker: %w: see to the network and the broker; if it comes and goes, look for another box with the same box.name", err)
 }
 
 // connectError adds what to do. The library's own text holds no password.

@@ -148,6 +148,7 @@ func TestHandshakes(t *testing.T) {
 		{"client certificate given", asks, true, func(c *Config) { c.CertFile, c.KeyFile = cert, key }, ""},
 		{"client certificate missing", asks, true, nil, "mqtt.cert_file"},
 		{"client certificate of a stranger", asks, true, func(c *Config) { c.CertFile, c.KeyFile = strangeCert, strangeKey }, "mqtt.cert_file"},
+		{"wrong user", plain, false, func(c *Config) { c.User = "someone" }, "mqtt.user"},
 		{"wrong password", plain, false, func(c *Config) { c.Password = "hunter2" }, "mqtt.password_file"},
 	} {
 		t.Run(x.name, func(t *testing.T) {
