@@ -337,6 +337,70 @@ func queries(t *testing.T, db *dbServer) {
 	}
 }
 
+// The dashboard is what an import takes: one input for the data source, which
+// everything refers to; panels with numbers of their own, of kinds every Grafana
+// brings, that don't cover each other on its 24 columns; named queries (Grafana's
+// documentation, "Dashboard JSON model", from memory).
+func TestTheDashboardCanBeImported(t *testing.T) {
+	b, err := os.ReadFile("../../docs/grafana.json")
+	must(t, err)
+	type source struct{ Type, UID string }
+	var d struct {
+		Inputs []struct{ Name, Type, PluginID string } `json:"__inputs"`
+		ID     *int
+		Title  string
+		Schema int `json:"schemaVersion"`
+		Panels []struct {
+			ID         int
+			Type       string
+			Datasource source
+			GridPos    struct{ X, Y, W, H int }
+			Targets    []struct {
+				RefID, Query, ResultFormat string
+				RawQuery                   bool
+				Datasource                 source
+			}
+		}
+		Templating struct{ List []struct{ Name, Type string } }
+	}
+	must(t, json.Unmarshal(b, &d))
+	if len(d.Inputs) != 1 || d.Inputs[0].Type != "datasource" || d.Inputs[0].PluginID != "influxdb" || d.ID != nil || d.Title == "" || d.Schema < 30 || len(d.Panels) == 0 {
+		t.Fatalf("head %+v", d)
+	}
+	want := source{"influxdb", "${" + d.Inputs[0].Name + "}"}
+	ids, taken := map[int]bool{}, map[[2]int]int{}
+	for _, p := range d.Panels {
+		if p.ID <= 0 || ids[p.ID] || p.Type != "timeseries" && p.Type != "table" || p.Datasource != want || len(p.Targets) == 0 {
+			t.Errorf("panel %+v", p)
+		}
+		ids[p.ID] = true
+		g := p.GridPos
+		if g.X < 0 || g.W <= 0 || g.X+g.W > 24 || g.H <= 0 {
+			t.Errorf("panel %d lies at %+v", p.ID, g)
+		}
+		for x := g.X; x < g.X+g.W; x++ {
+			for y := g.Y; y < g.Y+g.H; y++ {
+				if other := taken[[2]int{x, y}]; other != 0 {
+					t.Fatalf("panels %d and %d cover each other", other, p.ID)
+				}
+				taken[[2]int{x, y}] = p.ID
+			}
+		}
+		refs := map[string]bool{}
+		for _, q := range p.Targets {
+			if q.RefID == "" || refs[q.RefID] || !q.RawQuery || q.Query == "" || q.Datasource != want || (q.ResultFormat == "table") != (p.Type == "table") {
+				t.Errorf("panel %d asks %+v", p.ID, q)
+			}
+			refs[q.RefID] = true
+			for _, v := range regexp.MustCompile(`\$([a-z]\w*)`).FindAllStringSubmatch(q.Query, -1) {
+				if v[1] != "timeFilter" && v[1] != d.Templating.List[0].Name {
+					t.Errorf("panel %d asks by $%s, which is no variable", p.ID, v[1])
+				}
+			}
+		}
+	}
+}
+
 // flux gives the number of rows.
 func (s *dbServer) flux(q string) (rows int) {
 	s.t.Helper()
@@ -433,7 +497,9 @@ func TestASecondEngineTakesTheSame(t *testing.T) {
 	s.kill()
 	s.start()
 	db.eventually("all is there", func() bool {
-		_, _ = http.Get(db.url + "/internal/force_flush") // what was taken in is shown by then
+		if r, err := http.Get(db.url + "/internal/force_flush"); err == nil { // what was taken in is shown by then
+			_ = r.Body.Close()
+		}
 		return count() >= seconds
 	})
 	s.kill()
