@@ -136,6 +136,11 @@ func TestAFullDisk(t *testing.T) {
 	fill(t, filepath.Join(disk, "filler"))
 	until("an alarm", stands("archive-failing"))
 	until("a word taken from the reserve", func(engine.View) bool { return say("meanwhile", "stock_in") })
+	// Saved again, and still in trouble.
+	v = until("a view", func(engine.View) bool { return true })
+	if v = until("a later view", func(w engine.View) bool { return w.T > v.T+60 }); !stands("archive-failing")(v) {
+		t.Error("nobody is told that the reserve is in use")
+	}
 	for n := range 3 { // until the reserve is gone, too
 		fill(t, filepath.Join(disk, fmt.Sprintf("filler-%d", n)))
 		v := until("a view", func(engine.View) bool { return true })
