@@ -105,9 +105,9 @@ func sound() map[box.Channel][2]float64 {
 		box.InjectorInPressure:  {287.5, 1.8},
 		box.InjectorOutPressure: {250, 1.8},
 		box.HeaderPressure:      {68.95, 0.48}, // of 160 kPa
-		box.MainFlow:            {8, 0.16},     // 2 %: this machine's meters are up to a third of a millisecond late
-		box.InjectorFlow:        {4.7, 0.094},
-		box.StockDraw:           {0.094, 0.0019},
+		box.MainFlow:            {8, 1.2},      // 15 %: it is made of a period or two, and the field's edges are late now and then
+		box.InjectorFlow:        {4.7, 0.7},
+		box.StockDraw:           {0.094, 0.014},
 		box.BoxEC:               {1850, 18.5}, // 1 %
 		box.EndEC:               {420, 4.2},
 		box.WaterTemp:           {17.3, 0.1},
