@@ -6,6 +6,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"os"
 	"strings"
 	"testing"
 	"time"
@@ -222,7 +223,7 @@ func faults() []fault {
 		{name: "Modbus slave mute", hits: []box.Channel{box.EndEC}, cause: box.Failure, says: "no answer", do: behaves(wiring.Manner{Mute: true})},
 		{name: "Modbus slave garbled", hits: []box.Channel{box.EndEC}, cause: box.Failure, says: "garbled", do: behaves(wiring.Manner{Garbled: true})},
 		{name: "Modbus slave late", hits: []box.Channel{box.EndEC}, cause: box.CheckFunction, says: "late", do: behaves(wiring.Manner{Late: 450 * time.Millisecond})},
-		{name: "USB serial adapter pulled out", hits: []box.Channel{box.EndEC}, cause: box.Failure, says: "serial port", do: func(f *wiring.Field, on bool) error { return f.Serial.Plug(!on) }},
+		{name: "USB serial adapter pulled out", hits: []box.Channel{box.EndEC}, cause: box.Failure, says: "serial port", do: replug()},
 		{name: "pulse storm", hits: []box.Channel{box.MainFlow}, cause: box.OutOfSpecification, says: "more than the meter can make", do: storm()},
 	}
 }
@@ -237,6 +238,29 @@ func storm() func(*wiring.Field, bool) error {
 		}
 		f.Meters[box.MainFlow].Rate(0)
 		go func() { over <- f.Lines.Pulses("FLOW_MAIN", 4000, 1000) }()
+		return nil
+	}
+}
+
+// replug pulls the adapter out, and has it come back under another name, since
+// the old one is still taken.
+func replug() func(*wiring.Field, bool) error {
+	var old *os.File
+	return func(f *wiring.Field, on bool) error {
+		if on {
+			was, err := f.Serial.Path()
+			if err == nil {
+				old, err = os.OpenFile(was, os.O_RDWR, 0)
+			}
+			return errors.Join(err, f.Serial.Plug(false))
+		}
+		defer old.Close()
+		if err := f.Serial.Plug(true); err != nil {
+			return err
+		}
+		if now, err := f.Serial.Path(); err != nil || now == old.Name() {
+			return fmt.Errorf("%s came back as %q, %v", old.Name(), now, err)
+		}
 		return nil
 	}
 }
