@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"errors"
+	"math"
 	"strconv"
 	"strings"
 	"time"
@@ -89,7 +90,7 @@ func (e *ecText) parse() (float64, error) {
 		return 0, errText
 	}
 	v, err := strconv.ParseFloat(strings.TrimSpace(fields[e.is.Field]), 64)
-	if err != nil || v != v {
+	if err != nil || math.IsNaN(v) || math.IsInf(v, 0) {
 		return 0, errText
 	}
 	return v, nil
