@@ -47,6 +47,8 @@ func commands() []command {
 		{"whatif", "RUN -config FILE [-data DIR] [-all] [-json]", "an archived run with another configuration, side by side", runWhatIf},
 		{"import", "-map FILE -in CSV -out TRACE", "a logger's CSV as a trace", runImport},
 		{"watch", "[-url URL] [-fingerprint SHA256] [-units us|metric]", "a run live on a terminal, read from the daemon", runWatch},
+		{"station", "-broker URL or -config FILE [-listen ADDR -page-password-file FILE] [-terminal]", "every box at a broker, on one page or a terminal", runStation},
+		{"fleet", "[-boxes N] [-broker URL]", "many simulated boxes that publish, to try a station and a broker with", runFleet},
 		{"notify", "test -config FILE [-to N]", "send a test message to those who get alerts", runNotify},
 		{"version", "", "what this is", runVersion},
 	}

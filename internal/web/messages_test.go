@@ -31,7 +31,7 @@ import (
 
 // spoken are the packages whose sentences reach the pages.
 func spoken() []string {
-	return []string{"access", "alarm", "box", "daemon", "dosing", "engine", "estimate", "journal", "planview", "safety", "sensors", "sequencer", "web", "../cmd/boxd"}
+	return []string{"access", "alarm", "box", "daemon", "dosing", "engine", "estimate", "journal", "planview", "safety", "sensors", "sequencer", "station", "web", "../cmd/boxd"}
 }
 
 // sentences are all sentences in the sources, with one place each.
@@ -67,7 +67,7 @@ func sentences(t *testing.T) map[string]string {
 	if err != nil || len(pages) < 5 {
 		t.Fatal(err, len(pages))
 	}
-	pages = append(pages, "../journal/report.html")
+	pages = append(pages, "../journal/report.html", "../station/pages/station.html")
 	inPage := regexp.MustCompile(`\(?\bt "((?:[^"\\]|\\.)*)"`)
 	for _, path := range pages {
 		b, err := os.ReadFile(path)

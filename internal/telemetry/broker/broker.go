@@ -28,21 +28,21 @@ type Options struct {
 	ReaderUser     string // who may subscribe from another machine; empty: nobody
 	ReaderPassword telemetry.Secret
 	Log            *slog.Logger // nil: silent
+	Clients        int          // at a time; 0: as many as one box needs
 }
 
 // Bounds of one broker.
 const (
-	maxClients     = 64
-	maxConnections = 2 * maxClients // with those that have not said who they are
-	maxPacket      = 256 << 10      // bytes
-	maxPending     = 1024           // messages waiting for one slow subscriber; more are dropped
-	sessionKept    = 24 * 3600      // s, of a subscriber that asked to be remembered
-	firstPacketIn  = 10 * time.Second
-	writeWithin    = 5 * time.Second
-	leaveWithin    = 2 * time.Second
-	closeWithin    = 5 * time.Second
-	drainWithin    = time.Second // of what is on its way to the subscribers
-	drainLook      = 10 * time.Millisecond
+	maxClients    = 64
+	maxPacket     = 256 << 10 // bytes
+	maxPending    = 1024      // messages waiting for one slow subscriber; more are dropped
+	sessionKept   = 24 * 3600 // s, of a subscriber that asked to be remembered
+	firstPacketIn = 10 * time.Second
+	writeWithin   = 5 * time.Second
+	leaveWithin   = 2 * time.Second
+	closeWithin   = 5 * time.Second
+	drainWithin   = time.Second // of what is on its way to the subscribers
+	drainLook     = 10 * time.Millisecond
 )
 
 // publisherUser is boxd's own name at its own broker.
@@ -73,6 +73,9 @@ func StartWith(o Options) (*Broker, error) {
 	if (o.ReaderUser == "") != (o.ReaderPassword == "") {
 		return nil, errors.New("cannot start the broker: a reader needs both a user and a password: set both or neither")
 	}
+	if o.Clients == 0 {
+		o.Clients = maxClients
+	}
 	if o.ReaderUser == publisherUser {
 		return nil, fmt.Errorf("cannot start the broker: the user %q is boxd's own: choose another name for the reader", publisherUser)
 	}
@@ -84,7 +87,8 @@ func StartWith(o Options) (*Broker, error) {
 	if err != nil {
 		return nil, listenError(o.Addr, err)
 	}
-	b := &Broker{server: mochi.New(serverOptions(o.Log)), listen: newListener(l), secret: secret}
+	// As many again may have come and not yet said who they are.
+	b := &Broker{server: mochi.New(serverOptions(o)), listen: newListener(l, 2*o.Clients), secret: secret}
 	if err := b.serve(o); err != nil {
 		return nil, errors.Join(fmt.Errorf("cannot start the broker on %s: %w", o.Addr, err), b.Close())
 	}
@@ -102,12 +106,13 @@ func (b *Broker) serve(o Options) error {
 	return b.server.Serve()
 }
 
-func serverOptions(log *slog.Logger) *mochi.Options {
+func serverOptions(o Options) *mochi.Options {
+	log := o.Log
 	if log == nil {
 		log = slog.New(slog.NewTextHandler(io.Discard, nil))
 	}
 	c := mochi.NewDefaultServerCapabilities()
-	c.MaximumClients = maxClients
+	c.MaximumClients = int64(o.Clients)
 	c.MaximumPacketSize = maxPacket
 	c.MaximumClientWritesPending = maxPending
 	c.MaximumSessionExpiryInterval = sessionKept

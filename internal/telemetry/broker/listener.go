@@ -18,12 +18,14 @@ type listener struct {
 	net.Listener
 	served sync.WaitGroup // the accept loop and one for each connection
 
+	most int // connections at a time
+
 	mu    sync.Mutex // Serve adds, each connection's own goroutine removes
 	conns map[*conn]struct{}
 }
 
-func newListener(l net.Listener) *listener {
-	return &listener{Listener: l, conns: make(map[*conn]struct{})}
+func newListener(l net.Listener, most int) *listener {
+	return &listener{Listener: l, most: most, conns: make(map[*conn]struct{})}
 }
 
 // ID, Address, Protocol and Init are what the library asks of a listener.
@@ -80,7 +82,7 @@ func (l *listener) Close(closeClients listeners.CloseFn) {
 func (l *listener) add(raw net.Conn) *conn {
 	l.mu.Lock()
 	defer l.mu.Unlock()
-	if len(l.conns) >= maxConnections {
+	if len(l.conns) >= l.most {
 		return nil
 	}
 	c := &conn{Conn: raw, from: l}

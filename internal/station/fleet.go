@@ -1,0 +1,377 @@
+package station
+
+import (
+	"cmp"
+	"encoding/json"
+	"math"
+	"slices"
+	"strings"
+	"sync"
+	"time"
+
+	"boxd/internal/say"
+	"boxd/internal/telemetry"
+)
+
+// Standing is how far what is shown of a box can be relied on.
+type Standing uint8
+
+// Only Live vouches for the values beside it.
+const (
+	Unknown  Standing = iota // its status was never heard
+	Live                     // online and heard of late
+	Starting                 // connected, no reading yet
+	Stopped                  // connected, but its core does not work
+	Silent                   // the broker takes it for connected, yet nothing came for SilentAfter
+	Offline                  // it left, or its will says that it is gone
+)
+
+// Say is the word for it.
+func (s Standing) Say() say.Text {
+	switch s {
+	case Live:
+		return say.T("live")
+	case Starting:
+		return say.T("starting")
+	case Stopped:
+		return say.T("stopped")
+	case Silent:
+		return say.T("silent")
+	case Offline:
+		return say.T("offline")
+	case Unknown:
+	}
+	return say.T("unknown")
+}
+
+func (s Standing) String() string { return s.Say().String() }
+
+// SilentAfter is when a box that is online but says nothing is no longer taken
+// for live: three of the beats at which it repeats what does not change.
+const SilentAfter = 3 * telemetry.Beat
+
+// Bounds of what a broker can make a station keep.
+const (
+	maxBoxes   = 5000
+	maxAlarms  = 64 // of one box
+	maxPayload = 64 << 10
+	maxWords   = 400 // characters of one text
+	maxName    = 120
+)
+
+// Alarm is one that is not normal, in the box's own words.
+type Alarm struct {
+	ID, Priority, State, Text string
+	Seen                      bool
+}
+
+// rank sorts: what calls for somebody first.
+func (a Alarm) rank() int {
+	r := 5
+	switch a.Priority {
+	case "critical":
+		r = 1
+	case "high":
+		r = 2
+	case "low":
+		r = 4
+	}
+	if a.Seen {
+		return r + 10
+	}
+	return r
+}
+
+// Row is what is shown of a box.
+type Row struct {
+	Box, Zone, Run, Step, Advice string
+	Standing                     Standing
+	Why                          string // of the standing, in the box's words
+	Alarms                       []Alarm
+	Percent                      int       // of the step under way; -1: unknown
+	Heard                        time.Time // zero: never
+	At                           time.Time // what its newest state is dated by the box
+}
+
+// Live says whether the row's values may be taken for what is so now.
+func (r Row) Live() bool { return r.Standing == Live }
+
+func (r Row) rank() int {
+	switch {
+	case len(r.Alarms) > 0:
+		return r.Alarms[0].rank()
+	case !r.Live():
+		return 30
+	}
+	return 40
+}
+
+// Order puts boxes with alarms first, then those not live, then by name.
+func Order(a, b Row) int {
+	return cmp.Or(cmp.Compare(a.rank(), b.rank()), strings.Compare(a.Box, b.Box))
+}
+
+// Fleet is what is known of all boxes.
+type Fleet struct {
+	mu      sync.Mutex // the broker's messages come in, pages and terminals look
+	boxes   map[string]*known
+	version uint64 // of the newest change that shows
+	link    string // why the broker can't be reached; empty: it can
+	refused int    // boxes beyond maxBoxes
+}
+
+// known is a box and when it was last heard, by the station's clock.
+type known struct {
+	row     Row
+	status  telemetry.StatusWord
+	alarms  map[string]Alarm
+	came    time.Time // the newest message of any kind
+	version uint64
+}
+
+// NewFleet knows no box and no broker yet.
+func NewFleet() *Fleet {
+	return &Fleet{boxes: map[string]*known{}, link: notYet}
+}
+
+const notYet = "not connected yet"
+
+// Link says how the broker is reached; empty is well.
+func (f *Fleet) Link(why string) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	if why != f.link {
+		f.link = why
+		f.version++
+	}
+}
+
+// Hear takes a message in. Whatever is no message of a box is passed over: a
+// broker may carry anything.
+func (f *Fleet) Hear(topic string, payload []byte, kept bool, now time.Time) {
+	level := strings.SplitN(topic, "/", 3)
+	if len(level) != 3 || level[0] != "boxd" || len(level[1]) == 0 || len(level[1]) > maxName || len(payload) > maxPayload {
+		return
+	}
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	b := f.boxes[level[1]]
+	if b == nil {
+		if len(f.boxes) >= maxBoxes {
+			f.refused++
+			return
+		}
+		b = &known{row: Row{Box: level[1], Percent: -1}, alarms: map[string]Alarm{}}
+		f.boxes[level[1]] = b
+	}
+	before := b.row
+	if !b.take(level[2], payload, kept, now) {
+		return
+	}
+	b.came = now
+	b.stand(now)
+	if !same(before, b.row) {
+		f.version++
+		b.version = f.version
+	}
+}
+
+// take reads one message; false: it says nothing here.
+func (b *known) take(rest string, payload []byte, kept bool, now time.Time) bool {
+	var head struct {
+		Time time.Time `json:"time"`
+	}
+	ok, goodbye := false, false
+	switch {
+	case json.Unmarshal(payload, &head) != nil:
+		return false
+	case rest == "status":
+		ok = b.takeStatus(payload)
+		goodbye = b.status == telemetry.Offline
+	case rest == "state":
+		b.row.At = head.Time
+		ok = b.takeState(payload)
+	case rest == "estimate":
+		ok = b.takeProgress(payload)
+	case strings.HasPrefix(rest, "alarm/"):
+		ok = b.takeAlarm(payload)
+	}
+	switch {
+	case !ok || goodbye && head.Time.IsZero(): // a will is the broker's word, not the box's
+	case !kept:
+		b.row.Heard = now
+	case head.Time.After(b.row.Heard):
+		b.row.Heard = head.Time
+	}
+	return ok
+}
+
+func (b *known) takeStatus(payload []byte) bool {
+	var m struct {
+		Status telemetry.StatusWord `json:"status"`
+		Why    string               `json:"why"`
+	}
+	if json.Unmarshal(payload, &m) != nil {
+		return false
+	}
+	b.status, b.row.Why = m.Status, short(m.Why)
+	return true
+}
+
+func (b *known) takeState(payload []byte) bool {
+	var m struct {
+		Zone   string `json:"zone"`
+		Run    string `json:"run"`
+		Step   string `json:"step"`
+		Advice string `json:"advice"`
+	}
+	if json.Unmarshal(payload, &m) != nil {
+		return false
+	}
+	b.row.Zone, b.row.Run, b.row.Advice = short(m.Zone), short(m.Run), short(m.Advice)
+	if step := short(m.Step); step != b.row.Step {
+		b.row.Step, b.row.Percent = step, -1
+	}
+	return true
+}
+
+func (b *known) takeProgress(payload []byte) bool {
+	var m struct {
+		Filled   *float64 `json:"filled_pct"`
+		Injected *float64 `json:"injected_min"`
+		Planned  *float64 `json:"planned_min"`
+		Passed   *float64 `json:"flush_passed_l"`
+		Needed   *float64 `json:"flush_needed_l"`
+	}
+	if json.Unmarshal(payload, &m) != nil {
+		return false
+	}
+	b.row.Percent = -1
+	switch b.row.Step {
+	case "pressurise":
+		hundred := 100.0
+		b.row.Percent = share(m.Filled, &hundred)
+	case "inject":
+		b.row.Percent = share(m.Injected, m.Planned)
+	case "flush":
+		b.row.Percent = share(m.Passed, m.Needed)
+	}
+	return true
+}
+
+// share is a part of a whole in per cent, rounded down: nothing is done before
+// it is.
+func share(part, whole *float64) int {
+	if part == nil || whole == nil || *whole <= 0 || *part < 0 {
+		return -1
+	}
+	return int(math.Floor(100 * min(1, *part / *whole)))
+}
+
+func (b *known) takeAlarm(payload []byte) bool {
+	var m struct {
+		ID       string `json:"id"`
+		State    string `json:"state"`
+		Priority string `json:"priority"`
+		Text     string `json:"text"`
+		Seen     bool   `json:"acknowledged"`
+		Cause    string `json:"cause"`
+	}
+	if json.Unmarshal(payload, &m) != nil || m.ID == "" || len(m.ID) > maxName {
+		return false
+	}
+	delete(b.alarms, m.ID)
+	// One that follows from another, or is set aside, calls nobody.
+	if m.Cause == "" && calls(m.State) && len(b.alarms) < maxAlarms {
+		b.alarms[m.ID] = Alarm{m.ID, m.Priority, short(m.State), short(m.Text), m.Seen}
+	}
+	b.row.Alarms = make([]Alarm, 0, len(b.alarms))
+	for _, a := range b.alarms {
+		b.row.Alarms = append(b.row.Alarms, a)
+	}
+	slices.SortFunc(b.row.Alarms, func(x, y Alarm) int {
+		return cmp.Or(cmp.Compare(x.rank(), y.rank()), strings.Compare(x.ID, y.ID))
+	})
+	return true
+}
+
+// calls says whether an alarm in this ISA-18.2 state asks for somebody. A state
+// this station does not know does.
+func calls(state string) bool {
+	return !slices.Contains([]string{"normal", "shelved", "suppressed by design", "out of service"}, state)
+}
+
+// stand judges what the box's values are worth.
+func (b *known) stand(now time.Time) {
+	switch {
+	case b.status == telemetry.Offline:
+		b.row.Standing = Offline
+	case b.status == "":
+		b.row.Standing = Unknown
+	case now.Sub(b.came) >= SilentAfter:
+		b.row.Standing = Silent
+	case b.status == telemetry.Online:
+		b.row.Standing = Live
+	case b.status == telemetry.Starting:
+		b.row.Standing = Starting
+	case b.status == telemetry.Stopped:
+		b.row.Standing = Stopped
+	default:
+		b.row.Standing = Unknown
+	}
+}
+
+// same compares what shows. When a live box was heard does not: it is now.
+func same(a, b Row) bool {
+	if !a.Live() || !b.Live() {
+		if !a.Heard.Truncate(time.Second).Equal(b.Heard.Truncate(time.Second)) {
+			return false
+		}
+	}
+	return a.Zone == b.Zone && a.Run == b.Run && a.Step == b.Step && a.Advice == b.Advice && a.Standing == b.Standing &&
+		a.Why == b.Why && a.Percent == b.Percent && slices.Equal(a.Alarms, b.Alarms)
+}
+
+func short(s string) string {
+	r := []rune(s)
+	if len(r) <= maxWords {
+		return s
+	}
+	return string(r[:maxWords-1]) + "…"
+}
+
+// Picture is the fleet at a moment.
+type Picture struct {
+	Rows    []Row  // those changed since the version asked for, in order
+	Version uint64 // ask with it the next time
+	Link    string // why nothing here can be relied on; empty: it can
+	Refused bool   // more boxes than a station shows
+	Total   int
+	Alarmed int // boxes with an alarm
+	Count   [Offline + 1]int
+}
+
+// Since is what changed after a version; 0 is all.
+func (f *Fleet) Since(version uint64, now time.Time) Picture {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	for _, b := range f.boxes {
+		was := b.row.Standing
+		if b.stand(now); b.row.Standing != was {
+			f.version++
+			b.version = f.version
+		}
+	}
+	p := Picture{Version: f.version, Link: f.link, Refused: f.refused > 0, Total: len(f.boxes)}
+	for _, b := range f.boxes {
+		p.Count[b.row.Standing]++
+		if len(b.row.Alarms) > 0 {
+			p.Alarmed++
+		}
+		if b.version > version {
+			p.Rows = append(p.Rows, b.row)
+		}
+	}
+	slices.SortFunc(p.Rows, Order)
+	return p
+}
