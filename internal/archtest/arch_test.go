@@ -43,6 +43,7 @@ func rules() map[string]rule {
 		"dosing":            pure("say", "units", "hydraulics"),
 		"sensors":           pure("say", "units", "box"),
 		"alarm":             pure("say", "units", "box"),
+		"calibration":       pure("units", "box", "dosing", "sensors"),
 		"estimate":          pure("say", "units", "box", "hydraulics", "dosing"),
 		"safety":            pure("say", "units", "box", "estimate", "alarm"),
 		"sequencer":         pure("say", "units", "box", "estimate", "safety"),
@@ -51,7 +52,7 @@ func rules() map[string]rule {
 		"simbox":            pure("units", "box", "sensors"),
 		"sensors/hwio":      may("units", "box", "sensors"),
 		"record":            may("say", "units", "box", "engine"),
-		"journal":           may("say", "units", "box", "alarm", "sequencer", "engine", "record"), // the archive keeps the input log in record's form
+		"journal":           may("say", "units", "box", "alarm", "sequencer", "engine", "record", "calibration"), // the archive keeps the input log in record's form
 		"report":            may("units", "hydraulics", "config"),
 		"telemetry":         may("say", "units", "box", "alarm", "sequencer", "engine"),
 		"telemetry/alert":   may("say", "units", "box", "alarm", "sequencer", "engine", "telemetry"),
@@ -59,7 +60,7 @@ func rules() map[string]rule {
 		"telemetry/mqtt":    may("say", "units", "box", "alarm", "sequencer", "engine", "telemetry"),
 		"telemetry/influx":  may("say", "units", "box", "alarm", "sequencer", "engine", "telemetry"),
 		"access":            may("say"),
-		"web":               may("access", "say", "units", "box", "alarm", "sequencer", "engine", "telemetry", "journal", "whatif"),
+		"web":               may("access", "say", "units", "box", "alarm", "sequencer", "engine", "telemetry", "journal", "whatif", "calibration"),
 		"web/webtest":       may(), // tests only
 		"config":            may("say", "units", "box", "hydraulics", "dosing", "sensors", "safety", "sequencer", "engine", "record"),
 		"planview":          may("say", "config", "units", "hydraulics", "dosing", "web"), // answers the interface that web declares

@@ -1,0 +1,75 @@
+package calibration
+
+import (
+	"errors"
+	"fmt"
+	"math"
+)
+
+// Ratio is what the injector gives, by volume or by EC. It corrects no channel.
+type Ratio struct {
+	Dialled float64 `json:"dialled"` // stock in total
+
+	Stock float64 `json:"stock_litres,omitempty"` // drawn
+	Total float64 `json:"total_litres,omitempty"` // of mixture that left the injector
+
+	// By EC: of the water, of the mixture after the injector, and of a mixture made
+	// by hand of the same water and stock at HandRatio.
+	WaterEC   float64 `json:"water_us_cm,omitempty"`
+	MixEC     float64 `json:"mix_us_cm,omitempty"`
+	HandEC    float64 `json:"hand_us_cm,omitempty"`
+	HandRatio float64 `json:"hand_ratio,omitempty"`
+}
+
+const (
+	mostRatioOff  = 0.25
+	leastDrawn    = 0.2  // L
+	drawnLimit    = 0.02 // of the stock, read at a cylinder
+	ecLimit       = 0.02 // of a rise in EC
+	leastRise     = 200  // µS/cm
+	mostHandApart = 2    // quotient of the two mixtures' rises: EC is no straight line over more
+)
+
+func (r *Request) ratio(rec *Record) error {
+	rec.Kind = ratioKind
+	q := r.Ratio
+	if !finite(q.Dialled, q.Stock, q.Total, q.WaterEC, q.MixEC, q.HandEC, q.HandRatio) || !(q.Dialled > 0 && q.Dialled < 0.5) {
+		return errors.New("the dialled ratio must be above 0 and below 50 %, and all else numbers")
+	}
+	found, u, how, err := q.byVolume()
+	if q.MixEC > 0 {
+		found, u, how, err = q.byEC()
+	}
+	if err != nil {
+		return err
+	}
+	if off := found/q.Dialled - 1; math.Abs(off) > mostRatioOff {
+		return fmt.Errorf("it gives %.3g %% where %.3g %% is dialled, %+.0f %%; look for air in the suction hose, a clogged screen, worn seals, another convention of the ratio", 100*found, 100*q.Dialled, 100*off)
+	}
+	rec.Points = []Point{{Reference: found, Reading: q.Dialled}}
+	rec.After = Correction{Gain: found / q.Dialled}
+	rec.Ratio, rec.Expanded = found, 2*u
+	rec.Text = fmt.Sprintf("gives %.4g %% ± %.1f %% of it %s where %.4g %% is dialled", 100*found, 200*u, how, 100*q.Dialled)
+	return nil
+}
+
+func (q *Ratio) byVolume() (ratio, u float64, how string, err error) {
+	switch {
+	case q.Stock < leastDrawn:
+		return 0, 0, "", fmt.Errorf("%.2f L of stock drawn is too little; take %.1f L or more", q.Stock, leastDrawn)
+	case q.Total < leastLitres || q.Total <= q.Stock:
+		return 0, 0, "", fmt.Errorf("%.1f L in total is too little; take %d L or more", q.Total, leastLitres)
+	}
+	return q.Stock / q.Total, combined(rectangular(drawnLimit), rectangular(bucketLimit)), "by volume", nil
+}
+
+func (q *Ratio) byEC() (ratio, u float64, how string, err error) {
+	mix, hand := q.MixEC-q.WaterEC, q.HandEC-q.WaterEC
+	switch {
+	case q.WaterEC < 0 || mix < leastRise || hand < leastRise || !(q.HandRatio > 0 && q.HandRatio < 0.5):
+		return 0, 0, "", fmt.Errorf("the EC must rise by %d µS/cm or more in both mixtures, and the ratio of the one made by hand be said; urea can't be seen by EC", leastRise)
+	case max(mix, hand)/min(mix, hand) > mostHandApart:
+		return 0, 0, "", fmt.Errorf("the two mixtures are too far apart (rises of %.0f and %.0f µS/cm); make one by hand near the dialled ratio", mix, hand)
+	}
+	return q.HandRatio * mix / hand, combined(rectangular(ecLimit), rectangular(ecLimit), rectangular(drawnLimit)), "by EC", nil
+}
