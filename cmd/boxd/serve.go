@@ -17,6 +17,7 @@ import (
 
 	"boxd/config"
 	"boxd/internal/access"
+	"boxd/internal/calibration"
 	"boxd/internal/daemon"
 	"boxd/internal/engine"
 	"boxd/internal/journal"
@@ -50,6 +51,8 @@ type service struct {
 	after  func(ctx context.Context, d *daemon.Daemon)         // runs beside the core, for the demo's person
 	wrap   func(web.Core) web.Core
 
+	calibrations []calibration.Record // in force since the start
+
 	board *board // nil where it is nobody's business, as in a simulation
 
 	publisher *mqtt.Publisher // nil where nothing is published
@@ -82,6 +85,9 @@ func (s *service) run(ctx context.Context) (err error) {
 		if err := s.before(ctx, j); err != nil {
 			return err
 		}
+	}
+	if err := s.correct(ctx, j); err != nil {
+		return err
 	}
 	s.board.recall(ctx, s, j)
 	hub, unsaved := telemetry.NewHub(maxWatchers), new(daemon.Unsaved)
@@ -251,6 +257,10 @@ func (s *service) about() web.About {
 		column := x.Channel.Info().Column
 		sources[column] = x.Wiring.String()
 		calibrated[column] = day(x.Calibrated)
+	}
+	for i := range s.calibrations {
+		r := &s.calibrations[i]
+		calibrated[r.Channel] = fmt.Sprintf("%s (×%.4g %+.4g) → %s", day(r.Wall), r.After.Gain, r.After.Offset, day(r.Next))
 	}
 	a := web.About{Started: time.Now(), Sources: sources, Calibrated: calibrated, Zone: s.cfg.Box.Timezone, Device: b.Device, Place: b.Place, Tester: b.Tester, LastTest: day(b.LastTest), NextDue: day(b.NextDue)}
 	if h, ok := s.source.(*hwio.Source); ok {

@@ -60,7 +60,7 @@ func rules() map[string]rule {
 		"telemetry/mqtt":    may("say", "units", "box", "alarm", "sequencer", "engine", "telemetry"),
 		"telemetry/influx":  may("say", "units", "box", "alarm", "sequencer", "engine", "telemetry"),
 		"access":            may("say"),
-		"web":               may("access", "say", "units", "box", "alarm", "sequencer", "engine", "telemetry", "journal", "whatif", "calibration"),
+		"web":               may("access", "say", "units", "box", "alarm", "sequencer", "engine", "telemetry", "journal", "whatif"),
 		"web/webtest":       may(), // tests only
 		"config":            may("say", "units", "box", "hydraulics", "dosing", "sensors", "safety", "sequencer", "engine", "record"),
 		"planview":          may("say", "config", "units", "hydraulics", "dosing", "web"), // answers the interface that web declares

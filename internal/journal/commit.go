@@ -10,6 +10,7 @@ import (
 	"fmt"
 	"time"
 
+	"boxd/internal/calibration"
 	"boxd/internal/engine"
 	"boxd/internal/record"
 	"boxd/internal/units"
@@ -57,7 +58,9 @@ type Batch struct {
 	Messages  []Message      // for the sinks, besides the events; not kept when there is no sink
 	State     map[string][]byte
 	Estimates *Estimates // of Run
-	End       *RunEnd    // ends Run
+	// Calibrations are added; one whose id is there already is not stored again.
+	Calibrations []calibration.Record
+	End          *RunEnd // ends Run
 }
 
 // Commit saves the batches in one transaction: all or nothing. A batch cannot
@@ -96,7 +99,7 @@ func (j *Journal) Commit(ctx context.Context, batches ...Batch) error {
 
 // statements are prepared once on the writer's connection.
 type statements struct {
-	config, start, end, summary, inputs, event, action, message, state, estimates *sql.Stmt
+	config, start, end, summary, inputs, event, action, message, state, estimates, calibration *sql.Stmt
 }
 
 func (j *Journal) prepare(ctx context.Context) error {
@@ -114,6 +117,7 @@ func (j *Journal) prepare(ctx context.Context) error {
 		{&st.action, "INSERT INTO actions (id, kind, seq) VALUES (?, ?, ?) ON CONFLICT DO NOTHING"},
 		{&st.message, "INSERT INTO messages (seq, wall, kind, payload) SELECT ?, ?, ?, ? WHERE EXISTS (SELECT 1 FROM sinks)"},
 		{&st.estimates, "INSERT INTO estimates (run, wall, t, json) VALUES (?, ?, ?, ?)"},
+		{&st.calibration, "INSERT INTO calibrations (id, wall, channel, json) VALUES (?, ?, ?, ?) ON CONFLICT DO NOTHING"},
 		{&st.state, "INSERT INTO state (key, value) VALUES (?, ?) ON CONFLICT (key) DO UPDATE SET value = excluded.value"},
 	} {
 		var err error
@@ -183,6 +187,11 @@ func (c *commit) batch(ctx context.Context, b *Batch) error {
 	}
 	if b.Estimates != nil {
 		if err := c.estimates(ctx, run, b.Estimates); err != nil {
+			return err
+		}
+	}
+	for i := range b.Calibrations {
+		if err := c.calibration(ctx, &b.Calibrations[i]); err != nil {
 			return err
 		}
 	}

@@ -26,10 +26,11 @@ import (
 
 // frozen are the archives of the released schemas. v1.sqlite.gz is what
 // "boxd demo -person auto -speed 1000" left of one run, before there was a
-// version 2; csv is the SHA-256 of what that program's own export wrote of it.
+// version 2, and v2 likewise before there was a version 3; csv is the SHA-256 of what that program's own export wrote of it.
 func frozen() map[string]struct{ run, csv string } {
 	return map[string]struct{ run, csv string }{
 		"v1": {"20261125T202337Z-0", "023394c4aada6ae962b2d0d0346b5caf2282b7fddde6cc102b5c8581016fbca0"},
+		"v2": {"20261125T212558Z-0", "ab0d32c305b2ca759329749b9a5bb650d954a99cc5d90d1bd624f28134ab2db2"},
 	}
 }
 
