@@ -322,8 +322,6 @@ type relay struct {
 	shut    atomic.Bool // nobody is let through
 }
 
-func (r *relay) stall(yes bool) { r.stalled.Store(yes) }
-
 func newRelay(t *testing.T, to string) *relay {
 	t.Helper()
 	l, err := net.Listen("tcp", "127.0.0.1:0")
