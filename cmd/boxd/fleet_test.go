@@ -274,7 +274,11 @@ func seen(t *testing.T, url string, boxes int, c mqtt.Config) {
 	for _, s := range tab.Complaints() {
 		t.Errorf("the browser complains: %s", s)
 	}
-	for _, v := range tab.Violations(tab.Rules()) {
-		t.Error(v)
+	rules := tab.Rules()
+	for _, scheme := range []string{"light", "dark"} {
+		tab.Do(scheme, webtest.Screen(1280, 800, scheme))
+		for _, v := range tab.Violations(rules) {
+			t.Errorf("%s: %s", scheme, v)
+		}
 	}
 }

@@ -8,6 +8,7 @@ import (
 	"strings"
 	"sync"
 	"time"
+	"unicode"
 
 	"boxd/internal/say"
 	"boxd/internal/telemetry"
@@ -57,6 +58,7 @@ const (
 	maxPayload = 64 << 10
 	maxWords   = 400 // characters of one text
 	maxName    = 120
+	clockAhead = 5 * time.Second // a box's clock may be ahead by this much
 )
 
 // Alarm is one that is not normal, in the box's own words.
@@ -90,7 +92,7 @@ type Row struct {
 	Alarms                       []Alarm
 	Percent                      int       // of the step under way; -1: unknown
 	Heard                        time.Time // zero: never
-	At                           time.Time // what its newest state is dated by the box
+	At                           time.Time // how the box dated what came last
 }
 
 // Live says whether the row's values may be taken for what is so now.
@@ -102,11 +104,14 @@ func (r Row) rank() int {
 		return r.Alarms[0].rank()
 	case !r.Live():
 		return 30
+	case r.Run != "":
+		return 40
 	}
-	return 40
+	return 50
 }
 
-// Order puts boxes with alarms first, then those not live, then by name.
+// Order puts boxes with alarms first, then those not live, then those with a run
+// under way; within, by name.
 func Order(a, b Row) int {
 	return cmp.Or(cmp.Compare(a.rank(), b.rank()), strings.Compare(a.Box, b.Box))
 }
@@ -120,12 +125,11 @@ type Fleet struct {
 	refused int    // boxes beyond maxBoxes
 }
 
-// known is a box and when it was last heard, by the station's clock.
+// known is a box and all that was heard of it.
 type known struct {
 	row     Row
 	status  telemetry.StatusWord
 	alarms  map[string]Alarm
-	came    time.Time // the newest message of any kind
 	version uint64
 }
 
@@ -150,7 +154,7 @@ func (f *Fleet) Link(why string) {
 // broker may carry anything.
 func (f *Fleet) Hear(topic string, payload []byte, kept bool, now time.Time) {
 	level := strings.SplitN(topic, "/", 3)
-	if len(level) != 3 || level[0] != "boxd" || len(level[1]) == 0 || len(level[1]) > maxName || len(payload) > maxPayload {
+	if len(level) != 3 || level[0] != "boxd" || len(level[1]) == 0 || len(level[1]) > maxName || strings.ContainsFunc(level[1], hidden) || len(payload) > maxPayload {
 		return
 	}
 	f.mu.Lock()
@@ -168,7 +172,6 @@ func (f *Fleet) Hear(topic string, payload []byte, kept bool, now time.Time) {
 	if !b.take(level[2], payload, kept, now) {
 		return
 	}
-	b.came = now
 	b.stand(now)
 	if !same(before, b.row) {
 		f.version++
@@ -176,32 +179,40 @@ func (f *Fleet) Hear(topic string, payload []byte, kept bool, now time.Time) {
 	}
 }
 
-// take reads one message; false: it says nothing here.
+// take reads one message; false: it says nothing here. What the broker kept says
+// when its box was there by the box's own date, not by when it reached the station.
 func (b *known) take(rest string, payload []byte, kept bool, now time.Time) bool {
 	var head struct {
-		Time time.Time `json:"time"`
+		Time string `json:"time"`
 	}
-	ok, goodbye := false, false
-	switch {
-	case json.Unmarshal(payload, &head) != nil:
+	if json.Unmarshal(payload, &head) != nil {
 		return false
+	}
+	made, err := time.Parse(time.RFC3339, head.Time)
+	if err != nil {
+		made = time.Time{} // a will bears no date, nor what comes from a box whose clock is not set
+	}
+	ok, will := false, false
+	switch {
 	case rest == "status":
 		ok = b.takeStatus(payload)
-		goodbye = b.status == telemetry.Offline
+		will = b.status == telemetry.Offline && made.IsZero()
 	case rest == "state":
-		b.row.At = head.Time
 		ok = b.takeState(payload)
 	case rest == "estimate":
 		ok = b.takeProgress(payload)
 	case strings.HasPrefix(rest, "alarm/"):
 		ok = b.takeAlarm(payload)
 	}
+	if ok && !made.IsZero() {
+		b.row.At = made
+	}
 	switch {
-	case !ok || goodbye && head.Time.IsZero(): // a will is the broker's word, not the box's
+	case !ok || will: // a will is the broker's word, not the box's
 	case !kept:
 		b.row.Heard = now
-	case head.Time.After(b.row.Heard):
-		b.row.Heard = head.Time
+	case made.After(b.row.Heard) && !made.After(now.Add(clockAhead)):
+		b.row.Heard = made
 	}
 	return ok
 }
@@ -283,7 +294,7 @@ func (b *known) takeAlarm(payload []byte) bool {
 	delete(b.alarms, m.ID)
 	// One that follows from another, or is set aside, calls nobody.
 	if m.Cause == "" && calls(m.State) && len(b.alarms) < maxAlarms {
-		b.alarms[m.ID] = Alarm{m.ID, m.Priority, short(m.State), short(m.Text), m.Seen}
+		b.alarms[m.ID] = Alarm{short(m.ID), priority(m.Priority), short(m.State), short(m.Text), m.Seen}
 	}
 	b.row.Alarms = make([]Alarm, 0, len(b.alarms))
 	for _, a := range b.alarms {
@@ -293,6 +304,14 @@ func (b *known) takeAlarm(payload []byte) bool {
 		return cmp.Or(cmp.Compare(x.rank(), y.rank()), strings.Compare(x.ID, y.ID))
 	})
 	return true
+}
+
+// priority is one of the three, or unknown.
+func priority(name string) string {
+	if slices.Contains([]string{"critical", "high", "low"}, name) {
+		return name
+	}
+	return "unknown"
 }
 
 // calls says whether an alarm in this ISA-18.2 state asks for somebody. A state
@@ -308,7 +327,7 @@ func (b *known) stand(now time.Time) {
 		b.row.Standing = Offline
 	case b.status == "":
 		b.row.Standing = Unknown
-	case now.Sub(b.came) >= SilentAfter:
+	case now.Sub(b.row.Heard) >= SilentAfter || b.row.Heard.Sub(now) > clockAhead: // also when the station's clock was set back
 		b.row.Standing = Silent
 	case b.status == telemetry.Online:
 		b.row.Standing = Live
@@ -332,13 +351,23 @@ func same(a, b Row) bool {
 		a.Why == b.Why && a.Percent == b.Percent && slices.Equal(a.Alarms, b.Alarms)
 }
 
+// short cuts a text and takes out what is not to be seen, such as controls and
+// marks that turn the direction of writing.
 func short(s string) string {
-	r := []rune(s)
-	if len(r) <= maxWords {
-		return s
+	s = strings.Map(func(c rune) rune {
+		if hidden(c) {
+			return -1
+		}
+		return c
+	}, s)
+	if r := []rune(s); len(r) > maxWords {
+		return string(r[:maxWords-1]) + "…"
 	}
-	return string(r[:maxWords-1]) + "…"
+	return s
 }
+
+// hidden are characters no name of a box bears (telemetry.TopicLevel).
+func hidden(c rune) bool { return !unicode.IsPrint(c) || c == unicode.ReplacementChar }
 
 // Picture is the fleet at a moment.
 type Picture struct {

@@ -107,7 +107,7 @@ func draw(to tcell.Screen, p Picture, l *looking) {
 			rows = append(rows, r)
 		}
 	}
-	l.top = max(0, min(l.top, len(rows)-(h-y-1)))
+	l.top = max(0, min(l.top, len(rows)-max(0, h-y-1)))
 	for _, r := range rows[l.top:] {
 		if y >= h-1 {
 			break

@@ -13,6 +13,7 @@ import (
 	paho "github.com/eclipse/paho.mqtt.golang"
 	"github.com/eclipse/paho.mqtt.golang/packets"
 
+	"boxd/internal/engine"
 	"boxd/internal/telemetry"
 )
 
@@ -30,7 +31,9 @@ type session struct {
 	status   telemetry.StatusWord
 	statusAt time.Time
 	statuses int
-	viewErr  string // the last fault of shaping told
+	viewErr  string       // the last fault of shaping told
+	shaped   *engine.View // whose messages live are
+	live     []telemetry.Live
 
 	flight    []flying  // events sent and not acknowledged, in order
 	settling  []settled // acknowledged and not struck off, in order
@@ -260,13 +263,11 @@ func (s *session) sendLive() error {
 	if latest.View == nil || s.status != telemetry.Online {
 		return nil
 	}
-	list, err := telemetry.Shape(s.p.cfg.Box, latest.View, s.p.cfg.Alarms)
-	if err != nil && err.Error() != s.viewErr {
-		s.viewErr = err.Error()
-		s.p.log.Error("a live value cannot be published", "err", err)
+	if latest.View != s.shaped { // a view is looked at more often than it changes
+		s.shape(latest.View)
 	}
 	now := time.Now()
-	for _, m := range list {
+	for _, m := range s.live {
 		if !s.throttle.Due(m, now) {
 			continue
 		}
@@ -275,6 +276,15 @@ func (s *session) sendLive() error {
 		}
 	}
 	return nil
+}
+
+func (s *session) shape(v *engine.View) {
+	list, err := telemetry.Shape(s.p.cfg.Box, v, s.p.cfg.Alarms)
+	if err != nil && err.Error() != s.viewErr {
+		s.viewErr = err.Error()
+		s.p.log.Error("a live value cannot be published", "err", err)
+	}
+	s.shaped, s.live = v, list
 }
 
 func (s *session) publish(rest string, qos byte, payload []byte) error {

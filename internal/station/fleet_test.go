@@ -1,0 +1,240 @@
+package station
+
+// What is known of boxes is held against the README's "Watching over MQTT": what each
+// topic says, and that kept values count only while the status is online. Times are
+// given.
+
+import (
+	"bytes"
+	"fmt"
+	"strings"
+	"testing"
+	"time"
+
+	"boxd/internal/telemetry"
+
+	"github.com/gdamore/tcell/v2"
+)
+
+func noon() time.Time { return time.Date(2026, 5, 4, 12, 0, 0, 0, time.UTC) }
+
+func statusAt(word telemetry.StatusWord, t time.Time) string {
+	return string(telemetry.StatusPayload(word, "", t))
+}
+
+func stateAt(t time.Time, step, run string) string {
+	return fmt.Sprintf(`{"seq":1,"time":%q,"zone":"east","run":%q,"step":%q,"advice":"Open the valve."}`, t.Format(time.RFC3339Nano), run, step)
+}
+
+func alarmOf(id, state, priority string) string {
+	return fmt.Sprintf(`{"id":%q,"state":%q,"priority":%q,"text":"Something."}`, id, state, priority)
+}
+
+func TestStanding(t *testing.T) {
+	old, ahead := noon().Add(-time.Hour), noon().Add(time.Hour)
+	cases := []struct {
+		name          string
+		status, state string
+		kept          bool
+		later         time.Duration
+		want          Standing
+	}{
+		{"heard", statusAt(telemetry.Online, noon()), stateAt(noon(), "flush", "r"), false, 0, Live},
+		{"heard, its clock years behind", statusAt(telemetry.Online, old), stateAt(noon().AddDate(-3, 0, 0), "flush", "r"), false, 0, Live},
+		{"heard, its clock not set", `{"status":"online","online":true}`, `{"time":"","step":"flush"}`, false, 0, Live},
+		{"29 s ago", statusAt(telemetry.Online, noon()), stateAt(noon(), "flush", "r"), false, 29 * time.Second, Live},
+		{"30 s ago", statusAt(telemetry.Online, noon()), stateAt(noon(), "flush", "r"), false, 30 * time.Second, Silent},
+		{"the station's clock set back", statusAt(telemetry.Online, noon()), stateAt(noon(), "flush", "r"), false, -time.Minute, Silent},
+		{"offline by its will", statusAt(telemetry.Offline, time.Time{}), stateAt(noon(), "flush", "r"), false, 0, Offline},
+		{"stopped", statusAt(telemetry.Stopped, noon()), stateAt(noon(), "flush", "r"), false, 0, Stopped},
+		{"starting", statusAt(telemetry.Starting, noon()), "", false, 0, Starting},
+		{"no status", "", stateAt(noon(), "flush", "r"), false, 0, Unknown},
+		{"a status of another kind", `{"status":"fine","online":true}`, stateAt(noon(), "flush", "r"), false, 0, Unknown},
+		{"kept, of just now", statusAt(telemetry.Online, noon().Add(-8*time.Second)), stateAt(noon().Add(-9*time.Second), "flush", "r"), true, 0, Live},
+		{"kept, of long ago", statusAt(telemetry.Online, old), stateAt(old, "flush", "r"), true, 0, Silent},
+		{"kept, from a clock ahead", statusAt(telemetry.Online, ahead), stateAt(ahead, "flush", "r"), true, 0, Silent},
+		{"kept, without a date", `{"status":"online","online":true}`, `{"step":"flush"}`, true, 0, Silent},
+	}
+	for _, c := range cases {
+		f := NewFleet()
+		f.Hear("boxd/north/status", []byte(c.status), c.kept, noon())
+		f.Hear("boxd/north/state", []byte(c.state), c.kept, noon())
+		p := f.Since(0, noon().Add(c.later))
+		if len(p.Rows) != 1 || p.Rows[0].Standing != c.want || p.Count[c.want] != 1 || p.Rows[0].Live() != (c.want == Live) {
+			t.Errorf("%s: %+v, want %s", c.name, p.Rows, c.want)
+		}
+	}
+}
+
+// Alarms first, by priority, seen ones after; then who is not live, runs under way,
+// the rest.
+func TestOrder(t *testing.T) {
+	f := NewFleet()
+	for _, name := range []string{"quiet", "run", "low", "high", "crit", "strange", "aside", "over", "follows", "seen"} {
+		run := ""
+		if name == "run" {
+			run = "r1"
+		}
+		f.Hear("boxd/"+name+"/status", []byte(statusAt(telemetry.Online, noon())), false, noon())
+		f.Hear("boxd/"+name+"/state", []byte(stateAt(noon(), "ready", run)), false, noon())
+	}
+	f.Hear("boxd/gone/status", []byte(statusAt(telemetry.Offline, noon())), false, noon())
+	for _, m := range [][4]string{
+		{"low", "a", "acknowledged", "low"}, {"high", "b", "unacknowledged", "low"}, {"high", "a", "returned unacknowledged", "high"},
+		{"crit", "a", "latched unacknowledged", "critical"}, {"strange", "a", "something new", "unheard of"}, {"aside", "a", "shelved", "critical"},
+		{"over", "a", "unacknowledged", "critical"}, {"over", "a", "normal", ""},
+	} {
+		f.Hear("boxd/"+m[0]+"/alarm/"+m[1], []byte(alarmOf(m[1], m[2], m[3])), false, noon())
+	}
+	f.Hear("boxd/follows/alarm/a", []byte(`{"id":"a","state":"unacknowledged","priority":"high","cause":"b"}`), false, noon())
+	f.Hear("boxd/seen/alarm/a", []byte(`{"id":"a","state":"acknowledged","priority":"critical","acknowledged":true}`), false, noon())
+	p := f.Since(0, noon())
+	var got []string
+	for _, r := range p.Rows {
+		got = append(got, r.Box)
+		if r.Box == "high" && (len(r.Alarms) != 2 || r.Alarms[0].Priority != "high") {
+			t.Errorf("a box's alarms stand as %+v", r.Alarms)
+		}
+	}
+	if s := strings.Join(got, " "); s != "crit high low strange seen gone run aside follows over quiet" {
+		t.Errorf("they stand as %s", s)
+	}
+	if p.Total != 11 || p.Alarmed != 5 || p.Count[Live] != 10 || p.Count[Offline] != 1 {
+		t.Errorf("counted %d, %d with alarms, %v", p.Total, p.Alarmed, p.Count)
+	}
+}
+
+// Only what shows otherwise than before is told.
+func TestSince(t *testing.T) {
+	f := NewFleet()
+	say := func(now time.Time, step string, alarms ...string) {
+		f.Hear("boxd/a/status", []byte(statusAt(telemetry.Online, now)), false, now)
+		f.Hear("boxd/a/state", []byte(stateAt(now, step, "")), false, now)
+		for _, a := range alarms {
+			f.Hear("boxd/a/alarm/x", []byte(a), false, now)
+		}
+	}
+	raised := alarmOf("x", "unacknowledged", "low")
+	say(noon(), "ready", raised)
+	at := f.Since(0, noon())
+	later := noon().Add(10 * time.Second)
+	say(later, "ready", raised)
+	if p := f.Since(at.Version, later); len(p.Rows) != 0 {
+		t.Errorf("what shows as before is told again: %+v", p.Rows)
+	}
+	say(later, "ready", alarmOf("x", "normal", ""))
+	p := f.Since(at.Version, later)
+	if len(p.Rows) != 1 || len(p.Rows[0].Alarms) != 0 {
+		t.Errorf("the end of an alarm is told as %+v", p.Rows)
+	}
+	if len(at.Rows[0].Alarms) != 1 {
+		t.Error("a row that was handed out has changed")
+	}
+	silent := f.Since(p.Version, later.Add(SilentAfter))
+	if len(silent.Rows) != 1 || silent.Rows[0].Standing != Silent || !silent.Rows[0].Heard.Equal(later) {
+		t.Errorf("silence is told as %+v", silent.Rows)
+	}
+}
+
+func TestHostile(t *testing.T) {
+	f := NewFleet()
+	for _, m := range [][2]string{
+		{"boxd/a\u202eb/state", "{}"}, {"boxd/a\x1b[2J/state", "{}"}, {"boxd//state", "{}"}, {"boxd/a", "{}"}, {"other/a/state", "{}"}, {"", ""},
+		{"boxd/" + strings.Repeat("a", maxName+1) + "/state", "{}"}, {"boxd/a/state", `{"step":"` + strings.Repeat("a", maxPayload) + `"}`},
+	} {
+		f.Hear(m[0], []byte(m[1]), false, noon())
+	}
+	if p := f.Since(0, noon()); p.Total != 0 {
+		t.Errorf("taken: %+v", p.Rows)
+	}
+	for _, m := range [][2]string{
+		{"status", "{"}, {"status", "[]"}, {"status", `{"status":7}`}, {"state", `{"step":{}}`}, {"state", "\xff\xfe"}, {"state", `{"time":3}`},
+		{"alarm/x", `{"id":"x","state":[]}`}, {"alarm/x", "17"}, {"alarm/x", `{"state":"unacknowledged"}`}, {"estimate", `{"filled_pct":"many"}`},
+	} {
+		f.Hear("boxd/a/"+m[0], []byte(m[1]), false, noon())
+	}
+	if p := f.Since(0, noon()); len(p.Rows) > 0 && (p.Rows[0].Standing != Unknown || !p.Rows[0].Heard.IsZero() || p.Alarmed > 0) {
+		t.Errorf("what can't be read has said %+v", p.Rows)
+	}
+	f.Hear("boxd/<b>x/state", []byte(`{"step":"<script>alert(1)</script>%d`+strings.Repeat("x", 500)+`","zone":"\u0000\u001b[31m\u202e"}`), false, noon())
+	for i := range maxAlarms + 5 {
+		f.Hear("boxd/<b>x/alarm/x", []byte(alarmOf(fmt.Sprint("<i>", i), "unacknowledged", `"><script>`)), false, noon())
+	}
+	p := f.Since(0, noon())
+	r := p.Rows[0]
+	if len(r.Alarms) != maxAlarms || r.Zone != "[31m" || len(r.Step) > maxWords+3 {
+		t.Errorf("%d alarms, zone %q, step of %d", len(r.Alarms), r.Zone, len(r.Step))
+	}
+	checkDrawn(t, r)
+	for i := range maxBoxes + 5 {
+		f.Hear(fmt.Sprintf("boxd/many-%d/state", i), []byte("{}"), false, noon())
+	}
+	if p := f.Since(0, noon()); p.Total != maxBoxes || !p.Refused {
+		t.Errorf("no bound: %d boxes, refused %v", p.Total, p.Refused)
+	}
+}
+
+// checkDrawn draws a row on a page and a terminal: it is one row, in which nothing of
+// the box's is a tag.
+func checkDrawn(t *testing.T, r Row) {
+	t.Helper()
+	pg := &page{o: Options{Zone: time.UTC}}
+	var b bytes.Buffer
+	if err := parse(nil).ExecuteTemplate(&b, "row", pg.shown(r, noon())); err != nil {
+		t.Fatal(err)
+	}
+	if html := b.String(); strings.Count(html, "<tr") != 1 || strings.Contains(html, "<script") || strings.Contains(html, "<b>") || strings.Contains(html, "<i>") {
+		t.Errorf("drawn: %s", html)
+	}
+	if strings.ContainsFunc(text(r), hidden) {
+		t.Errorf("on a terminal: %q", text(r))
+	}
+}
+
+func FuzzHear(f *testing.F) {
+	f.Add("boxd/a/state", []byte(stateAt(noon(), "flush", "r")), true)
+	f.Add("boxd/a/status", []byte(statusAt(telemetry.Stopped, noon())), true)
+	f.Add("boxd/a/alarm/x", []byte(alarmOf("x", "unacknowledged", "high")), false)
+	f.Add("boxd/a/estimate", []byte(`{"filled_pct":1e308}`), false)
+	f.Add("boxd/<b>/alarm/\u202e", []byte(`{"id":"</tr><script>","state":"?"}`), false)
+	f.Fuzz(func(t *testing.T, topic string, payload []byte, kept bool) {
+		fl := NewFleet()
+		fl.Hear("boxd/a/state", []byte(stateAt(noon(), "flush", "r")), true, noon())
+		fl.Hear(topic, payload, kept, noon())
+		for _, r := range fl.Since(0, noon()).Rows {
+			checkDrawn(t, r)
+			if r.Live() && (r.Heard.IsZero() || r.Percent > 100) {
+				t.Errorf("live: %+v", r)
+			}
+		}
+	})
+}
+
+// The terminal shows what is not live dimmed, and survives any size and filter.
+func TestDraw(t *testing.T) {
+	f := NewFleet()
+	f.Link("")
+	f.Hear("boxd/a/status", []byte(statusAt(telemetry.Online, noon())), false, noon())
+	f.Hear("boxd/a/state", []byte(stateAt(noon(), "flush", "r")), false, noon())
+	for _, later := range []time.Duration{0, time.Minute} {
+		for _, size := range [][2]int{{1, 1}, {20, 2}, {120, 10}} {
+			s := tcell.NewSimulationScreen("UTF-8")
+			if err := s.Init(); err != nil {
+				t.Fatal(err)
+			}
+			s.SetSize(size[0], size[1])
+			for _, filter := range []string{"", "none such"} {
+				draw(s, f.Since(0, noon().Add(later)), &looking{filter: filter, top: 7})
+			}
+			draw(s, f.Since(0, noon().Add(later)), &looking{})
+			cells, w, _ := s.GetContents()
+			if w == 120 {
+				_, _, attr := cells[w].Style.Decompose()
+				if dim := attr&tcell.AttrDim != 0; dim != (later > 0) {
+					t.Errorf("after %s: dimmed %v", later, dim)
+				}
+			}
+			s.Fini()
+		}
+	}
+}
