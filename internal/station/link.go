@@ -158,22 +158,24 @@ func (b Broker) session(ctx context.Context, f *Fleet) error {
 	}
 	lost := make(chan error, 1)
 	o.SetConnectionLostHandler(func(_ paho.Client, err error) { lost <- err })
-	c := paho.NewClient(o)
-	defer c.Disconnect(leaveQuiesce)
-	if err := await(ctx, c.Connect()); err != nil {
-		return fmt.Errorf("cannot connect to the broker at %s: %w: is it running, and are address, user and password right", o.Servers[0].Host, err)
-	}
 	fresh := make(chan string, maxBoxes)
 	seen := map[string]bool{} // the library calls back in order, on one goroutine
 	hear := func(_ paho.Client, m paho.Message) {
 		f.Hear(m.Topic(), m.Payload(), m.Retained(), time.Now())
 		level := strings.Split(m.Topic(), "/")
-		if level[len(level)-1] == "status" && !seen[level[1]] && len(seen) < maxBoxes {
+		if len(level) == 3 && level[2] == "status" && !seen[level[1]] && len(seen) < maxBoxes {
 			seen[level[1]] = true
 			fresh <- level[1] // there is room for all
 		}
 	}
-	if err := b.subscribe(ctx, c, map[string]byte{statuses: 1}, hear); err != nil {
+	// Not a handler for each filter: the library looks through all of them at each message.
+	o.SetDefaultPublishHandler(hear)
+	c := paho.NewClient(o)
+	defer c.Disconnect(leaveQuiesce)
+	if err := await(ctx, c.Connect()); err != nil {
+		return fmt.Errorf("cannot connect to the broker at %s: %w: is it running, and are address, user and password right", o.Servers[0].Host, err)
+	}
+	if err := b.subscribe(ctx, c, map[string]byte{statuses: 1}); err != nil {
 		return err
 	}
 	f.Link("")
@@ -184,7 +186,7 @@ func (b Broker) session(ctx context.Context, f *Fleet) error {
 		case err := <-lost:
 			return fmt.Errorf("lost the connection to the broker: %w", err)
 		case box := <-fresh:
-			if err := b.subscribe(ctx, c, batch(box, fresh), hear); err != nil {
+			if err := b.subscribe(ctx, c, batch(box, fresh)); err != nil {
 				return err
 			}
 		}
@@ -209,8 +211,8 @@ func batch(box string, fresh <-chan string) map[string]byte {
 	}
 }
 
-func (b Broker) subscribe(ctx context.Context, c paho.Client, filters map[string]byte, hear paho.MessageHandler) error {
-	t := c.SubscribeMultiple(filters, hear)
+func (b Broker) subscribe(ctx context.Context, c paho.Client, filters map[string]byte) error {
+	t := c.SubscribeMultiple(filters, nil)
 	if err := await(ctx, t); err != nil {
 		return fmt.Errorf("cannot subscribe at the broker: %w: let user %q read boxd/#", err, b.User)
 	}
