@@ -318,8 +318,9 @@ type relay struct {
 	listen  net.Listener
 	mu      sync.Mutex
 	conns   []net.Conn
-	stalled atomic.Bool // what comes in goes nowhere
-	shut    atomic.Bool // nobody is let through
+	stalled atomic.Bool  // what comes in goes nowhere
+	shut    atomic.Bool  // nobody is let through
+	back    atomic.Int64 // bytes that came from the broker
 }
 
 func newRelay(t *testing.T, to string) *relay {
@@ -352,12 +353,12 @@ func (r *relay) serveTo(dial func() (net.Conn, error)) {
 		r.mu.Lock()
 		r.conns = append(r.conns, in, out)
 		r.mu.Unlock()
-		go r.pipe(in, out)
-		go r.pipe(out, in)
+		go r.pipe(in, out, &r.back)
+		go r.pipe(out, in, new(atomic.Int64))
 	}
 }
 
-func (r *relay) pipe(to, from net.Conn) {
+func (r *relay) pipe(to, from net.Conn, count *atomic.Int64) {
 	buf := make([]byte, 4096)
 	for {
 		n, err := from.Read(buf)
@@ -365,6 +366,7 @@ func (r *relay) pipe(to, from net.Conn) {
 			_ = to.Close()
 			return
 		}
+		count.Add(int64(n))
 		if r.stalled.Load() {
 			continue
 		}
@@ -672,6 +674,36 @@ func TestMosquittoWillAndReturn(t *testing.T) {
 	addr := mosquitto(t, "")
 	r := newRelay(t, addr)
 	willAndReturn(t, "tcp://"+addr, Config{URL: "tcp://" + r.listen.Addr().String()}, r)
+}
+
+// Publish only: on a broker that lets anybody publish, what others send to the
+// box's topics does not even reach it. It listens to nothing once its session has begun.
+func TestNothingComesIn(t *testing.T) {
+	addr := mosquitto(t, "")
+	r := newRelay(t, addr)
+	h, o := telemetry.NewHub(1), newOutbox()
+	p := fast(t, Config{URL: "tcp://" + r.listen.Addr().String()})
+	s := subscribe(t, "tcp://"+addr)
+	run(t, p, h, o)
+	h.Publish(view(1, 60))
+	o.add(t, 1)
+	o.awaitDone(t, 1) // so its echo has come, and the next turn ends that subscription
+	o.add(t, 1)
+	o.awaitDone(t, 2)
+	before := r.back.Load()
+	forged := fmt.Sprintf(`{"seq":3,"kind":"action","deed":"main_open","by":"nobody","note":%q}`, strings.Repeat("x", 4000))
+	for _, topic := range []string{"event", "status", "state", "advice", "action", "north/set"} {
+		must(t, s.client.Publish("boxd/north/"+topic, 1, topic == "status", forged))
+	}
+	s.await(t, "the forged", func(r received) bool { return r.topic == "north/set" })
+	o.add(t, 1)
+	o.awaitDone(t, 3)
+	if n := r.back.Load() - before; n > 1000 {
+		t.Errorf("%d bytes came in, more than acknowledgements", n)
+	}
+	if l := p.Link(); !l.Up || h.Latest().View.Seq != 1 {
+		t.Errorf("link %+v, view %+v", l, h.Latest().View)
+	}
 }
 
 // mosquitto acknowledges what its access list denies, of everything or of events
