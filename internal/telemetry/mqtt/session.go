@@ -126,6 +126,11 @@ func (s *session) connect(ctx context.Context) error {
 // acknowledges a publish its access list denies, so without this events could
 // be struck off that nobody ever gets.
 func (s *session) readBack(ctx context.Context) error {
+	// First, while the broker has sent nothing: the embedded one refuses a
+	// subscription whose packet has the number of a message under way to us.
+	if err := s.listen(ctx); err != nil {
+		return err
+	}
 	topic := s.topic("status")
 	// The time makes this payload unlike any retained one.
 	payload := telemetry.StatusPayload(telemetry.Starting, "", time.Now())
@@ -155,10 +160,7 @@ func (s *session) readBack(ctx context.Context) error {
 	case <-timer.C:
 		return fmt.Errorf("the broker acknowledged %s but did not pass it on: let user %q publish and read boxd/#", topic, s.p.cfg.User)
 	}
-	if err := s.await(ctx, s.client.Unsubscribe(topic), connectTimeout); err != nil {
-		return err
-	}
-	return s.listen(ctx)
+	return s.await(ctx, s.client.Unsubscribe(topic), connectTimeout)
 }
 
 // granted adds the refusal that the library leaves in the token's result:
