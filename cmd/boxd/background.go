@@ -6,6 +6,8 @@ import (
 	"time"
 
 	"boxd/config"
+	"boxd/internal/box"
+	"boxd/internal/calibration"
 	"boxd/internal/journal"
 	"boxd/internal/say"
 	"boxd/internal/web"
@@ -25,7 +27,8 @@ func (t teller) say(format string, args ...any) string {
 
 // background is what a run's page says of its configuration. One that this version
 // can't read says nothing.
-func (t teller) background(r journal.Run) journal.Background {
+func (t teller) background(acc *journal.Account) journal.Background {
+	r := acc.Run
 	back := journal.Background{Voice: t.to.Voice, Lang: t.to.Lang}
 	cfg, err := kept(r)
 	if err != nil {
@@ -43,7 +46,7 @@ func (t teller) background(r journal.Run) journal.Background {
 			{t.say("Feed planned"), cmp.Or(cfg.Plan.Feed, t.say("none"))},
 			{t.say("Probe at the line end"), probe}}},
 		{Title: t.say("Backflow protection as its owner declared it"), Facts: t.papers(cfg)},
-		{Title: t.say("Calibration"), Facts: t.calibrated(cfg)},
+		{Title: t.say("Calibration"), Facts: t.calibrated(cfg, acc)},
 	}
 	return back
 }
@@ -57,17 +60,43 @@ func (t teller) papers(cfg *config.Config) [][2]string {
 		{t.say("next due"), cmp.Or(date(b.NextDue), unsaid)}, {t.say("tester"), cmp.Or(b.Tester, unsaid)}}
 }
 
-// calibrated is what the configuration says of when each channel was calibrated.
-func (t teller) calibrated(cfg *config.Config) [][2]string {
+// calibrated is when each channel was calibrated: by the record in force at the
+// run's start, else by the configuration.
+func (t teller) calibrated(cfg *config.Config, acc *journal.Account) [][2]string {
 	var facts [][2]string
+	recorded := map[string]bool{}
+	for i := range acc.Calibrations {
+		r := &acc.Calibrations[i]
+		recorded[r.Channel] = true
+		facts = append(facts, [2]string{t.channel(r.Channel), t.record(r, acc.Run.Start)})
+	}
 	for _, s := range cfg.Sensors {
-		i := s.Channel.Info()
-		facts = append(facts, [2]string{i.Tag + " " + t.say(i.Name), cmp.Or(date(s.Calibrated), t.say("not stated"))})
+		if column := s.Channel.Info().Column; !recorded[column] {
+			facts = append(facts, [2]string{t.channel(column), cmp.Or(date(s.Calibrated), t.say("not stated"))})
+		}
 	}
 	if facts == nil {
 		return [][2]string{{t.say("all channels"), t.say("nothing is stated of when they were calibrated")}}
 	}
 	return facts
+}
+
+// channel is the tag and name of a column's channel, or the injector.
+func (t teller) channel(column string) string {
+	c, ok := box.ChannelByColumn(column)
+	if !ok {
+		return t.say("Injector")
+	}
+	return c.Info().Tag + " " + t.say(c.Info().Name)
+}
+
+// record is one calibration as of start; its result is in the words of then.
+func (t teller) record(r *calibration.Record, start time.Time) string {
+	text := t.say("%s by %s, against %s: %s; next due %s", date(r.Wall), r.By, cmp.Or(r.Standard.Name, t.say("not stated")), r.Text, date(r.Next))
+	if r.Overdue(start) {
+		text += " ▲ " + t.say("overdue since %s", date(r.Next))
+	}
+	return text
 }
 
 // date is a day, empty where it is not known.

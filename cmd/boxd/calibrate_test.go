@@ -2,14 +2,35 @@ package main
 
 import (
 	"path/filepath"
+	"strings"
 	"testing"
 	"time"
 
+	"boxd/config"
 	"boxd/internal/box"
 	"boxd/internal/calibration"
 	"boxd/internal/journal"
+	"boxd/internal/sensors"
 	"boxd/internal/sensors/hwio"
 )
+
+// TestCalibratedOnPaper: the record stands in the place of the configuration's
+// date, and is overdue the day after its due date, not on it.
+func TestCalibratedOnPaper(t *testing.T) {
+	at := func(day int) time.Time { return time.Date(2026, 4, day, 0, 0, 0, 0, time.UTC) }
+	cfg := &config.Config{Sensors: []config.Sensor{{Wiring: sensors.Wiring{Channel: box.WaterTemp}, Calibrated: at(1)}, {Wiring: sensors.Wiring{Channel: box.MainFlow}, Calibrated: at(2)}}}
+	rec := calibration.Record{Channel: "water_c", Wall: at(3), By: "Ada", Text: "offset", Next: at(10), Standard: calibration.Standard{Name: "melting ice"}}
+	for day, late := range map[int]bool{10: false, 11: true} {
+		acc := &journal.Account{Run: journal.Run{Start: at(day)}, Calibrations: []calibration.Record{rec}}
+		got := teller{}.calibrated(cfg, acc)
+		if len(got) != 2 || !strings.HasPrefix(got[0][1], "2026-04-03 by Ada, against melting ice: offset; next due 2026-04-10") || got[1][1] != "2026-04-02" {
+			t.Errorf("%q", got)
+		}
+		if strings.Contains(got[0][1], "overdue since 2026-04-10") != late {
+			t.Errorf("on day %d: %q", day, got[0][1])
+		}
+	}
+}
 
 // TestCorrected: a service takes up what the archive has. By hand: ice at 0.25 °C,
 // then at 0.125 °C through that correction, make 25.0625 °C 24.6875 °C.

@@ -252,17 +252,11 @@ func (s *service) about() web.About {
 		}
 		return t.Format(time.DateOnly)
 	}
-	sources, calibrated := map[string]string{}, map[string]string{}
+	sources := map[string]string{}
 	for _, x := range s.cfg.Sensors {
-		column := x.Channel.Info().Column
-		sources[column] = x.Wiring.String()
-		calibrated[column] = day(x.Calibrated)
+		sources[x.Channel.Info().Column] = x.Wiring.String()
 	}
-	for i := range s.calibrations {
-		r := &s.calibrations[i]
-		calibrated[r.Channel] = fmt.Sprintf("%s (×%.4g %+.4g) → %s", day(r.Wall), r.After.Gain, r.After.Offset, day(r.Next))
-	}
-	a := web.About{Started: time.Now(), Sources: sources, Calibrated: calibrated, Zone: s.cfg.Box.Timezone, Device: b.Device, Place: b.Place, Tester: b.Tester, LastTest: day(b.LastTest), NextDue: day(b.NextDue)}
+	a := web.About{Started: time.Now(), Sources: sources, Calibrated: s.calibrated, Zone: s.cfg.Box.Timezone, Device: b.Device, Place: b.Place, Tester: b.Tester, LastTest: day(b.LastTest), NextDue: day(b.NextDue)}
 	if h, ok := s.source.(*hwio.Source); ok {
 		a.Buses = func() (out []web.Bus) {
 			for _, v := range h.Stats() {
@@ -272,6 +266,20 @@ func (s *service) about() web.About {
 		}
 	}
 	return a
+}
+
+// calibrated is how the channels were last calibrated: by the archive's record,
+// else by the configuration.
+func (s *service) calibrated() map[string]web.Calibrated {
+	out := map[string]web.Calibrated{}
+	for _, x := range s.cfg.Sensors {
+		out[x.Channel.Info().Column] = web.Calibrated{Text: date(x.Calibrated)}
+	}
+	for i := range s.calibrations {
+		r := &s.calibrations[i]
+		out[r.Channel] = web.Calibrated{Text: fmt.Sprintf("%s (×%.4g %+.4g) → %s", date(r.Wall), r.After.Gain, r.After.Offset, date(r.Next)), Due: r.Next}
+	}
+	return out
 }
 
 // secure is how the page is kept from listeners, nil where it isn't.

@@ -41,7 +41,7 @@ func runShow(a *app, args []string) error {
 	if err != nil {
 		return err
 	}
-	return showRun(a.out, acc, teller{}.background(acc.Run).Zone)
+	return showRun(a.out, acc, teller{}.background(acc).Zone)
 }
 
 // showRun tells a run on a terminal.

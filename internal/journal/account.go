@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"boxd/internal/box"
+	"boxd/internal/calibration"
 	"boxd/internal/engine"
 )
 
@@ -16,7 +17,10 @@ type Account struct {
 	Run    Run
 	Events []engine.Event
 	Notes  []Note
-	start  time.Duration // the core's Mono at the run's first input
+	// Calibrations are those in force at its start; nil where the clock was not set
+	// then, and so can't be told.
+	Calibrations []calibration.Record
+	start        time.Duration // the core's Mono at the run's first input
 }
 
 // Account is the account of a run, or ErrNoRun.
@@ -44,7 +48,11 @@ func (j *Journal) Account(ctx context.Context, run string) (*Account, error) {
 		}
 		a.add(e)
 	}
-	a.Notes, err = j.Notes(ctx, r.ID)
+	if a.Notes, err = j.Notes(ctx, r.ID); err != nil || r.Start.IsZero() {
+		return a, err
+	}
+	list, err := j.Calibrations(ctx, r.Start)
+	a.Calibrations = append([]calibration.Record{}, list...)
 	return a, err
 }
 

@@ -33,7 +33,7 @@ var ErrFormat = errors.New("the format is unknown: csv, parquet, json and html a
 // same bytes.
 //
 // background may be nil.
-func (j *Journal) Export(ctx context.Context, w io.Writer, run, format string, background func(Run) Background) error {
+func (j *Journal) Export(ctx context.Context, w io.Writer, run, format string, background func(*Account) Background) error {
 	if !slices.Contains(Formats(), format) {
 		return fmt.Errorf("cannot export run %s as %q: %w", run, format, ErrFormat)
 	}
@@ -43,7 +43,7 @@ func (j *Journal) Export(ctx context.Context, w io.Writer, run, format string, b
 	}
 	x := &story{Account: a, j: j, deeds: a.deeds()}
 	if background != nil {
-		x.back = background(a.Run)
+		x.back = background(a)
 	}
 	switch format {
 	case "csv":

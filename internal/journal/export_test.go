@@ -19,6 +19,7 @@ import (
 	"github.com/parquet-go/parquet-go"
 
 	"boxd/internal/box"
+	"boxd/internal/calibration"
 	"boxd/internal/engine"
 	"boxd/internal/record"
 	"boxd/internal/say"
@@ -38,6 +39,9 @@ func exampleRun(t testing.TB) *Journal {
 	inputs[3].Samples[1] = box.Sample{Channel: box.HeaderPressure, Fault: "no answer"}
 	inputs[4].Actions = []box.Action{{ID: "act-1", Kind: box.Confirm, Advice: 3}, {ID: "act-2", Kind: box.Confirm, Advice: 2}, {Kind: box.Acknowledge, Alarm: "freeze-risk"}}
 	inputs[6].Mono, inputs[6].Samples = inputs[5].Mono, []box.Sample{{Channel: box.StockDraw, Value: 0.242}}
+	must(t, j.Commit(t.Context(), Batch{Calibrations: []calibration.Record{
+		{ID: "before", Channel: "water_c", Wall: morning.AddDate(0, 0, -1), Points: []calibration.Point{{Reading: 0.25}}},
+		{ID: "after", Channel: "water_c", Wall: morning.AddDate(0, 0, 1)}}}))
 	must(t, j.Commit(t.Context(), Batch{Start: start("r1"), Inputs: logOf(t, inputs...), Events: someEvents(), End: &RunEnd{morning.Add(time.Minute), 107},
 		Estimates: &Estimates{T: 103, Wall: morning, Of: map[string]Estimated{"header_kpa": {Value: f64(68.3), Sigma: f64(0.4), Quality: "good"}, "filter": {Word: "clean", Quality: "good"}, "rise_us_cm": {Quality: "unknown"}}}}))
 	return j
@@ -124,6 +128,7 @@ func TestExportJSON(t *testing.T) {
 		Run struct {
 			ID, Zone, Config string
 			Start            time.Time
+			Calibrations     []calibration.Record
 			Summary          struct {
 				Volume     float64 `json:"volume_l"`
 				Milestones []engine.MilestoneRecord
@@ -141,6 +146,9 @@ func TestExportJSON(t *testing.T) {
 	must(t, json.Unmarshal(export(t, exampleRun(t), "json"), &got))
 	if got.Run.ID != "r1" || got.Run.Summary.Volume != 512.5 || !got.Run.Start.Equal(morning) || got.Run.Config != "zones: []\n" {
 		t.Errorf("run %+v", got.Run)
+	}
+	if c := got.Run.Calibrations; len(c) != 1 || c[0].ID != "before" {
+		t.Errorf("in force at the start: %+v", c)
 	}
 	if m := got.Run.Summary.Milestones; len(m) != 1 || m[0].T != 2.5 { // 102.5 s of the core, of a run that began at 100
 		t.Errorf("milestones %+v", m)
@@ -214,7 +222,7 @@ func TestExportHTML(t *testing.T) {
 // -3.25 °C 26.15 °F (NIST SP 811, appendix B).
 func TestReportForAReader(t *testing.T) {
 	var b bytes.Buffer
-	back := func(Run) Background {
+	back := func(*Account) Background {
 		return Background{Zone: time.FixedZone("X", -5*3600), Lang: "es", Voice: say.Voice{Units: units.US, Messages: say.Messages{"Flow": "Caudal", "Began": "Comenzó"}}}
 	}
 	must(t, exampleRun(t).Export(t.Context(), &b, "r1", "html", back))

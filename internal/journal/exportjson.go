@@ -8,6 +8,7 @@ import (
 	"strconv"
 	"time"
 
+	"boxd/internal/calibration"
 	"boxd/internal/engine"
 )
 
@@ -25,6 +26,9 @@ type runJSON struct {
 	Summary    *engine.Summary `json:"summary"`
 	Notes      []noteJSON      `json:"notes"`
 	Thinned    *time.Time      `json:"thinned"` // null: all samples are there
+	// Calibrations are those in force at the start, the newest of each channel;
+	// null: can't be told, the clock was not set.
+	Calibrations []calibration.Record `json:"calibrations"`
 }
 
 // noteJSON is what a person noted of the run afterwards.
@@ -46,7 +50,7 @@ func timeOrNull(t time.Time) *time.Time {
 func (x *story) json(ctx context.Context, w io.Writer) error {
 	b := bufio.NewWriterSize(w, 1<<16)
 	r := x.Run
-	head := runJSON{r.ID, r.Box, r.Zone, timeOrNull(r.Start), timeOrNull(r.End), r.Ended, r.Software, r.ConfigHash, r.Config, x.Summary(), []noteJSON{}, timeOrNull(r.Thinned)}
+	head := runJSON{r.ID, r.Box, r.Zone, timeOrNull(r.Start), timeOrNull(r.End), r.Ended, r.Software, r.ConfigHash, r.Config, x.Summary(), []noteJSON{}, timeOrNull(r.Thinned), x.Calibrations}
 	for _, n := range x.Notes {
 		head.Notes = append(head.Notes, noteJSON{timeOrNull(n.Wall), n.By, n.Text})
 	}

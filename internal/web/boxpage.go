@@ -36,7 +36,7 @@ type BoxNow struct {
 // channelLine is one channel: as it came from its source, and as judged.
 type channelLine struct {
 	readingLine
-	Raw, Age, Source, Calibrated string
+	Raw, Age, Source, Calibrated, Overdue string
 }
 
 // busLine is how a bus keeps its beat.
@@ -60,9 +60,16 @@ func (s visit) boxNow(v engine.View) BoxNow {
 
 func (s visit) channelLines(v engine.View, readings []readingLine) []channelLine {
 	lines := make([]channelLine, 0, len(readings))
+	var calibrated map[string]Calibrated
+	if s.opts.About.Calibrated != nil {
+		calibrated = s.opts.About.Calibrated()
+	}
 	for i, r := range readings {
 		c := v.Channels[i]
-		line := channelLine{readingLine: r, Raw: s.show.unknown(), Age: s.show.seconds(c.AgeS), Source: s.opts.About.Sources[c.Column], Calibrated: s.opts.About.Calibrated[c.Column]}
+		line := channelLine{readingLine: r, Raw: s.show.unknown(), Age: s.show.seconds(c.AgeS), Source: s.opts.About.Sources[c.Column], Calibrated: calibrated[c.Column].Text}
+		if due := calibrated[c.Column].Due; !due.IsZero() && time.Now().After(due) {
+			line.Overdue = s.show.say("overdue since %s", due.Format(time.DateOnly))
+		}
 		if c.Raw != nil {
 			line.Raw = digits(*c.Raw, 3) + "\u00a0" + c.Unit
 		}

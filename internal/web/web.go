@@ -146,11 +146,17 @@ type Options struct {
 // About is what does not change while boxd runs.
 type About struct {
 	Started                                  time.Time
-	Device, Place, Tester, LastTest, NextDue string            // the backflow papers as declared; empty: not said
-	Sources                                  map[string]string // where a channel's samples come from, by column
-	Calibrated                               map[string]string // when a channel was last calibrated, by column
-	Zone                                     *time.Location    // times are shown in it; nil: UTC
-	Buses                                    func() []Bus      // how the instruments' buses keep their beat now; nil: there are none
+	Device, Place, Tester, LastTest, NextDue string                       // the backflow papers as declared; empty: not said
+	Sources                                  map[string]string            // where a channel's samples come from, by column
+	Zone                                     *time.Location               // times are shown in it; nil: UTC
+	Calibrated                               func() map[string]Calibrated // by column; nil: nothing is known
+	Buses                                    func() []Bus                 // how the instruments' buses keep their beat now; nil: there are none
+}
+
+// Calibrated is how a channel was last calibrated.
+type Calibrated struct {
+	Text string
+	Due  time.Time // of the next one; zero: not known
 }
 
 // Bus is how one bus of instruments has kept its beat since the start.
