@@ -11,6 +11,7 @@ import (
 	"text/tabwriter"
 	"time"
 
+	"boxd/internal/box"
 	"boxd/internal/calibration"
 	"boxd/internal/engine"
 	"boxd/internal/journal"
@@ -18,12 +19,13 @@ import (
 )
 
 // runCalibrate keeps a calibration, or lists them. The points come in a file, as
-// a calibration.Request in JSON.
+// a calibration.Request in JSON, or are asked for on the terminal.
 func runCalibrate(a *app, args []string) error {
 	f := a.flags("calibrate")
 	data := f.String("data", defaultData, "`DIR` of the archive")
 	from := f.String("points", "", "`FILE` of the points, JSON; - is standard input")
 	by := f.String("by", "", "`NAME` of who did it")
+	channel := f.String("channel", "", "`COLUMN` of the channel that is calibrated")
 	word, err := a.parseRun(f, args)
 	if err != nil {
 		return err
@@ -34,7 +36,17 @@ func runCalibrate(a *app, args []string) error {
 	case word == "" && *from != "":
 		return calibrate(a, *data, *from, *by)
 	}
-	return a.usage(f, "give list, or -points FILE")
+	w, ok := ways()[word]
+	if word == "injector" {
+		*channel = calibration.Injector
+	}
+	if !ok || *from != "" {
+		return a.usage(f, "give list, or -points FILE, or one of flow, pressure, ec, temperature, injector")
+	}
+	if _, known := box.ChannelByColumn(*channel); !known && *channel != calibration.Injector {
+		return a.usage(f, "name the channel's trace column, as -channel main_flow_lpm")
+	}
+	return guided(a, w, calibration.Request{Channel: *channel, By: *by}, *data)
 }
 
 // maxRequest bounds a file of points, in bytes.
@@ -56,8 +68,7 @@ func readRequest(path string) (r calibration.Request, err error) {
 	return r, nil
 }
 
-// calibrate works the points out and keeps the record. The archive is locked, so
-// that no running boxd goes on with the correction of before.
+// calibrate works the points of a file out and keeps the record.
 func calibrate(a *app, data, from, by string) error {
 	r, err := readRequest(from)
 	if err != nil {
@@ -69,6 +80,12 @@ func calibrate(a *app, data, from, by string) error {
 	if r.ID == "" {
 		r.ID = rand.Text()
 	}
+	return keep(a, data, r)
+}
+
+// keep keeps the record of a request. The archive is locked, so that no running
+// boxd goes on with the correction of before.
+func keep(a *app, data string, r calibration.Request) error {
 	if _, err := os.Stat(archiveFile(data)); err != nil {
 		return fmt.Errorf("there is no archive in %s; name its folder with -data", data)
 	}

@@ -22,6 +22,7 @@ import (
 // app is what a command may touch of the world.
 type app struct {
 	ctx context.Context
+	in  io.Reader
 	out io.Writer
 	err io.Writer
 }
@@ -46,7 +47,7 @@ func commands() []command {
 		{"export", "RUN -format csv|parquet|json|html [-lang en|es] [-units us|metric] [-data DIR] [-o FILE]", "one archived run", runExport},
 		{"whatif", "RUN -config FILE [-data DIR] [-all] [-json]", "an archived run with another configuration, side by side", runWhatIf},
 		{"import", "-map FILE -in CSV -out TRACE", "a logger's CSV as a trace", runImport},
-		{"calibrate", "list | -points FILE [-by NAME] [-data DIR]", "keep what a person measured against a standard; list the calibrations", runCalibrate},
+		{"calibrate", "list | -points FILE | flow|pressure|ec|temperature|injector -channel COLUMN [-by NAME] [-data DIR]", "keep what a person measured against a standard; list the calibrations", runCalibrate},
 		{"watch", "[-url URL] [-fingerprint SHA256] [-units us|metric]", "a run live on a terminal, read from the daemon", runWatch},
 		{"station", "-broker URL or -config FILE [-listen ADDR -page-password-file FILE] [-terminal]", "every box at a broker, on one page or a terminal", runStation},
 		{"fleet", "[-boxes N] [-broker URL]", "many simulated boxes that publish, to try a station and a broker with", runFleet},
@@ -57,7 +58,7 @@ func commands() []command {
 
 func main() {
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
-	code := dispatch(&app{ctx, os.Stdout, os.Stderr}, os.Args[1:])
+	code := dispatch(&app{ctx, os.Stdin, os.Stdout, os.Stderr}, os.Args[1:])
 	stop()
 	os.Exit(code)
 }

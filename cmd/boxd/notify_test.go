@@ -40,7 +40,7 @@ func TestNotify(t *testing.T) {
 		{[]string{"notify"}, 2, []string{"notify test"}},
 	} {
 		var out bytes.Buffer
-		if code := dispatch(&app{t.Context(), &out, &out}, c.args); code != c.code {
+		if code := dispatch(&app{t.Context(), nil, &out, &out}, c.args); code != c.code {
 			t.Errorf("%v: exit %d, want %d: %s", c.args, code, c.code, &out)
 		}
 		for _, w := range c.want {
