@@ -110,19 +110,8 @@ func (s *service) run(ctx context.Context) (err error) {
 	// The publisher says offline on its way out, so the broker goes after it.
 	side, cancel := context.WithCancel(context.WithoutCancel(ctx))
 	s.stop = append(s.stop, func() { cancel(); s.wg.Wait() })
-	if err := s.publish(side, link, j, hub); err != nil {
+	if err := s.senders(side, link, j, tellers{hub, unsaved}); err != nil {
 		return err
-	}
-	if err := s.station(side, j); err != nil {
-		return err
-	}
-	if err := s.alerts(side, j, hub, unsaved); err != nil {
-		return err
-	}
-	if s.demo {
-		if err := s.terminal(side, j, hub); err != nil {
-			return err
-		}
 	}
 	if err := s.pages(side, d, j); err != nil {
 		return err
@@ -141,6 +130,29 @@ func (s *service) run(ctx context.Context) (err error) {
 	over.ready()
 	defer over.stopping()
 	return d.Run(ctx)
+}
+
+// tellers are what senders listen to beside the archive.
+type tellers struct {
+	hub     *telemetry.Hub
+	unsaved *daemon.Unsaved
+}
+
+// senders starts whatever tells the world.
+func (s *service) senders(ctx context.Context, link mqtt.Config, j *journal.Journal, t tellers) error {
+	if err := s.publish(ctx, link, j, t.hub); err != nil {
+		return err
+	}
+	if err := s.station(ctx, j); err != nil {
+		return err
+	}
+	if err := s.alerts(ctx, j, t.hub, t.unsaved); err != nil {
+		return err
+	}
+	if s.demo {
+		return s.terminal(ctx, j, t.hub)
+	}
+	return nil
 }
 
 // archive opens the archive. Where a full, failing or damaged one can't be used, a

@@ -23,7 +23,7 @@ type Library interface {
 }
 
 // library is the archive, when it can be looked into.
-func (s *server) library() (Library, bool) {
+func (s *server) catalogue() (Library, bool) {
 	l, ok := s.arch.(Library)
 	return l, ok
 }

@@ -49,7 +49,7 @@ type noteLine struct{ When, By, Text string }
 // runFile is /runs/{file}: a page of a run or, with an ending, the run as a file.
 func (s visit) runFile(w http.ResponseWriter, r *http.Request) {
 	id := r.PathValue("file")
-	if lib, ok := s.library(); ok && !strings.Contains(id, ".") && plainID(id) {
+	if lib, ok := s.catalogue(); ok && !strings.Contains(id, ".") && plainID(id) {
 		s.recordPage(w, r, lib, http.StatusOK, "")
 		return
 	}
@@ -321,7 +321,7 @@ func (s visit) channels(m *recordModel) string {
 
 // traces are a run's numbers for its drawing.
 func (s visit) traces(w http.ResponseWriter, r *http.Request) {
-	lib, ok := s.library()
+	lib, ok := s.catalogue()
 	id := r.PathValue("file")
 	if !ok || !plainID(id) {
 		http.NotFound(w, r)
@@ -338,7 +338,7 @@ func (s visit) traces(w http.ResponseWriter, r *http.Request) {
 // note takes a person's note on a run: text, by, and an id made once, so that a
 // note sent twice counts once.
 func (s visit) note(w http.ResponseWriter, r *http.Request) {
-	lib, ok := s.library()
+	lib, ok := s.catalogue()
 	id := r.PathValue("file")
 	if !ok || !plainID(id) {
 		http.NotFound(w, r)

@@ -54,7 +54,7 @@ func (s visit) runsPage(w http.ResponseWriter, r *http.Request) {
 
 // runRows are the runs asked for, and what was asked in the model.
 func (s visit) runRows(r *http.Request, m *runsModel) ([]RunRow, error) {
-	lib, ok := s.library()
+	lib, ok := s.catalogue()
 	if !ok {
 		return s.arch.Runs(r.Context())
 	}

@@ -111,7 +111,7 @@ func (s visit) whatIfPage(w http.ResponseWriter, r *http.Request) {
 }
 
 func (s visit) writeWhatIf(w http.ResponseWriter, r *http.Request, code int, refused string) {
-	lib, ok := s.library()
+	lib, ok := s.catalogue()
 	id := r.PathValue("file")
 	if !ok || !plainID(id) {
 		http.NotFound(w, r)
@@ -223,7 +223,7 @@ func (s visit) lineText(l *whatif.Line) string {
 
 // askWhatIf begins a replay with the configuration posted, as text or as a file.
 func (s visit) askWhatIf(w http.ResponseWriter, r *http.Request) {
-	lib, ok := s.library()
+	lib, ok := s.catalogue()
 	id := r.PathValue("file")
 	if !ok || !plainID(id) {
 		http.NotFound(w, r)
