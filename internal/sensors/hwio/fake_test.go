@@ -138,7 +138,7 @@ func (c *converter) read(b []byte) {
 			v = c.config &^ adsStart
 		}
 	}
-	b[0], b[1] = byte(v>>8), byte(v)
+	copy(b, []byte{byte(v >> 8), byte(v)})
 }
 
 // settle ends a conversion when its time is up; this one is 4 % slow.

@@ -24,3 +24,7 @@ func openLine(watch) (line, error) { return nil, errors.ErrUnsupported }
 func openPort(string, sensors.Serial) (port, error) { return nil, errors.ErrUnsupported }
 
 func monotonic() time.Duration { return 0 }
+
+func describeChip(string) (FoundChip, error) { return FoundChip{}, errors.ErrUnsupported }
+
+func mayUse(string) bool { return true }
