@@ -147,9 +147,9 @@ func (l look) glob(pattern string) []string {
 	return found
 }
 
-// probed are the addresses that are looked at. Ranges that a read can upset are left out, as it
-// is usual in looking for devices on I2C: reading may lock or move on a
-// write-protected memory at 0x30 to 0x37, or one at 0x50 to 0x5f.
+// probed are the addresses that are looked at. Left out are 0x30 to 0x37 and 0x50
+// to 0x5f, where memories and their write protection sit: a read moves a memory's
+// address on. Common practice, no source.
 func probed(address uint16) bool {
 	return address >= 0x08 && address <= 0x77 && (address < 0x30 || address > 0x37) && (address < 0x50 || address > 0x5f)
 }
@@ -164,7 +164,7 @@ func (l look) bus(ctx context.Context, path string) FoundBus {
 	defer bus.Close() // nothing is lost
 	asked, answered := 0, 0
 	for address := uint16(0x08); address <= 0x77; address++ {
-		if err := ctx.Err(); err != nil {
+		if ctx.Err() != nil {
 			f.Trouble = "broken off"
 			return f
 		}
@@ -245,8 +245,8 @@ func (l look) device(ctx context.Context, path string, bus i2c.Bus, address uint
 			idle++
 		}
 	}
-	f.Converter, f.Busy = idle > 0, idle == 1
-	if f.Converter && !f.Busy && l.volts {
+	f.Converter, f.Busy = true, idle < 2
+	if !f.Busy && l.volts {
 		f.Inputs = l.inputs(ctx, path, address)
 	}
 	return f
