@@ -1,6 +1,8 @@
 package main
 
 import (
+	"bytes"
+	"cmp"
 	"context"
 	"crypto/rand"
 	"encoding/json"
@@ -60,12 +62,41 @@ func readRequest(path string) (r calibration.Request, err error) {
 		}
 		defer func() { _ = in.Close() }()
 	}
+	return decodeRequest(in, path)
+}
+
+func decodeRequest(in io.Reader, path string) (r calibration.Request, err error) {
 	d := json.NewDecoder(io.LimitReader(in, maxRequest))
 	d.DisallowUnknownFields()
 	if err := d.Decode(&r); err != nil {
 		return r, fmt.Errorf("cannot read the points in %s: %w; the README shows a file", path, err)
 	}
 	return r, nil
+}
+
+// taker keeps calibrations while boxd runs: the samples are corrected by them
+// from then on. An account's name counts before the one in the request.
+func (s *service) taker(j *journal.Journal) func(context.Context, []byte, string) (string, error) {
+	return func(ctx context.Context, points []byte, by string) (string, error) {
+		r, err := decodeRequest(bytes.NewReader(points), "the request")
+		if err != nil {
+			return "", err
+		}
+		r.By = cmp.Or(by, r.By)
+		r.ID = cmp.Or(r.ID, rand.Text())
+		s.calibrating.Lock()
+		defer s.calibrating.Unlock()
+		for i := range s.calibrations {
+			if s.calibrations[i].ID == r.ID {
+				return s.calibrations[i].Text, nil // sent twice
+			}
+		}
+		rec, err := keepCalibration(ctx, j, r)
+		if err != nil {
+			return "", err
+		}
+		return rec.Text, s.correct(ctx, j)
+	}
 }
 
 // calibrate works the points of a file out and keeps the record.

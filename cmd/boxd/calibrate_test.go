@@ -54,7 +54,7 @@ func TestCorrected(t *testing.T) {
 	if _, err := keepCalibration(t.Context(), j, r); err != nil {
 		t.Fatal(err)
 	}
-	s := &service{source: src}
+	s := &service{source: src, cfg: &config.Config{}}
 	if err := s.correct(t.Context(), j); err != nil {
 		t.Fatal(err)
 	}
@@ -62,7 +62,20 @@ func TestCorrected(t *testing.T) {
 	if got.Value != 25.0625-0.375 {
 		t.Errorf("corrected to %v", got.Value)
 	}
-	if all, err := j.EveryCalibration(t.Context(), 9); err != nil || len(all) != 2 || all[0].Wall.After(time.Now()) {
+	// While it runs a third is taken and counts at once, sent twice but once.
+	take := s.taker(j)
+	for range 2 {
+		if text, err := take(t.Context(), []byte(`{"id": "e", "channel": "water_c", "by": "X", "corrected": true, "temperature": {"readings": [0.125]}}`), "Kim"); err != nil || text == "" {
+			t.Fatal(text, err)
+		}
+	}
+	if c := s.calibrations; len(c) != 1 || c[0].By != "Kim" || c[0].After.Offset != -0.5 || s.calibrated()["water_c"].Due.IsZero() {
+		t.Errorf("in force %+v", c)
+	}
+	if _, err := take(t.Context(), []byte(`{"channel": "water_c", "temperature": {"readings": [3]}}`), "Kim"); err == nil || s.calibrations[0].After.Offset != -0.5 {
+		t.Errorf("ice at 3 °C is taken: %v", err)
+	}
+	if all, err := j.EveryCalibration(t.Context(), 9); err != nil || len(all) != 3 || all[0].Wall.After(time.Now()) {
 		t.Errorf("kept %+v %v", all, err)
 	}
 }

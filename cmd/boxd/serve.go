@@ -51,7 +51,8 @@ type service struct {
 	after  func(ctx context.Context, d *daemon.Daemon)         // runs beside the core, for the demo's person
 	wrap   func(web.Core) web.Core
 
-	calibrations []calibration.Record // in force since the start
+	calibrating  sync.Mutex           // over calibrations and what corrects by them
+	calibrations []calibration.Record // in force
 
 	board *board // nil where it is nobody's business, as in a simulation
 
@@ -287,6 +288,8 @@ func (s *service) calibrated() map[string]web.Calibrated {
 	for _, x := range s.cfg.Sensors {
 		out[x.Channel.Info().Column] = web.Calibrated{Text: date(x.Calibrated)}
 	}
+	s.calibrating.Lock()
+	defer s.calibrating.Unlock()
 	for i := range s.calibrations {
 		r := &s.calibrations[i]
 		out[r.Channel] = web.Calibrated{Text: fmt.Sprintf("%s (×%.4g %+.4g) → %s", date(r.Wall), r.After.Gain, r.After.Offset, date(r.Next)), Due: r.Next}
@@ -342,6 +345,9 @@ func (s *service) pages(ctx context.Context, d *daemon.Daemon, j *journal.Journa
 		core = s.wrap(d)
 	}
 	opts := web.Options{Box: s.core.Box, Units: s.core.Units.String(), Demo: s.demo, Version: version(), Planner: planner(s.cfg), Hosts: s.cfg.Web.Hosts, About: s.about()}
+	if _, ok := s.source.(*hwio.Source); ok {
+		opts.Calibrate = s.taker(j)
+	}
 	scheme := "http"
 	if secure, err := s.secure(); err != nil {
 		return errors.Join(err, ln.Close())

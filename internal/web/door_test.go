@@ -4,6 +4,8 @@ package web
 // out as a browser without scripts goes it.
 
 import (
+	"context"
+	"errors"
 	"io"
 	"net/http"
 	"net/http/cookiejar"
@@ -37,7 +39,13 @@ func guarded(t *testing.T, openView bool) (*httptest.Server, *fakeCore, *access.
 		}
 	}
 	core := newFakeCore(viewAt("inject"))
-	srv := httptest.NewServer(New(core, fullArchive{newLibrary(), exportingArchive{}, pastArchive{}}, Options{Box: "north-box", Units: "us", Keeper: keeper}))
+	srv := httptest.NewServer(New(core, fullArchive{newLibrary(), exportingArchive{}, pastArchive{}}, Options{Box: "north-box", Units: "us", Keeper: keeper,
+		Calibrate: func(_ context.Context, _ []byte, by string) (string, error) {
+			if by != "Kim" {
+				return "", errors.New("calibrated by " + by)
+			}
+			return "gain", nil
+		}}))
 	t.Cleanup(srv.Close)
 	return srv, core, book
 }
@@ -106,7 +114,7 @@ func TestEveryAddressHasItsRole(t *testing.T) {
 	}{
 		{"/", "", 1}, {"/runs", "", 1}, {"/runs/r1.csv", "", 1}, {"/api/view", "", 1}, {"/api/trace", "", 1}, {"/people", "", 3},
 		{"/runs/run-0007", "", 1}, {"/runs/run-0007/traces", "", 1}, {"/runs/run-0007/whatif", "", 1}, {"/runs/run-0007/note", "note", 2}, {"/runs/run-0007/whatif", "what if", 2},
-		{"/act", "confirm:17", 2}, {"/act", "acknowledge:stock-empty", 2}, {"/act", "reset:backflow-sign", 2}, {"/act", "report:stock_in", 2}, {"/act", "override:flow-unknown", 3},
+		{"/act", "confirm:17", 2}, {"/act", "acknowledge:stock-empty", 2}, {"/act", "reset:backflow-sign", 2}, {"/act", "report:stock_in", 2}, {"/act", "override:flow-unknown", 3}, {"/calibrate", "calibrate", 3},
 	} {
 		for i, name := range roles {
 			var code int

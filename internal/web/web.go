@@ -140,7 +140,10 @@ type Options struct {
 	Version string         // of boxd
 	Hosts   []string       // further host names the box is reached by
 	Planner Planner        // nil: there is no plan page
-	About   About          // what the box page says of the box itself
+	// Calibrate takes a calibration's points as JSON, by a person, keeps the record
+	// and corrects from then on; it says what was found. Nil: it isn't taken here.
+	Calibrate func(ctx context.Context, points []byte, by string) (string, error)
+	About     About // what the box page says of the box itself
 }
 
 // About is what does not change while boxd runs.
@@ -222,6 +225,7 @@ func (s *server) handler() http.Handler {
 	page("GET /{$}", access.View, visit.runPage)
 	page("POST /act", access.Operate, visit.act)
 	page("POST /forecast", access.Operate, visit.forecast)
+	page("POST /calibrate", access.Administer, visit.calibrate)
 	page("GET /valve", access.View, visit.valvePage)
 	page("GET /alarms", access.View, visit.alarmsPage)
 	page("GET /box", access.View, visit.boxPage)
