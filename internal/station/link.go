@@ -175,7 +175,9 @@ func (b Broker) session(ctx context.Context, f *Fleet) error {
 	if err := await(ctx, c.Connect()); err != nil {
 		return fmt.Errorf("cannot connect to the broker at %s: %w: is it running, and are address, user and password right", o.Servers[0].Host, err)
 	}
-	if err := b.subscribe(ctx, c, map[string]byte{statuses: 1}); err != nil {
+	// QoS 0 will do: what is kept comes again with the beat. With QoS 1 a broker may refuse a later
+	// subscription whose number is that of a message still under way.
+	if err := b.subscribe(ctx, c, map[string]byte{statuses: 0}); err != nil {
 		return err
 	}
 	f.Link("")
