@@ -83,7 +83,7 @@ func (d *decoder) loggerTime(s section, t *record.LoggerTime) {
 			t.Columns = append(t.Columns, v.Value)
 		}
 	}
-	if s.has("column") == s.has("columns") {
+	if s.has("column") == s.has("columns") || len(t.Columns) == 0 {
 		d.at("time", "needs column or columns", "write column: Time, or columns: [Date, Hour]")
 	}
 	s.need("format", "YYYY-MM-DD hh:mm:ss")
