@@ -20,35 +20,70 @@ import (
 	"boxd/internal/sensors/hwio"
 )
 
+// calibrating is a call of boxd calibrate.
+type calibrating struct {
+	data, url, fingerprint, phraseFile, from, by, channel string
+}
+
 // runCalibrate keeps a calibration, or lists them. The points come in a file, as
 // a calibration.Request in JSON, or are asked for on the terminal.
 func runCalibrate(a *app, args []string) error {
-	f := a.flags("calibrate")
-	data := f.String("data", defaultData, "`DIR` of the archive")
-	from := f.String("points", "", "`FILE` of the points, JSON; - is standard input")
-	by := f.String("by", "", "`NAME` of who did it")
-	channel := f.String("channel", "", "`COLUMN` of the channel that is calibrated")
+	f, c := a.flags("calibrate"), calibrating{}
+	f.StringVar(&c.data, "data", defaultData, "`DIR` of the archive, where boxd doesn't run")
+	f.StringVar(&c.url, "url", "", "`URL` of the page of a box that runs: it shows its readings and keeps the record")
+	f.StringVar(&c.fingerprint, "fingerprint", "", "`SHA256` of a self-made certificate, as boxd prints it when it starts")
+	f.StringVar(&c.phraseFile, "phrase-file", "", "`FILE` of the pass phrase; else it is asked for on the terminal")
+	f.StringVar(&c.from, "points", "", "`FILE` of the points, JSON; - is standard input")
+	f.StringVar(&c.by, "by", "", "`NAME` of who did it; where the box has accounts, the account's")
+	f.StringVar(&c.channel, "channel", "", "`COLUMN` of the channel that is calibrated")
 	word, err := a.parseRun(f, args)
 	if err != nil {
 		return err
 	}
-	switch {
-	case word == "list" && *from == "":
-		return listCalibrations(a, *data)
-	case word == "" && *from != "":
-		return calibrate(a, *data, *from, *by)
-	}
-	w, ok := ways()[word]
+	w, guides := ways()[word]
 	if word == "injector" {
-		*channel = calibration.Injector
+		c.channel = calibration.Injector
 	}
-	if !ok || *from != "" {
+	_, known := box.ChannelByColumn(c.channel)
+	switch {
+	case word == "list" && c.from == "" && c.url == "":
+		return listCalibrations(a, c.data)
+	case word == "list" && c.from == "":
+		return a.usage(f, "-url doesn't go with list: a box's page and its runs tell of its calibrations")
+	case (word == "") != (c.from != "") || word != "" && !guides:
 		return a.usage(f, "give list, or -points FILE, or one of flow, pressure, ec, temperature, injector")
-	}
-	if _, known := box.ChannelByColumn(*channel); !known && *channel != calibration.Injector {
+	case guides && !known && word != "injector":
 		return a.usage(f, "name the channel's trace column, as -channel main_flow_lpm")
+	case c.url == "" && (c.fingerprint != "" || c.phraseFile != ""):
+		return a.usage(f, "-fingerprint and -phrase-file go with -url")
 	}
-	return guided(a, w, calibration.Request{Channel: *channel, By: *by}, *data)
+	return c.run(a, w)
+}
+
+// records is where calibrations are kept.
+type records interface {
+	inForce(channel string) (calibration.Correction, error)
+	keep(r calibration.Request) error
+}
+
+// run calibrates by a file of points, or by the guide.
+func (c calibrating) run(a *app, w way) error {
+	var at records = archived{a, c.data}
+	var page *boxPage
+	if c.url != "" {
+		var err error
+		if page, err = reachBox(a, c.url, c.fingerprint, c.by, phraseFrom(a, c.phraseFile)); err != nil {
+			return err
+		}
+		defer page.leave()
+		at, c.by = page, cmp.Or(page.by, c.by)
+	}
+	if c.from != "" {
+		return calibrate(at, c.from, c.by)
+	}
+	g := newGuide(a, at)
+	g.live = page
+	return g.run(w, calibration.Request{Channel: c.channel, By: c.by})
 }
 
 // maxRequest bounds a file of points, in bytes.
@@ -99,33 +134,50 @@ func (s *service) taker(j *journal.Journal) func(context.Context, []byte, string
 	}
 }
 
+// inUse are the calibrations in force, as JSON.
+func (s *service) inUse() ([]byte, error) {
+	s.calibrating.Lock()
+	defer s.calibrating.Unlock()
+	return json.Marshal(append([]calibration.Record{}, s.calibrations...))
+}
+
 // calibrate works the points of a file out and keeps the record.
-func calibrate(a *app, data, from, by string) error {
+func calibrate(at records, from, by string) error {
 	r, err := readRequest(from)
 	if err != nil {
 		return err
 	}
-	if by != "" {
-		r.By = by
+	r.By, r.ID = cmp.Or(by, r.By), cmp.Or(r.ID, rand.Text())
+	return at.keep(r)
+}
+
+// archived are the calibrations in the archive of a boxd that doesn't run.
+type archived struct {
+	*app
+	data string
+}
+
+func (a archived) inForce(channel string) (calibration.Correction, error) {
+	j, err := openArchive(a.data)
+	if err != nil {
+		return calibration.None(), err
 	}
-	if r.ID == "" {
-		r.ID = rand.Text()
-	}
-	return keep(a, data, r)
+	list, err := j.Calibrations(a.ctx, time.Time{})
+	return calibration.InForce(list, channel), errors.Join(err, j.Close())
 }
 
 // keep keeps the record of a request. The archive is locked, so that no running
 // boxd goes on with the correction of before.
-func keep(a *app, data string, r calibration.Request) error {
-	if _, err := os.Stat(archiveFile(data)); err != nil {
-		return fmt.Errorf("there is no archive in %s; name its folder with -data", data)
+func (a archived) keep(r calibration.Request) error {
+	if _, err := os.Stat(archiveFile(a.data)); err != nil {
+		return fmt.Errorf("there is no archive in %s; name its folder with -data", a.data)
 	}
-	unlock, err := lock(data)
+	unlock, err := lock(a.data)
 	if err != nil {
-		return err
+		return fmt.Errorf("%w; or calibrate while it runs, with -url and the address of its page", err)
 	}
 	defer unlock()
-	j, err := openArchive(data)
+	j, err := openArchive(a.data)
 	if err != nil {
 		return err
 	}

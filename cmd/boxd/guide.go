@@ -2,6 +2,8 @@ package main
 
 import (
 	"bufio"
+	"cmp"
+	"context"
 	"crypto/rand"
 	"errors"
 	"fmt"
@@ -15,35 +17,36 @@ import (
 	"boxd/internal/calibration"
 )
 
-// point puts what was measured into a request.
-type point func(*calibration.Request)
-
-// way is one kind of calibration as a person is led through it.
-type way struct {
-	say []string
-	ask func(g *guide) point
-}
-
-func ways() map[string]way {
-	return map[string]way{
-		"flow": {[]string{"Catch what passes the meter in a bucket of known volume, 20 L or more for 60 s or more, at a steady flow without fertilizer.",
-			"The meter must be full of water. Three buckets are better than one."}, (*guide).bucket},
-		"pressure": {[]string{"Close the supply and let the pressure out before you loosen anything: water under pressure injures.",
-			"Vented to the air the gauge is 0; for a span take gauge readings 50 kPa or more apart, at rest."}, (*guide).compared},
-		"ec": {[]string{"Rinse the probe with clean water, then with a little of the standard; pour it fresh and never back into the bottle.",
-			"Wait until reading and temperature stand still."}, (*guide).solution},
-		"temperature": {[]string{"Crush ice of clean water, wet it, stir, and leave the probe in the middle for ten minutes."}, (*guide).ice},
-		"injector": {[]string{"Wear what the label of the stock asks for: gloves and goggles at least.",
-			"Draw from a measuring cylinder while the injector runs steadily, and measure the mixture that leaves it meanwhile."}, (*guide).drawn},
-	}
-}
-
 // guide asks a person on a terminal. Its first error stays: what is asked after
 // it gives nothing.
 type guide struct {
-	lines *bufio.Scanner
+	ctx   context.Context
+	lines <-chan string
+	fault error // of lines, once they have ended
 	out   io.Writer
 	err   error
+
+	at   records
+	live *boxPage // shows the readings; nil: the person reads them off
+	now  func() time.Time
+}
+
+func newGuide(a *app, at records) *guide {
+	lines := make(chan string)
+	g := &guide{ctx: a.ctx, lines: lines, out: a.out, at: at, now: time.Now}
+	go func() { // so that the person can break off: a read of a terminal can't be
+		defer close(lines)
+		in := bufio.NewScanner(a.in)
+		for in.Scan() {
+			select {
+			case lines <- in.Text():
+			case <-a.ctx.Done():
+				return
+			}
+		}
+		g.fault = in.Err()
+	}()
+	return g
 }
 
 func (g *guide) tell(format string, args ...any) {
@@ -52,94 +55,113 @@ func (g *guide) tell(format string, args ...any) {
 	}
 }
 
-func (g *guide) line(ask string) string {
+func (g *guide) line(ask string) string { return g.lineWhile(ask, nil) }
+
+// lineWhile awaits a line and meanwhile calls each, where there is one, once a
+// second.
+func (g *guide) lineWhile(ask string, each func()) string {
 	g.tell("%s ", ask)
-	if g.err == nil && !g.lines.Scan() {
-		g.err = errors.Join(errors.New("the answers ended before the calibration did: nothing is kept; begin again"), g.lines.Err())
+	tick := time.NewTicker(time.Second)
+	defer tick.Stop()
+	for g.err == nil {
+		select {
+		case text, ok := <-g.lines:
+			if ok {
+				return strings.TrimSpace(text)
+			}
+			g.err = errors.Join(errors.New("the answers ended before the calibration did: nothing is kept; begin again"), g.fault)
+		case <-g.ctx.Done():
+			g.err = errors.New("broken off: nothing is kept")
+		case <-tick.C:
+			if each != nil {
+				each()
+			}
+		}
 	}
-	if g.err != nil {
-		return ""
-	}
-	return strings.TrimSpace(g.lines.Text())
+	return ""
 }
 
-func (g *guide) number(ask string) float64 {
+func numberIn(text string) (float64, bool) {
+	v, err := strconv.ParseFloat(text, 64)
+	return v, err == nil && !math.IsInf(v, 0) && !math.IsNaN(v)
+}
+
+func (g *guide) number(ask string) float64 { return g.numberOr(ask, math.NaN()) }
+
+// numberOr is otherwise for an empty line; NaN: a number must be given.
+func (g *guide) numberOr(ask string, otherwise float64) float64 {
 	for {
 		text := g.line(ask)
-		v, err := strconv.ParseFloat(text, 64)
-		if g.err != nil || err == nil && !math.IsInf(v, 0) && !math.IsNaN(v) {
+		v, ok := numberIn(text)
+		if g.err != nil || ok {
 			return v
+		}
+		if text == "" && !math.IsNaN(otherwise) {
+			return otherwise
 		}
 		g.tell("%q is no number; write one such as 12.5\n", text)
 	}
 }
 
-func (g *guide) yes(ask string) bool {
+// measured is a number with one of some units; the first is meant by none.
+func (g *guide) measured(ask string, units ...string) (float64, string) {
 	for {
-		text := g.line(ask + " (yes/no)")
-		if g.err != nil || text == "yes" || text == "no" {
-			return text == "yes"
+		number, unit, _ := strings.Cut(g.line(ask), " ")
+		v, ok := numberIn(number)
+		unit = cmp.Or(strings.TrimSpace(unit), units[0])
+		if g.err != nil || ok && slices.Contains(units, unit) {
+			return v, unit
 		}
-		g.tell("write yes or no\n")
+		g.tell("write a number, a space and one of: %s\n", strings.Join(units, ", "))
 	}
 }
 
-func (g *guide) bucket() point {
-	per := g.number("pulses per litre in the configuration (0: I read the flow that boxd shows):")
-	b := calibration.Bucket{Litres: g.number("litres in the bucket:"), Seconds: g.number("seconds it took:")}
-	if per > 0 {
-		b.Pulses = g.number("pulses counted:")
-	} else {
-		b.Flow = g.number("mean flow boxd showed, L/min:")
-	}
-	return func(r *calibration.Request) {
-		if r.Flow == nil {
-			r.Flow = &calibration.Flow{}
+func (g *guide) choice(ask string, of ...string) string {
+	for {
+		text := g.line(ask + " (" + strings.Join(of, "/") + ")")
+		if g.err != nil || slices.Contains(of, text) {
+			return text
 		}
-		r.Flow.PerLitre = per
-		r.Flow.Buckets = append(r.Flow.Buckets, b)
+		g.tell("write %s\n", strings.Join(of, " or "))
 	}
 }
 
-func (g *guide) compared() point {
-	c := calibration.Compared{Reference: g.number("gauge, kPa (0: vented):"), Reading: g.number("boxd shows, kPa:")}
-	return func(r *calibration.Request) {
-		if r.Pressure == nil {
-			r.Pressure = &calibration.Pressure{}
+func (g *guide) yes(ask string) bool { return g.choice(ask, "yes", "no") == "yes" }
+
+// reading is what boxd shows of a channel: as it stands there now, for an empty
+// line, or as the person has read it.
+func (g *guide) reading(unit, column string) float64 {
+	if g.live == nil {
+		return g.number("boxd shows, " + unit + ":")
+	}
+	for {
+		text := g.line("boxd shows, " + unit + " (Enter when it is at rest: read from the box):")
+		if v, ok := numberIn(text); ok || g.err != nil {
+			return v
 		}
-		r.Pressure.Points = append(r.Pressure.Points, c)
+		if text != "" {
+			g.tell("%q is no number; write one such as 12.5, or nothing\n", text)
+			continue
+		}
+		v, moved, err := g.live.rest(column)
+		if err == nil {
+			g.tell("%.5g %s, the mean of some seconds in which it moved by %.2g\n", v, unit, moved)
+			return v
+		}
+		g.tell("%v\n", err)
 	}
 }
 
-func (g *guide) solution() point {
-	by := calibration.Compensation(g.line("who brings the reading to 25 °C (nobody, boxd, probe):"))
-	s := calibration.Solution{At25: g.number("EC on the bottle at 25 °C, µS/cm:"), Celsius: g.number("temperature of the standard, °C:"), Reading: g.number("boxd shows, µS/cm:")}
-	if by == calibration.Boxd {
-		water := g.number("water temperature boxd shows meanwhile, °C:")
-		s.Water = &water
+// standard asks who calibrates, against what, and for how long.
+func (g *guide) standard(w way, r *calibration.Request) {
+	if r.By == "" {
+		r.By = g.line("who calibrates:")
 	}
-	return func(r *calibration.Request) {
-		if r.EC == nil {
-			r.EC = &calibration.EC{}
-		}
-		r.EC.By = by
-		r.EC.Points = append(r.EC.Points, s)
-	}
-}
-
-func (g *guide) ice() point {
-	v := g.number("boxd shows, °C:")
-	return func(r *calibration.Request) {
-		if r.Temperature == nil {
-			r.Temperature = &calibration.Temperature{}
-		}
-		r.Temperature.Readings = append(r.Temperature.Readings, v)
-	}
-}
-
-func (g *guide) drawn() point {
-	q := calibration.Ratio{Dialled: g.number("dialled, % of stock in the total:") / 100, Stock: g.number("stock drawn, L:"), Total: g.number("mixture that left the injector, L:")}
-	return func(r *calibration.Request) { r.Ratio = &q }
+	r.Standard.Name = g.line("measured against (bucket, gauge, bottle, …):")
+	r.Standard.Lot = g.line("its lot or serial number (Enter: none):")
+	r.Standard.Limit = g.numberOr("how far off it may be at most, "+w.limit+" (Enter: as is common):", 0) * w.per
+	r.Days = int(g.numberOr("days until the next calibration (Enter: as is common):", 0))
+	r.Note = g.line("note for the record (Enter: none):")
 }
 
 // measure asks for points until they make a calibration. A refusal says why, and
@@ -151,7 +173,7 @@ func (g *guide) measure(w way, r calibration.Request, before calibration.Correct
 	var points []point
 	for g.err == nil {
 		g.tell("point %d\n", len(points)+1)
-		points = append(points, w.ask(g))
+		points = append(points, w.ask(g, r.Channel))
 		if r.Channel != calibration.Injector && g.yes("another point?") {
 			continue
 		}
@@ -159,7 +181,7 @@ func (g *guide) measure(w way, r calibration.Request, before calibration.Correct
 		for _, p := range points {
 			p(&asked)
 		}
-		rec, err := calibration.Make(asked, before, time.Now().UTC().Round(0))
+		rec, err := calibration.Make(asked, before, g.now().UTC().Round(0))
 		if err == nil || g.err != nil {
 			return asked, rec
 		}
@@ -199,25 +221,22 @@ func (g *guide) show(r *calibration.Record) {
 	}
 }
 
-// guided leads a person through a calibration. boxd may run meanwhile to show its
-// readings; it must have stopped when the result is kept.
-func guided(a *app, w way, r calibration.Request, data string) error {
-	g := &guide{lines: bufio.NewScanner(a.in), out: a.out}
-	before, err := inForce(a, data, r.Channel)
+// run leads a person through a calibration. Where the records are an archive's,
+// boxd may run meanwhile to show its readings; it must have stopped when the
+// result is kept.
+func (g *guide) run(w way, r calibration.Request) error {
+	before, err := g.at.inForce(r.Channel)
 	if err != nil {
 		return err
 	}
-	r.ID, r.Corrected = rand.Text(), true
-	if r.By == "" {
-		r.By = g.line("who calibrates:")
-	}
-	r.Standard.Name = g.line("measured against (bucket, gauge, bottle and lot, …):")
+	r.ID, r.Corrected, r.Seen = rand.Text(), true, &before
+	g.standard(w, &r)
 	r, rec := g.measure(w, r, before)
 	if g.err == nil {
 		g.show(&rec)
 	}
 	for g.err == nil && g.yes("keep it?") {
-		err := keep(a, data, r)
+		err := g.at.keep(r)
 		if err == nil {
 			return nil
 		}
@@ -227,13 +246,4 @@ func guided(a *app, w way, r calibration.Request, data string) error {
 		g.tell("nothing is kept\n")
 	}
 	return g.err
-}
-
-func inForce(a *app, data, channel string) (calibration.Correction, error) {
-	j, err := openArchive(data)
-	if err != nil {
-		return calibration.None(), err
-	}
-	list, err := j.Calibrations(a.ctx, time.Time{})
-	return calibration.InForce(list, channel), errors.Join(err, j.Close())
 }

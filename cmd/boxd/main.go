@@ -47,7 +47,7 @@ func commands() []command {
 		{"export", "RUN -format csv|parquet|json|html [-lang en|es] [-units us|metric] [-data DIR] [-o FILE]", "one archived run", runExport},
 		{"whatif", "RUN -config FILE [-data DIR] [-all] [-json]", "an archived run with another configuration, side by side", runWhatIf},
 		{"import", "-map FILE -in CSV -out TRACE", "a logger's CSV as a trace", runImport},
-		{"calibrate", "list | -points FILE | flow|pressure|ec|temperature|injector -channel COLUMN [-by NAME] [-data DIR]", "keep what a person measured against a standard; list the calibrations", runCalibrate},
+		{"calibrate", "list | -points FILE | flow|pressure|ec|temperature|injector -channel COLUMN [-by NAME] [-data DIR | -url URL [-fingerprint SHA256] [-phrase-file FILE]]", "keep what a person measured against a standard; list the calibrations", runCalibrate},
 		{"probe", "[-volts] [-draft FILE] [-root DIR] [-json]", "list a board's buses, chips, lines and what they read; draft a configuration", runProbe},
 		{"watch", "[-url URL] [-fingerprint SHA256] [-units us|metric]", "a run live on a terminal, read from the daemon", runWatch},
 		{"station", "-broker URL or -config FILE [-listen ADDR -page-password-file FILE] [-terminal]", "every box at a broker, on one page or a terminal", runStation},

@@ -346,7 +346,7 @@ func (s *service) pages(ctx context.Context, d *daemon.Daemon, j *journal.Journa
 	}
 	opts := web.Options{Box: s.core.Box, Units: s.core.Units.String(), Demo: s.demo, Version: version(), Planner: planner(s.cfg), Hosts: s.cfg.Web.Hosts, About: s.about()}
 	if _, ok := s.source.(*hwio.Source); ok {
-		opts.Calibrate = s.taker(j)
+		opts.Calibrate, opts.Calibrations = s.taker(j), s.inUse
 	}
 	scheme := "http"
 	if secure, err := s.secure(); err != nil {

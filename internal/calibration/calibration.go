@@ -29,6 +29,9 @@ type Request struct {
 	// Corrected says that the readings were taken as boxd shows them, with the
 	// correction in force in them.
 	Corrected bool `json:"corrected"`
+	// Seen is the correction that was in force when the readings were taken; nil: not
+	// said.
+	Seen *Correction `json:"seen_through,omitempty"`
 
 	Flow        *Flow        `json:"flow,omitempty"`
 	Pressure    *Pressure    `json:"pressure,omitempty"`
@@ -173,6 +176,8 @@ func (r *Request) check(before Correction) error {
 		return fmt.Errorf("cannot calibrate %s: the standard's limit of error is no number from 0 up", r.Channel)
 	case r.Days < 0 || r.Days > maxDays:
 		return fmt.Errorf("cannot calibrate %s: %d days until the next one; give 1 to %d", r.Channel, r.Days, maxDays)
+	case r.Seen != nil && *r.Seen != before:
+		return fmt.Errorf("cannot calibrate %s: another calibration was kept while this one was measured; begin again", r.Channel)
 	case !finite(before.Gain, before.Offset) || before.Gain <= 0:
 		return fmt.Errorf("cannot calibrate %s: the correction in force is no number; look into the list of calibrations", r.Channel)
 	}

@@ -42,30 +42,49 @@ type client struct {
 }
 
 func newClient(o Options) (*client, error) {
-	u, err := url.Parse(o.URL)
-	if err != nil || u.Host == "" || u.Scheme != "http" && u.Scheme != "https" {
-		return nil, fmt.Errorf("%q is not the address of a box's page; write one such as http://127.0.0.1:8080", o.URL)
+	h, err := Client(o.URL, o.Fingerprint)
+	if err != nil {
+		return nil, err
 	}
-	t := http.DefaultTransport.(*http.Transport).Clone()
-	if o.Fingerprint != "" {
-		want := strings.ToLower(strings.NewReplacer(":", "", " ", "").Replace(o.Fingerprint))
-		if b, err := hex.DecodeString(want); err != nil || len(b) != sha256.Size {
-			return nil, errors.New("that is no SHA-256 fingerprint: it has 64 hexadecimal digits; boxd prints it when it starts")
-		}
-		// Nobody vouches for a self-made certificate; the fingerprint does instead.
-		t.TLSClientConfig = &tls.Config{InsecureSkipVerify: true, MinVersion: tls.VersionTLS12, VerifyConnection: func(s tls.ConnectionState) error {
-			sum := sha256.Sum256(s.PeerCertificates[0].Raw)
-			if hex.EncodeToString(sum[:]) != want {
-				return errors.New("the certificate has another fingerprint: this may not be the box")
-			}
-			return nil
-		}}
-	}
-	c := &client{url: strings.TrimRight(o.URL, "/") + "/events", http: &http.Client{Transport: t}}
+	c := &client{url: strings.TrimRight(o.URL, "/") + "/events", http: h}
 	if o.Units != "" {
 		c.show = "en-" + o.Units
 	}
 	return c, nil
+}
+
+// Client is for requests to the page of a box at an address such as
+// http://127.0.0.1:8080. The fingerprint is as in Options.
+func Client(address, fingerprint string) (*http.Client, error) {
+	u, err := url.Parse(address)
+	if err != nil || u.Host == "" || u.Scheme != "http" && u.Scheme != "https" {
+		return nil, fmt.Errorf("%q is not the address of a box's page; write one such as http://127.0.0.1:8080", address)
+	}
+	t := http.DefaultTransport.(*http.Transport).Clone()
+	if fingerprint == "" {
+		return &http.Client{Transport: t}, nil
+	}
+	want := strings.ToLower(strings.NewReplacer(":", "", " ", "").Replace(fingerprint))
+	if b, err := hex.DecodeString(want); err != nil || len(b) != sha256.Size {
+		return nil, errors.New("that is no SHA-256 fingerprint: it has 64 hexadecimal digits; boxd prints it when it starts")
+	}
+	// Nobody vouches for a self-made certificate; the fingerprint does instead.
+	t.TLSClientConfig = &tls.Config{InsecureSkipVerify: true, MinVersion: tls.VersionTLS12, VerifyConnection: func(s tls.ConnectionState) error {
+		sum := sha256.Sum256(s.PeerCertificates[0].Raw)
+		if hex.EncodeToString(sum[:]) != want {
+			return errors.New("the certificate has another fingerprint: this may not be the box")
+		}
+		return nil
+	}}
+	return &http.Client{Transport: t}, nil
+}
+
+// CannotReach says why a request to a box failed, and what to do next.
+func CannotReach(err error) error {
+	if _, unknown := errors.AsType[*tls.CertificateVerificationError](err); unknown {
+		return fmt.Errorf("cannot reach the box: nobody vouches for its certificate (%w); with one that the box made itself give -fingerprint and the SHA-256 that boxd prints when it starts", err)
+	}
+	return fmt.Errorf("cannot reach the box: %w", err)
 }
 
 // heard is what came of the stream: a view, the age of the newest one, or the
@@ -105,7 +124,7 @@ func (c *client) once(ctx context.Context, tell func(heard)) error {
 	}
 	res, err := c.http.Do(req)
 	if err != nil {
-		return fmt.Errorf("cannot reach the box: %w", err)
+		return CannotReach(err)
 	}
 	defer func() { _ = res.Body.Close() }()
 	switch {

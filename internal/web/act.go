@@ -68,7 +68,7 @@ func (s visit) take(w http.ResponseWriter, r *http.Request, read func(*http.Requ
 
 // reply answers a script with JSON and a plain form with a page.
 func (s visit) reply(w http.ResponseWriter, r *http.Request, code int, ans Answer) {
-	if strings.Contains(r.Header.Get("Accept"), "application/json") {
+	if wantsJSON(r) {
 		w.Header().Set("Content-Type", "application/json")
 		w.WriteHeader(code)
 		_ = json.NewEncoder(w).Encode(ans) // a broken connection has nobody to tell
@@ -83,6 +83,10 @@ func (s visit) reply(w http.ResponseWriter, r *http.Request, code int, ans Answe
 		return
 	}
 	s.writeRunPage(w, code, r.PostFormValue("by"), ans.Reason)
+}
+
+func wantsJSON(r *http.Request) bool {
+	return strings.Contains(r.Header.Get("Accept"), "application/json")
 }
 
 func actionOf(r *http.Request) (box.Action, error) {

@@ -22,14 +22,22 @@ func (s visit) signInPage(w http.ResponseWriter, r *http.Request) {
 	writePage(w, http.StatusOK, s.pages.signIn, doorModel{frame: s.frame("sign-in"), To: ownPath(r.URL.Query().Get("to"))})
 }
 
+// signIn answers a browser with a page, a program that asks for JSON with an
+// Answer.
 func (s visit) signIn(w http.ResponseWriter, r *http.Request) {
 	r.Body = http.MaxBytesReader(w, r.Body, bodyLimit)
 	name, to := clean(r.PostFormValue("name"), nameRunes), ownPath(r.PostFormValue("to"))
-	if err := s.opts.Keeper.SignIn(r, name, r.PostFormValue("phrase")); err != nil {
+	err := s.opts.Keeper.SignIn(r, name, r.PostFormValue("phrase"))
+	switch {
+	case err != nil && wantsJSON(r):
+		s.reply(w, r, http.StatusForbidden, Answer{Reason: s.why(err)})
+	case err != nil:
 		writePage(w, http.StatusForbidden, s.pages.signIn, doorModel{s.frame("sign-in"), to, name, s.why(err)})
-		return
+	case wantsJSON(r):
+		s.reply(w, r, http.StatusOK, Answer{Accepted: true})
+	default:
+		http.Redirect(w, r, to, http.StatusSeeOther)
 	}
-	http.Redirect(w, r, to, http.StatusSeeOther)
 }
 
 func (s visit) signOut(w http.ResponseWriter, r *http.Request) {

@@ -143,7 +143,9 @@ type Options struct {
 	// Calibrate takes a calibration's points as JSON, by a person, keeps the record
 	// and corrects from then on; it says what was found. Nil: it isn't taken here.
 	Calibrate func(ctx context.Context, points []byte, by string) (string, error)
-	About     About // what the box page says of the box itself
+	// Calibrations are the records in force, as a JSON array; it comes with Calibrate.
+	Calibrations func() ([]byte, error)
+	About        About // what the box page says of the box itself
 }
 
 // About is what does not change while boxd runs.
@@ -225,6 +227,7 @@ func (s *server) handler() http.Handler {
 	page("GET /{$}", access.View, visit.runPage)
 	page("POST /act", access.Operate, visit.act)
 	page("POST /forecast", access.Operate, visit.forecast)
+	page("GET /calibrate", access.Administer, visit.calibrations)
 	page("POST /calibrate", access.Administer, visit.calibrate)
 	page("GET /valve", access.View, visit.valvePage)
 	page("GET /alarms", access.View, visit.alarmsPage)
