@@ -60,13 +60,14 @@ func rules() map[string]rule {
 		"telemetry/mqtt":    may("say", "units", "box", "alarm", "sequencer", "engine", "telemetry"),
 		"telemetry/influx":  may("say", "units", "box", "alarm", "sequencer", "engine", "telemetry"),
 		"access":            may("say"),
-		"web":               may("access", "say", "units", "box", "alarm", "sequencer", "engine", "telemetry", "journal", "whatif"),
+		"web":               may("access", "say", "units", "box", "alarm", "sequencer", "engine", "telemetry", "journal", "whatif", "setup"),
 		"web/webtest":       may(), // tests only
 		"config":            may("say", "units", "box", "hydraulics", "dosing", "sensors", "safety", "sequencer", "engine", "record"),
 		"planview":          may("say", "config", "units", "hydraulics", "dosing", "web"), // answers the interface that web declares
 		"daemon":            may("say", "config", "units", "box", "engine", "sensors", "record", "journal", "telemetry", "telemetry/alert", "telemetry/broker", "telemetry/mqtt", "telemetry/influx", "web"),
 		"watch":             may("say", "units", "engine"),
 		"station":           may("say", "telemetry"),
+		"setup":             may("say", "units", "box", "hydraulics", "sensors", "config", "report", module+"hw"),
 		"engine/enginetest": may("say", "units", "box", "hydraulics", "dosing", "sensors", "alarm", "estimate", "safety", "sequencer", "engine", "simbox", "record"),
 		"archtest":          may(),
 		module + "cmd/boxd": {any: true},
@@ -74,7 +75,7 @@ func rules() map[string]rule {
 		"engine/enginetest/season": pure("units", "box", "hydraulics", "safety", "engine"), // tests only
 
 		// The kernel test's machine. Nothing of the product imports these.
-		module + "hw":               may(), // tests only
+		module + "hw":               may(), // the boards' profiles
 		module + "hw/kernel":        may(),
 		module + "hw/kernel/guest":  may(module + "hw/kernel/wiring"),
 		module + "hw/kernel/image":  may(),
