@@ -8,6 +8,7 @@ import (
 	"crypto/tls"
 	"io"
 	"log"
+	"math"
 	"net/http/httptest"
 	"os"
 	"path/filepath"
@@ -182,3 +183,71 @@ func TestCalibrateOpenBox(t *testing.T) {
 		t.Errorf("code %d: %s", code, out)
 	}
 }
+
+// TestWatchedBucket: time and litres of a bucket come from the box, its water from
+// the scales. By hand: 24.9 kg at 20 °C are 24.9·1.0029 = 24.972 L (ISO 8655-6,
+// from memory) where the meter has 25.50 L.
+func TestWatchedBucket(t *testing.T) {
+	c, url := serveCal(t, nil, nil)
+	var out bytes.Buffer
+	a := &app{t.Context(), strings.NewReader("Lee\nscales\n\n0.05\n90\n\n\n\n24.9 stone\n24.9 kg\n20\nno\nyes\n"), &out, &out}
+	page, err := reachBox(a, url, "", "", nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	g := newGuide(a, page)
+	g.live = page
+	begun := time.Now().Add(-time.Hour)
+	totals := []float64{100, 125.5}
+	g.now = func() time.Time { // asked as each of the bucket's ends is told
+		begun = begun.Add(80 * time.Second)
+		if len(totals) > 0 {
+			c.showTotal(totals[0])
+			totals = totals[1:]
+		}
+		return begun
+	}
+	c.showTotal(100)
+	if err := g.run(ways()["flow"], calibration.Request{Channel: "main_flow_lpm"}); err != nil {
+		t.Fatalf("%v: %s", err, &out)
+	}
+	if !strings.Contains(out.String(), "80 s, 25.50 L by the meter") || !strings.Contains(out.String(), "one of: L, kg") {
+		t.Errorf("%s", &out)
+	}
+	list, err := c.j.EveryCalibration(t.Context(), 9)
+	if err != nil || len(list) != 1 || math.Abs(list[0].After.Gain-24.972/25.5) > 1e-4 || list[0].Standard.Limit != 0.05 || list[0].Next.Sub(list[0].Wall) != 90*24*time.Hour {
+		t.Errorf("kept %+v, %v", list, err)
+	}
+}
+
+func (c *calBox) showTotal(litres float64) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.view = engine.View{Step: "ready", Board: []engine.BoardView{{Name: "main_flow_total_l", Unit: "L", Value: &litres}}}
+}
+
+// TestGuideTakesAll: a bottle's own table, and a ratio by EC, on the terminal. By
+// hand: the bottle has 1345.5 µS/cm midway between its rows, and the injector
+// 0.02·1580/1600.
+func TestGuideTakesAll(t *testing.T) {
+	for _, x := range []struct{ way, channel, answers, want string }{
+		{"ec", "ec_box_us_cm", "KCl\n7\n2\n\n\nnobody\n1413\n20 1278\n25\n25 1413\n\n22.5\n1345.5\nno\nno\n", "gain 1.0000, offset +0.0 µS/cm"},
+		{"ec", "ec_box_us_cm", "KCl\n7\n\n\n\nnobody\n1413\n20 1728\n25 1413\n\n22.5\n1345.5\nno\n", "check it for a misprint"},
+		{"injector", calibration.Injector, "EC meter\n\n1\n\n\n2\nec\n400\n1980\n2000\n2\nno\n", "gives 1.975 %"},
+		{"flow", "main_flow_lpm", "bucket\n\n0.1\n\n\n80\n11475\n450\n25\nno\nno\n", "459 pulses per litre"},
+		{"pressure", "header_kpa", "gauge\n\n1\n\n\n0\n1.5\nyes\n100\n101.5\nno\nno\n", "gain 1.0000, offset -1.50 kPa, ± 1.15 kPa from 2 points"},
+	} {
+		var out bytes.Buffer
+		a := &app{t.Context(), strings.NewReader("Lee\n" + x.answers), &out, &out}
+		g := newGuide(a, nothingKept{})
+		_ = g.run(ways()[x.way], calibration.Request{Channel: x.channel}) // the refused one ends with its answers
+		if !strings.Contains(out.String(), x.want) {
+			t.Errorf("%s: want %q in %s", x.way, x.want, &out)
+		}
+	}
+}
+
+type nothingKept struct{}
+
+func (nothingKept) inForce(string) (calibration.Correction, error) { return calibration.None(), nil }
+func (nothingKept) keep(calibration.Request) error                 { return nil }

@@ -9,6 +9,7 @@
 package calibration
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"strings"
@@ -45,9 +46,12 @@ const Injector = "injector"
 
 // Standard is what was measured against.
 type Standard struct {
-	Name  string  `json:"name"`
-	Lot   string  `json:"lot,omitempty"`
-	Limit float64 `json:"limit"` // the error it may have at most, in the unit of the method; 0: as is common
+	Name string `json:"name"`
+	Lot  string `json:"lot,omitempty"`
+	// Limit is the error it may have at most; 0: as is common. In litres for a bucket,
+	// kPa for a gauge, °C for ice, as a part for a bottle (of its EC) and for an
+	// injector (of the stock drawn or the rise in EC).
+	Limit float64 `json:"limit"`
 }
 
 // Correction is true = Gain·reading + Offset.
@@ -132,14 +136,14 @@ func Make(r Request, before Correction, now time.Time) (Record, error) {
 	case r.Flow != nil:
 		err = r.flow(&rec, c)
 	case r.Pressure != nil:
-		err = r.pressure(&rec, c)
+		err = cmp.Or(r.Standard.trusted(mostGauge, "kPa"), r.pressure(&rec, c))
 	case r.EC != nil:
 		days = 30
-		err = r.ec(&rec, c)
+		err = cmp.Or(r.Standard.trusted(mostBottle, "(1 is the whole)"), r.ec(&rec, c))
 	case r.Temperature != nil:
-		err = r.temperature(&rec, c)
+		err = cmp.Or(r.Standard.trusted(mostSlush, "°C"), r.temperature(&rec, c))
 	default:
-		err = r.ratio(&rec)
+		err = cmp.Or(r.Standard.trusted(mostBottle, "(1 is the whole)"), r.ratio(&rec))
 	}
 	if err != nil {
 		return Record{}, fmt.Errorf("cannot calibrate %s: %w", r.Channel, err)
@@ -223,6 +227,14 @@ func finite(vs ...float64) bool {
 		}
 	}
 	return true
+}
+
+// trusted refuses a standard that may be off by more than most.
+func (s Standard) trusted(most float64, unit string) error {
+	if s.Limit > most {
+		return fmt.Errorf("the standard may be off by %g %s, more than %g %s: too much to calibrate against; take a better one, or say its limit in that unit", s.Limit, unit, most, unit)
+	}
+	return nil
 }
 
 // limit is the standard's own, or what is common.

@@ -103,6 +103,12 @@ func TestFlow(t *testing.T) {
 	q.Corrected = true
 	near(t, "gain anew", made(t, q, Correction{Gain: 0.98}).After.Gain, 0.96, 1e-9)
 
+	// The meter's own total is read to 0.01 L, twice.
+	q = ask(main, 0, Bucket{Litres: 25, Seconds: 80, Meter: 25})
+	near(t, "U by the total", made(t, q, None()).Expanded, 2*math.Sqrt((0.1*0.1+0.01*0.01)/25/25/3), 1e-9)
+	q.Standard.Limit = 3
+	refused(t, q, None(), "take a better one")
+
 	refused(t, ask(main, 450, bucket(10, 4500)), None(), "too little water")
 	refused(t, ask(main, 450, Bucket{Litres: 25, Seconds: 20, Pulses: 11250}), None(), "too short")
 	refused(t, ask(main, 450, bucket(25, 5600)), None(), "nameplate")
@@ -121,6 +127,7 @@ func TestPressure(t *testing.T) {
 	}
 	r := made(t, ask(Compared{0, 1.2}, Compared{0, 1.4}), Correction{Gain: 1, Offset: 0})
 	near(t, "zero", r.After.Offset, -1.3, 1e-9)
+	near(t, "U of the zero", r.Expanded, 2*math.Sqrt(0.1*0.1+0.3*0.3/3), 1e-9) // two readings 0.2 apart: their mean's is 0.1
 	// By hand: true = 1.02·raw − 2.
 	r = made(t, ask(Compared{0, 2 / 1.02}, Compared{100, 100}, Compared{202, 200}), None())
 	near(t, "gain", r.After.Gain, 1.02, 1e-9)
@@ -162,6 +169,11 @@ func TestEC(t *testing.T) {
 	refused(t, ask(Nobody, Solution{At25: 1413, Table: table, Celsius: 12, Reading: 1100}), None(), "its table covers")
 	refused(t, ask(Nobody, Solution{At25: 1413, Celsius: 45, Reading: 1900}), None(), "0 to 40")
 	refused(t, ask(Nobody, Solution{At25: 1413, Table: []Row{{20, 1278}, {25, 1200}}, Celsius: 22, Reading: 1300}), None(), "misprint")
+	// By NIST a bottle of 1413 has 1277 at 20 °C: 1413·1273.03/1408.23. A table with
+	// another's digits is refused, one that rounds is not.
+	refused(t, ask(Nobody, Solution{At25: 1413, Table: []Row{{20, 1378}, {25, 1413}}, Celsius: 22, Reading: 1300}), None(), "row 1 of the bottle's table, 1378 µS/cm at 20 °C, is +7.9 % off KCl")
+	refused(t, ask(Nobody, Solution{At25: 1413, Table: []Row{{20, 2278}, {25, 2765}}, Celsius: 22, Reading: 1300}), None(), "(NIST: 1277)")
+	refused(t, ask(Nobody, Solution{At25: 1413, Table: []Row{{25, 1413}}, Celsius: 25, Reading: 1300}), None(), "1 rows")
 	refused(t, ask(Probe, Solution{At25: 1413, Celsius: 10, Reading: 1400}), None(), "within 10 °C of 25")
 	refused(t, ask(Nobody, Solution{At25: 1413, Celsius: 25, Reading: 700}), None(), "nominal cell")
 	refused(t, ask(Nobody, Solution{At25: 1413, Celsius: 25, Reading: 1200}), Correction{Gain: 1.001}, "since the last calibration")
@@ -187,6 +199,10 @@ func TestRatio(t *testing.T) {
 	near(t, "ratio", r.Ratio, 0.022, 1e-12)
 	r = made(t, ask(Ratio{Dialled: 0.02, WaterEC: 400, MixEC: 1980, HandEC: 2000, HandRatio: 0.02}), None())
 	near(t, "ratio by EC", r.Ratio, 0.01975, 1e-12)
+	// A cylinder that may be off by 1 % of what was drawn, beside the bucket's 0.5 %.
+	with := ask(Ratio{Dialled: 0.02, Stock: 0.55, Total: 25})
+	with.Standard.Limit = 0.01
+	near(t, "U with a limit", made(t, with, None()).Expanded, 2*math.Sqrt((0.01*0.01+0.005*0.005)/3), 1e-9)
 	refused(t, ask(Ratio{Dialled: 0.02, Stock: 0.2, Total: 5}), None(), "too little")
 	refused(t, ask(Ratio{Dialled: 0.02, Stock: 0.3, Total: 25}), None(), "air in the suction hose")
 	refused(t, ask(Ratio{Dialled: 0.02, WaterEC: 400, MixEC: 450, HandEC: 2000, HandRatio: 0.02}), None(), "urea")

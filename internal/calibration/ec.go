@@ -54,6 +54,8 @@ const (
 	mostCellMove  = 0.10 // since the last calibration
 	leastApart    = 2    // quotient of two standards
 	tempLimit     = 0.3  // °C, of the solution's thermometer
+	mostTableOff  = 0.02 // of the bottle's table, from KCl as NIST has it
+	mostRows      = 50
 )
 
 // At is the solution's EC at its temperature: by the bottle's own table, or by
@@ -67,10 +69,8 @@ func (s Solution) At(celsius float64) (float64, error) {
 		v, err := b.At(units.Celsius(celsius))
 		return float64(v), err
 	}
-	for i, row := range s.Table {
-		if !finite(row.Celsius, row.EC) || row.EC <= 0 || i > 0 && (row.Celsius <= s.Table[i-1].Celsius || row.EC <= s.Table[i-1].EC) {
-			return 0, fmt.Errorf("row %d of the bottle's table does not go up from the one before; check it for a misprint", i+1)
-		}
+	if err := s.plausible(); err != nil {
+		return 0, err
 	}
 	first, last := s.Table[0].Celsius, s.Table[len(s.Table)-1].Celsius
 	if !(celsius >= first && celsius <= last) {
@@ -90,6 +90,28 @@ func (s Solution) At(celsius float64) (float64, error) {
 	}
 	a, b := s.Table[i-1], s.Table[i]
 	return a.EC + float64((b.EC-a.EC)*(celsius-a.Celsius)/(b.Celsius-a.Celsius)), nil
+}
+
+// plausible holds the bottle's table against that of NIST: labels round, and are
+// known to carry a wrong cell.
+func (s Solution) plausible() error {
+	nist := Solution{At25: s.At25}
+	if len(s.Table) < 2 || len(s.Table) > mostRows {
+		return fmt.Errorf("the bottle's table has %d rows; give 2 to %d, or none", len(s.Table), mostRows)
+	}
+	for i, row := range s.Table {
+		if !finite(row.Celsius, row.EC) || row.EC <= 0 || i > 0 && (row.Celsius <= s.Table[i-1].Celsius || row.EC <= s.Table[i-1].EC) {
+			return fmt.Errorf("row %d of the bottle's table does not go up from the one before; check it for a misprint", i+1)
+		}
+		want, err := nist.At(row.Celsius)
+		if err != nil {
+			return fmt.Errorf("row %d of the bottle's table: %w", i+1, err)
+		}
+		if off := row.EC/want - 1; math.Abs(off) > mostTableOff {
+			return fmt.Errorf("row %d of the bottle's table, %g µS/cm at %g °C, is %+.1f %% off KCl that has %g at 25 °C (NIST: %.0f); check it for a misprint, and that the standard is KCl", i+1, row.EC, row.Celsius, 100*off, s.At25, want)
+		}
+	}
+	return nil
 }
 
 // expected is what a right probe would have shown, and the relative standard

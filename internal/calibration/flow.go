@@ -37,7 +37,9 @@ const (
 	mostOff       = 0.10 // of the nameplate; what is further off is another size, or another number
 	mostSpread    = 0.02 // between buckets
 	bucketLimit   = 0.005
-	stopwatchHand = 0.3 // s, of both presses of a hand
+	mostBottle    = 0.10 // of a bucket, a bottle: a standard that may be further off is none
+	meterStep     = 0.01 // L: a total is read to a hundredth
+	stopwatchHand = 0.3  // s, of both presses of a hand
 )
 
 // Litres of water weighed in air: the density of Tanaka et al., Metrologia 38
@@ -121,13 +123,18 @@ func (r *Request) bucket(b Bucket, before Correction, c box.Channel) (litres, me
 	if b.Seconds < leastSeconds {
 		return 0, 0, 0, fmt.Errorf("%.0f s is too short; let it run for %d s or more, with a larger bucket", b.Seconds, leastSeconds)
 	}
-	meter, u = b.Meter, 0
+	if err := r.Standard.trusted(mostBottle*litres, "L"); err != nil {
+		return 0, 0, 0, err
+	}
+	meter = b.Meter
 	switch {
 	case r.Flow.PerLitre > 0 && b.Pulses > 0:
 		meter, u = b.Pulses/r.Flow.PerLitre, rectangular(1/b.Pulses)
 	case b.Flow > 0:
 		meter = r.uncorrected(b.Flow, before) * b.Seconds / 60
 		u = rectangular(stopwatchHand / b.Seconds)
+	case b.Meter > 0:
+		u = rectangular(meterStep / b.Meter)
 	}
 	if meter <= 0 {
 		return 0, 0, 0, errors.New("the meter counted nothing; give its pulses, its litres or its mean flow, and check that it turns")

@@ -25,6 +25,8 @@ const (
 	mostZero   = 20  // a vented transmitter may read
 	leastSpan  = 50  // between the lowest and the highest gauge
 	mostGain   = 0.1 // off 1
+	mostGauge  = 20
+	ventLimit  = 0.3 // of the air's pressure at a vent, in a breeze
 	gaugeLimit = 2   // of a gauge of class 0.6 and 400 kPa, read to a tenth of its smallest mark
 )
 
@@ -67,8 +69,8 @@ func (r *Request) zero(rec *Record, raws []float64) error {
 		return fmt.Errorf("vented it reads %+.1f kPa, more than %d off; check that it is open to the air, its wiring and its span in the configuration", mean, mostZero)
 	}
 	rec.After = Correction{Gain: rec.Before.Gain, Offset: -rec.Before.Gain * mean}
-	rec.Expanded = 2 * u
-	rec.Text = fmt.Sprintf("zero moved by %+.2f kPa, gain as it was (%.4f)", rec.After.Offset-rec.Before.Offset, rec.After.Gain)
+	rec.Expanded = 2 * combined(u, rectangular(r.Standard.limit(ventLimit)))
+	rec.Text = fmt.Sprintf("zero moved by %+.2f kPa ± %.2f kPa, gain as it was (%.4f)", rec.After.Offset-rec.Before.Offset, rec.Expanded, rec.After.Gain)
 	return nil
 }
 

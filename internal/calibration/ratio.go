@@ -36,9 +36,9 @@ func (r *Request) ratio(rec *Record) error {
 	if !finite(q.Dialled, q.Stock, q.Total, q.WaterEC, q.MixEC, q.HandEC, q.HandRatio) || !(q.Dialled > 0 && q.Dialled < 0.5) {
 		return errors.New("the dialled ratio must be above 0 and below 50 %, and all else numbers")
 	}
-	found, u, how, err := q.byVolume()
+	found, u, how, err := q.byVolume(r.Standard)
 	if q.MixEC > 0 {
-		found, u, how, err = q.byEC()
+		found, u, how, err = q.byEC(r.Standard)
 	}
 	if err != nil {
 		return err
@@ -53,17 +53,17 @@ func (r *Request) ratio(rec *Record) error {
 	return nil
 }
 
-func (q *Ratio) byVolume() (ratio, u float64, how string, err error) {
+func (q *Ratio) byVolume(s Standard) (ratio, u float64, how string, err error) {
 	switch {
 	case q.Stock < leastDrawn:
 		return 0, 0, "", fmt.Errorf("%.2f L of stock drawn is too little; take %.1f L or more", q.Stock, leastDrawn)
 	case q.Total < leastLitres || q.Total <= q.Stock:
 		return 0, 0, "", fmt.Errorf("%.1f L in total is too little; take %d L or more", q.Total, leastLitres)
 	}
-	return q.Stock / q.Total, combined(rectangular(drawnLimit), rectangular(bucketLimit)), "by volume", nil
+	return q.Stock / q.Total, combined(rectangular(s.limit(drawnLimit)), rectangular(bucketLimit)), "by volume", nil
 }
 
-func (q *Ratio) byEC() (ratio, u float64, how string, err error) {
+func (q *Ratio) byEC(s Standard) (ratio, u float64, how string, err error) {
 	mix, hand := q.MixEC-q.WaterEC, q.HandEC-q.WaterEC
 	switch {
 	case q.WaterEC < 0 || mix < leastRise || hand < leastRise || !(q.HandRatio > 0 && q.HandRatio < 0.5):
@@ -71,5 +71,5 @@ func (q *Ratio) byEC() (ratio, u float64, how string, err error) {
 	case max(mix, hand)/min(mix, hand) > mostHandApart:
 		return 0, 0, "", fmt.Errorf("the two mixtures are too far apart (rises of %.0f and %.0f µS/cm); make one by hand near the dialled ratio", mix, hand)
 	}
-	return q.HandRatio * mix / hand, combined(rectangular(ecLimit), rectangular(ecLimit), rectangular(drawnLimit)), "by EC", nil
+	return q.HandRatio * mix / hand, combined(rectangular(s.limit(ecLimit)), rectangular(s.limit(ecLimit)), rectangular(drawnLimit)), "by EC", nil
 }

@@ -19,6 +19,7 @@ const (
 	mostIce   = 1.0    // °C: what reads further off is broken
 	iceSpread = 0.3    // °C: the readings don't rest
 	slush     = 0.1    // °C: what slush of tap water in a bucket allows
+	mostSlush = 0.5    // °C
 	step      = 0.0625 // °C: the step of a DS18B20
 	halfStep  = step / 2
 )
