@@ -117,8 +117,10 @@ func (s *service) taker(j *journal.Journal) func(context.Context, []byte, string
 		if err != nil {
 			return "", err
 		}
-		r.By = cmp.Or(by, r.By)
-		r.ID = cmp.Or(r.ID, rand.Text())
+		r.By, r.ID = cmp.Or(by, r.By), cmp.Or(r.ID, rand.Text())
+		if box.IsButton(r.By) {
+			return "", errors.New("cannot calibrate: that is what the button at the box is called in the record; give your own name")
+		}
 		s.calibrating.Lock()
 		defer s.calibrating.Unlock()
 		for i := range s.calibrations {

@@ -4,6 +4,7 @@
 package box
 
 import (
+	"strings"
 	"time"
 
 	"boxd/internal/say"
@@ -297,6 +298,11 @@ type Action struct {
 
 // ByButton is who says what the button at the box says: whoever stood there.
 const ByButton = "box button"
+
+// IsButton says whether a name would be read as the button's: no person bears it.
+func IsButton(name string) bool {
+	return strings.EqualFold(strings.Join(strings.Fields(name), " "), ByButton)
+}
 
 // Forecast is the lowest temperature outside that is expected of the next
 // night, and when.

@@ -49,7 +49,10 @@ func (s visit) take(w http.ResponseWriter, r *http.Request, read func(*http.Requ
 		s.reply(w, r, http.StatusForbidden, Answer{Reason: s.show.voice.Say(say.T("You may not do this: it takes somebody who may %v.", need.Say()))})
 		return
 	}
-	a.By = s.name(a.By)
+	if a.By = s.name(a.By); box.IsButton(a.By) {
+		s.reply(w, r, http.StatusBadRequest, Answer{Reason: s.why(notTheButton())})
+		return
+	}
 	ans := s.answers.once(a.ID, func() Answer {
 		// The word counts even when the sender hangs up before the answer.
 		ctx, cancel := context.WithTimeout(context.WithoutCancel(r.Context()), submitWait)
@@ -113,6 +116,12 @@ func forecastOf(r *http.Request) (box.Action, error) {
 		return box.Action{}, say.Refuse("cannot take this forecast: at must be the hour of the low with its offset, as in 2026-11-26T06:00:00+01:00")
 	}
 	return attributed(r, box.Action{Kind: box.Post, Forecast: box.Forecast{Low: low, At: at.UTC()}})
+}
+
+// notTheButton refuses a word in the name of the button at the box: the record must
+// tell who stood there from who was on a page.
+func notTheButton() error {
+	return say.Refuse("that is what the button at the box is called in the record: give your own name")
 }
 
 // attributed adds who says it, the note and the id.

@@ -350,6 +350,10 @@ func (s visit) note(w http.ResponseWriter, r *http.Request) {
 		s.recordPage(w, r, lib, http.StatusBadRequest, s.show.say("A note needs some words."))
 		return
 	}
+	if box.IsButton(n.By) {
+		s.recordPage(w, r, lib, http.StatusBadRequest, s.why(notTheButton()))
+		return
+	}
 	switch err := lib.AddNote(r.Context(), n); {
 	case errors.Is(err, ErrNoRun):
 		s.noRun(w, err)

@@ -258,6 +258,25 @@ func TestNonsenseIsNotHandedOn(t *testing.T) {
 	}
 }
 
+// TestNobodyIsTheButton: what was said at the box is told from what was said on a
+// page, however the name is written and whether or not the page is open.
+func TestNobodyIsTheButton(t *testing.T) {
+	for _, by := range []string{box.ByButton, " Box \u00a0BUTTON"} {
+		h, core := handler(viewAt("inject"))
+		for do, path := range map[string]string{"confirm:17": "act", "report:stock_in": "act"} {
+			form := url.Values{"do": {do}, "by": {by}, "id": {do}}
+			r := httptest.NewRequest("POST", boxURL+path, strings.NewReader(form.Encode()))
+			r.Header.Set("Content-Type", "application/x-www-form-urlencoded")
+			r.Header.Set("Accept", "application/json")
+			w := httptest.NewRecorder()
+			h.ServeHTTP(w, r)
+			if w.Code != http.StatusBadRequest || len(core.said()) != 0 || !strings.Contains(w.Body.String(), "your own name") {
+				t.Errorf("%q said %s: %d %s", by, do, w.Code, w.Body)
+			}
+		}
+	}
+}
+
 // TestHowLongToShelve: an alarm is shelved for a stated time or not at all.
 func TestHowLongToShelve(t *testing.T) {
 	for _, minutes := range []string{"", "0", "-5", "1.5", "an hour", "99999999"} {
