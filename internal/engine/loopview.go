@@ -56,6 +56,12 @@ type LoopMove struct {
 // LoopSaid are its sentences.
 type LoopSaid struct{ HowFar, Cannot, WayOut, Binding, Basis say.Text }
 
+// In is the valve work as it is said to a reader.
+func (l LoopView) In(v say.Voice) LoopView {
+	l.put(v)
+	return l
+}
+
 func (l *LoopView) put(v say.Voice) {
 	reword(&l.HowFar, v, l.Said.HowFar)
 	reword(&l.Cannot, v, l.Said.Cannot)

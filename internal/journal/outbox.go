@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"os"
 	"slices"
+	"sync/atomic"
 	"time"
 )
 
@@ -16,7 +17,12 @@ import (
 type Outbox struct {
 	j    *Journal
 	sink string
+	dry  atomic.Pointer[dry]
 }
+
+// dry is that nothing came after a number when the archive ended at end. Sinks ask
+// several times a second; without a commit in between the answer stays.
+type dry struct{ after, end uint64 }
 
 // Outbox is the outbox of the sink of this name. A new sink begins at the
 // beginning of the archive.
@@ -30,7 +36,7 @@ func (j *Journal) Outbox(ctx context.Context, sink string) (*Outbox, error) {
 		return nil, j.explain("save to", err)
 	}
 	j.opened = append(j.opened, sink)
-	return &Outbox{j, sink}, nil
+	return &Outbox{j: j, sink: sink}, nil
 }
 
 // DropSink forgets a sink that is no longer wanted; it holds back no pruning then.
@@ -44,6 +50,10 @@ func (j *Journal) DropSink(ctx context.Context, sink string) error {
 // Next is up to max of what comes after the number after and after what the
 // sink is known to have had. Nothing and no error means: wait for a commit.
 func (o *Outbox) Next(ctx context.Context, after uint64, max int) ([]Message, error) {
+	end := o.j.seq.Load() // rises once a commit is done, so what it counts can be read
+	if d := o.dry.Load(); d != nil && d.end == end && after >= d.after {
+		return nil, nil
+	}
 	rows, err := o.j.reader.QueryContext(ctx, `
 		WITH start (seq) AS (SELECT max(?1, ifnull((SELECT done FROM sinks WHERE name = ?2), 0)))
 		SELECT * FROM (SELECT seq, wall, kind, CAST(json AS BLOB), 1, run FROM events WHERE seq > (SELECT seq FROM start) ORDER BY seq LIMIT ?3)
@@ -64,7 +74,13 @@ func (o *Outbox) Next(ctx context.Context, after uint64, max int) ([]Message, er
 		m.Seq, m.Wall = uint64(seq), wall(at)
 		list = append(list, m)
 	}
-	return list, o.j.explain("read", rows.Err())
+	if err := rows.Err(); err != nil {
+		return list, o.j.explain("read", err)
+	}
+	if len(list) == 0 && max > 0 {
+		o.dry.Store(&dry{after, end})
+	}
+	return list, nil
 }
 
 // Done notes that the sink has everything up to and with upto, and removes the

@@ -17,7 +17,8 @@ import (
 // newest view in seconds. With ?page=run, alarms, box or valve, "page" carries
 // the parts of that page too; the valve's page gets "valve", its moment ready to
 // show, instead of the heavier view. Views that come faster than the gate are
-// skipped, never queued. A watcher that can't take a write in time is dropped.
+// skipped, never queued; those in which only numbers move wait for calmGates of
+// it, but on the valve's page. A watcher that can't take a write in time is dropped.
 func (s visit) events(w http.ResponseWriter, r *http.Request) {
 	select {
 	case s.streams <- struct{}{}:
@@ -35,16 +36,22 @@ func (s visit) events(w http.ResponseWriter, r *http.Request) {
 	if s.send(out, r, first) != nil {
 		return
 	}
-	s.follow(out, r, views)
+	s.follow(out, r, views, &first)
 }
 
-func (s visit) follow(out *stream, r *http.Request, views <-chan engine.View) {
+// calmGates is how many gates a view waits that says nothing new in words: the
+// heavy parts are drawn once a second then. The valve's digits come by themselves.
+const calmGates = 4
+
+// follow sends the views that come after the one sent.
+func (s visit) follow(out *stream, r *http.Request, views <-chan engine.View, sent *engine.View) {
 	gate := time.NewTicker(s.gate)
 	defer gate.Stop()
 	beat := time.NewTicker(s.beat)
 	defer beat.Stop()
 	var pending *engine.View
 	var turned time.Time
+	waited, hasty := 0, r.URL.Query().Get("page") == "valve"
 	for {
 		var err error
 		select {
@@ -60,11 +67,12 @@ func (s visit) follow(out *stream, r *http.Request, views <-chan engine.View) {
 				err = s.sendValve(out, r, v)
 			}
 		case <-gate.C:
-			if pending == nil {
+			waited++
+			if pending == nil || waited < calmGates && !hasty && !pending.News(sent) {
 				continue
 			}
 			err = s.send(out, r, *pending)
-			pending = nil
+			sent, pending, waited = pending, nil, 0
 		case <-beat.C:
 			err = out.event("beat", fmt.Appendf(nil, `{"age_s":%.1f}`, s.age(s.core.View()).Seconds()))
 		}
@@ -79,16 +87,15 @@ func (s visit) follow(out *stream, r *http.Request, views <-chan engine.View) {
 func (s visit) sendValve(out *stream, r *http.Request, v engine.View) error {
 	name, model := "loop", any(nil)
 	out.turned = v.Seq
-	v = v.In(s.show.voice)
 	switch {
 	case r.URL.Query().Get("page") == "valve":
-		name, model = "valve", s.valveNow(v)
+		name, model = "valve", s.valveNow(v.In(s.show.voice))
 	case v.Loop.Known:
 		model = struct {
 			Seq  uint64          `json:"seq"`
 			T    float64         `json:"t"`
 			Loop engine.LoopView `json:"loop"`
-		}{v.Seq, v.T, v.Loop}
+		}{v.Seq, v.T, v.Loop.In(s.show.voice)}
 	default:
 		return nil
 	}

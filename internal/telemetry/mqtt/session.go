@@ -33,6 +33,7 @@ type session struct {
 	statuses int
 	viewErr  string       // the last fault of shaping told
 	shaped   *engine.View // whose messages live are
+	shapedAt time.Time
 	live     []telemetry.Live
 
 	flight    []flying  // events sent and not acknowledged, in order
@@ -265,10 +266,12 @@ func (s *session) sendLive() error {
 	if latest.View == nil || s.status != telemetry.Online {
 		return nil
 	}
-	if latest.View != s.shaped { // a view is looked at more often than it changes
-		s.shape(latest.View)
-	}
 	now := time.Now()
+	// Numbers go out once a second; only what is new in words is looked at between.
+	if latest.View != s.shaped && (s.shaped == nil || now.Sub(s.shapedAt) >= telemetry.MinGap-s.p.tick/2 || latest.View.News(s.shaped)) {
+		s.shape(latest.View)
+		s.shapedAt = now
+	}
 	for _, m := range s.live {
 		if !s.throttle.Due(m, now) {
 			continue
