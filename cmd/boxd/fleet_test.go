@@ -24,6 +24,7 @@ import (
 	"boxd/internal/station"
 	"boxd/internal/telemetry"
 	"boxd/internal/telemetry/broker"
+	"boxd/internal/telemetry/dial"
 	"boxd/internal/telemetry/mqtt"
 	"boxd/internal/web"
 	"boxd/internal/web/webtest"
@@ -82,7 +83,7 @@ func followFleet(t *testing.T, url string) *station.Fleet {
 	done := make(chan struct{})
 	go func() {
 		defer close(done)
-		station.Broker{URL: url}.Follow(ctx, f, slog.New(slog.DiscardHandler))
+		station.Follow(ctx, dial.Broker{URL: url}, f, slog.New(slog.DiscardHandler))
 	}()
 	t.Cleanup(func() { cancel(); <-done })
 	return f

@@ -15,12 +15,13 @@ import (
 	"boxd/internal/access"
 	"boxd/internal/station"
 	"boxd/internal/telemetry"
+	"boxd/internal/telemetry/dial"
 	"boxd/internal/web"
 )
 
 // stationFlags are how a station is called.
 type stationFlags struct {
-	broker   station.Broker
+	broker   dial.Broker
 	config   string
 	listen   string
 	password string
@@ -31,7 +32,7 @@ type stationFlags struct {
 
 func runStation(a *app, args []string) error {
 	f := a.flags("station")
-	var o stationFlags
+	o := stationFlags{broker: dial.Broker{Names: dial.Names{URL: "-broker", User: "-user", Password: "-password-file", CA: "-ca-file", Cert: "-cert-file", Key: "-key-file"}}}
 	f.StringVar(&o.config, "config", "", "configuration `FILE` whose mqtt section says which broker; the flags go before it")
 	f.StringVar(&o.broker.URL, "broker", "", "`URL` of the broker, as tcp://127.0.0.1:1883 or ssl://broker.example:8883")
 	f.StringVar(&o.broker.User, "user", "", "`NAME` at the broker")
@@ -60,10 +61,10 @@ func runStation(a *app, args []string) error {
 	ctx, cancel := context.WithCancel(a.ctx)
 	defer cancel()
 	if o.terminal {
-		go o.broker.Follow(ctx, fleet, slog.New(slog.DiscardHandler)) // it says so on the screen
+		go station.Follow(ctx, o.broker, fleet, slog.New(slog.DiscardHandler)) // it says so on the screen
 		return station.Terminal(ctx, fleet)
 	}
-	go o.broker.Follow(ctx, fleet, slog.New(slog.NewTextHandler(a.err, nil)))
+	go station.Follow(ctx, o.broker, fleet, slog.New(slog.NewTextHandler(a.err, nil)))
 	return a.servePage(ctx, fleet, o)
 }
 
@@ -77,16 +78,21 @@ func (o *stationFlags) fromConfig() error {
 		return err
 	}
 	m := cfg.MQTT
-	b := station.Broker{URL: m.Broker, User: m.User, PasswordFile: m.PasswordFile, CAFile: m.CAFile, CertFile: m.CertFile, KeyFile: m.KeyFile}
+	b := dial.Broker{URL: m.Broker, User: m.User, PasswordFile: m.PasswordFile, CAFile: m.CAFile, CertFile: m.CertFile, KeyFile: m.KeyFile, Names: dial.Keys()}
 	if m.Broker == "embedded" {
-		b = station.Broker{URL: "tcp://" + m.Listen, User: m.Reader, PasswordFile: m.ReaderFile}
+		b = dial.Broker{URL: "tcp://" + m.Listen, User: m.Reader, PasswordFile: m.ReaderFile,
+			Names: dial.Names{URL: "mqtt.listen", User: "mqtt.reader", Password: "mqtt.reader_password_file"}}
 	}
+	to, names := &o.broker, &o.broker.Names
 	for _, x := range []struct {
-		to   *string
-		from string
-	}{{&o.broker.URL, b.URL}, {&o.broker.User, b.User}, {&o.broker.PasswordFile, b.PasswordFile}, {&o.broker.CAFile, b.CAFile}, {&o.broker.CertFile, b.CertFile}, {&o.broker.KeyFile, b.KeyFile}} {
-		if *x.to == "" {
-			*x.to = x.from
+		to, name  *string
+		from, key string
+	}{
+		{&to.URL, &names.URL, b.URL, b.Names.URL}, {&to.User, &names.User, b.User, b.Names.User}, {&to.PasswordFile, &names.Password, b.PasswordFile, b.Names.Password},
+		{&to.CAFile, &names.CA, b.CAFile, b.Names.CA}, {&to.CertFile, &names.Cert, b.CertFile, b.Names.Cert}, {&to.KeyFile, &names.Key, b.KeyFile, b.Names.Key},
+	} {
+		if *x.to == "" && x.from != "" {
+			*x.to, *x.name = x.from, x.key
 		}
 	}
 	return nil

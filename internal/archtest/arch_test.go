@@ -57,7 +57,8 @@ func rules() map[string]rule {
 		"telemetry":         may("say", "units", "box", "alarm", "sequencer", "engine"),
 		"telemetry/alert":   may("say", "units", "box", "alarm", "sequencer", "engine", "telemetry"),
 		"telemetry/broker":  may("say", "units", "box", "alarm", "sequencer", "engine", "telemetry"),
-		"telemetry/mqtt":    may("say", "units", "box", "alarm", "sequencer", "engine", "telemetry"),
+		"telemetry/dial":    may("telemetry"),
+		"telemetry/mqtt":    may("say", "units", "box", "alarm", "sequencer", "engine", "telemetry", "telemetry/dial"),
 		"telemetry/influx":  may("say", "units", "box", "alarm", "sequencer", "engine", "telemetry"),
 		"access":            may("say"),
 		"web":               may("access", "say", "units", "box", "alarm", "sequencer", "engine", "telemetry", "journal", "whatif", "setup"),
@@ -66,7 +67,7 @@ func rules() map[string]rule {
 		"planview":          may("say", "config", "units", "hydraulics", "dosing", "web"), // answers the interface that web declares
 		"daemon":            may("say", "config", "units", "box", "engine", "sensors", "record", "journal", "telemetry", "telemetry/alert", "telemetry/broker", "telemetry/mqtt", "telemetry/influx", "web"),
 		"watch":             may("say", "units", "engine"),
-		"station":           may("say", "telemetry"),
+		"station":           may("say", "telemetry", "telemetry/dial"),
 		"setup":             may("say", "units", "box", "hydraulics", "sensors", "config", "report", module+"hw"),
 		"engine/enginetest": may("say", "units", "box", "hydraulics", "dosing", "sensors", "alarm", "estimate", "safety", "sequencer", "engine", "simbox", "record"),
 		"archtest":          may(),
@@ -88,7 +89,7 @@ func rules() map[string]rule {
 func homes() map[string][]string {
 	return map[string][]string{
 		"periph.io/":                             {"sensors/hwio"},
-		"github.com/eclipse/paho":                {"telemetry/mqtt", "station"},
+		"github.com/eclipse/paho":                {"telemetry/dial", "telemetry/mqtt", "station"},
 		"github.com/influxdata/":                 {"telemetry/influx"},
 		"github.com/mochi-mqtt/":                 {"telemetry/broker"},
 		"github.com/nicholas-fedor/shoutrrr":     {"telemetry/alert"},
@@ -304,13 +305,55 @@ func checkNoOutput(s source) (faults []string) {
 	return faults
 }
 
+// hearers are the functions that subscribe at a broker, by package. Those of
+// telemetry/mqtt compare what comes with what was sent and throw it away; a
+// station shows.
+func hearers() map[string][]string {
+	return map[string][]string{"telemetry/mqtt": {"listen", "readBack"}, "station": {"session", "subscribe"}}
+}
+
+// checkInbound finds where messages of a broker could come in: nothing that comes in
+// moves a run. A function that lays hold of the library's name for it counts, called
+// or not.
+func checkInbound(s source) (faults []string) {
+	if !slices.ContainsFunc(s.file.Imports, func(i *ast.ImportSpec) bool { return strings.HasPrefix(importPath(i), "github.com/eclipse/paho") }) {
+		return nil
+	}
+	for _, d := range s.file.Decls {
+		f, ok := d.(*ast.FuncDecl)
+		if ok && slices.Contains(hearers()[s.pkg], f.Name.Name) {
+			continue
+		}
+		ast.Inspect(d, func(n ast.Node) bool {
+			x, ok := n.(*ast.SelectorExpr)
+			if ok && slices.Contains([]string{"Subscribe", "SubscribeMultiple", "AddRoute", "SetDefaultPublishHandler", "DefaultPublishHandler"}, x.Sel.Name) {
+				faults = append(faults, s.fault(n, "%s: only %v listen to a broker", x.Sel.Name, hearers()))
+			}
+			return true
+		})
+	}
+	return faults
+}
+
+// checkApart finds a file of a command that has the daemon and a station in it: what a
+// station hears must find no way to a run.
+func checkApart(s source) (faults []string) {
+	has := func(pkg string) bool {
+		return slices.ContainsFunc(s.file.Imports, func(i *ast.ImportSpec) bool { return short(importPath(i)) == pkg })
+	}
+	if has("station") && has("daemon") {
+		faults = append(faults, s.fault(s.file, "a station and a daemon in one file"))
+	}
+	return faults
+}
+
 func usesPeriph(f *ast.File) bool {
 	return slices.ContainsFunc(f.Imports, func(i *ast.ImportSpec) bool { return strings.HasPrefix(importPath(i), "periph.io/") })
 }
 
 func TestModule(t *testing.T) {
 	for _, s := range sources(t) {
-		for _, check := range []func(source) []string{checkImports, checkPure, checkInit, checkNoOutput} {
+		for _, check := range []func(source) []string{checkImports, checkPure, checkInit, checkNoOutput, checkInbound, checkApart} {
 			for _, f := range check(s) {
 				t.Error(f)
 			}
@@ -361,6 +404,16 @@ func TestMapHasNoCircle(t *testing.T) {
 	}
 }
 
+// TestRunHearsNoBroker: whatever takes part in a run has no way to a station, which
+// listens to what anybody publishes.
+func TestRunHearsNoBroker(t *testing.T) {
+	for name, r := range rules() {
+		if !r.any && slices.Contains(r.may, "station") {
+			t.Errorf("%s may import a station", name)
+		}
+	}
+}
+
 // TestChecksSee: each check finds what it is for, and nothing in good code.
 func TestChecksSee(t *testing.T) {
 	const core, hw = "internal/safety", "internal/sensors/hwio"
@@ -395,6 +448,10 @@ func TestChecksSee(t *testing.T) {
 		{"pins as files", hw, `const f = "/sys/class/gpio/export"`, checkNoOutput, 1},
 		{"a line set", hw, `import "golang.org/x/sys/unix"; const r = unix.GPIO_V2_LINE_SET_VALUES_IOCTL`, checkNoOutput, 1},
 		{"a line asked for", hw, `import "golang.org/x/sys/unix"; const r = unix.GPIO_V2_GET_LINE_IOCTL`, checkNoOutput, 0},
+		{"a broker listened to", "internal/telemetry/mqtt", `import paho "github.com/eclipse/paho.mqtt.golang"; func other(c paho.Client) { c.Subscribe("#", 0, nil) }`, checkInbound, 1},
+		{"by its options", "internal/telemetry/dial", `import paho "github.com/eclipse/paho.mqtt.golang"; var f = paho.NewClientOptions().SetDefaultPublishHandler`, checkInbound, 1},
+		{"its own status", "internal/telemetry/mqtt", `import paho "github.com/eclipse/paho.mqtt.golang"; func readBack(c paho.Client) { c.Subscribe("#", 0, nil) }`, checkInbound, 0},
+		{"a station beside a run", "cmd/boxd", `import ("boxd/internal/daemon"; "boxd/internal/station")`, checkApart, 1},
 		{"input", hw, `import "periph.io/x/conn/v3/gpio"; func f(p gpio.PinIn) { p.Read() }`, checkNoOutput, 0},
 	}
 	for _, c := range cases {

@@ -2,31 +2,15 @@ package station
 
 import (
 	"context"
-	"crypto/tls"
-	"crypto/x509"
-	"errors"
 	"fmt"
 	"log/slog"
-	"net"
-	"net/url"
-	"os"
 	"strings"
 	"time"
 
 	paho "github.com/eclipse/paho.mqtt.golang"
 
-	"boxd/internal/telemetry"
+	"boxd/internal/telemetry/dial"
 )
-
-// Broker says where the boxes publish and as whom the station reads.
-type Broker struct {
-	URL          string // tcp://host:1883, ssl://host:8883, ws:// or wss://
-	User         string
-	PasswordFile string // read at each connection
-	CAFile       string // PEM; empty: the system's authorities
-	CertFile     string // PEM, with KeyFile: the station's own certificate
-	KeyFile      string
-}
 
 // Times of the link to the broker.
 const (
@@ -51,87 +35,13 @@ func filters(box string) []string {
 	return []string{"boxd/" + box + "/state", "boxd/" + box + "/estimate", "boxd/" + box + "/alarm/+"}
 }
 
-// Check finds what is wrong with the settings without touching the network.
-func (b Broker) Check() error {
-	_, err := b.options()
-	return err
-}
-
-func (b Broker) options() (*paho.ClientOptions, error) {
-	u, err := url.Parse(b.URL)
-	if err != nil || u.Host == "" {
-		return nil, errors.New("cannot read the broker's address: write it like tcp://broker.example:1883 or ssl://broker.example:8883")
-	}
-	if u.User != nil {
-		return nil, errors.New("cannot use the broker's address: it holds a user or password: give them apart")
-	}
-	switch u.Scheme {
-	case "mqtt":
-		u.Scheme = "tcp"
-	case "mqtts", "tls":
-		u.Scheme = "ssl"
-	case "tcp", "ssl", "ws", "wss":
-	default:
-		return nil, fmt.Errorf("cannot use the broker's address: unknown scheme %q: use tcp, ssl, ws or wss", u.Scheme)
-	}
-	if port := map[string]string{"tcp": "1883", "ssl": "8883"}[u.Scheme]; u.Port() == "" && port != "" {
-		u.Host = net.JoinHostPort(u.Hostname(), port)
-	}
-	// A client id of the broker's making: two stations may watch the same boxes.
-	o := paho.NewClientOptions().AddBroker(u.String()).SetClientID("")
-	o.SetProtocolVersion(4).SetCleanSession(true).SetAutoReconnect(false).SetConnectRetry(false)
-	o.SetKeepAlive(keepAlive).SetPingTimeout(pingWithin).SetConnectTimeout(connectWithin).SetWriteTimeout(pingWithin)
-	if (b.PasswordFile != "") && b.User == "" {
-		return nil, errors.New("cannot use the broker's password: there is no user: give both")
-	}
-	if b.User != "" {
-		var secret telemetry.Secret
-		if b.PasswordFile != "" {
-			if secret, err = telemetry.SecretFile("the broker's password file", b.PasswordFile); err != nil {
-				return nil, err
-			}
-		}
-		o.SetUsername(b.User).SetPassword(string(secret))
-	}
-	secure, err := b.tls(u)
-	if err == nil && secure != nil {
-		o.SetTLSConfig(secure)
-	}
-	return o, err
-}
-
-func (b Broker) tls(u *url.URL) (*tls.Config, error) {
-	if u.Scheme != "ssl" && u.Scheme != "wss" {
-		return nil, nil
-	}
-	t := &tls.Config{MinVersion: tls.VersionTLS12, ServerName: u.Hostname()}
-	if b.CAFile != "" {
-		pem, err := os.ReadFile(b.CAFile)
-		if err != nil {
-			return nil, fmt.Errorf("cannot read the broker's authority: %w", err)
-		}
-		t.RootCAs = x509.NewCertPool()
-		if !t.RootCAs.AppendCertsFromPEM(pem) {
-			return nil, fmt.Errorf("cannot use %s: no PEM certificate in it", b.CAFile)
-		}
-	}
-	if b.CertFile != "" || b.KeyFile != "" {
-		pair, err := tls.LoadX509KeyPair(b.CertFile, b.KeyFile)
-		if err != nil {
-			return nil, fmt.Errorf("cannot use %s with %s: %w", b.CertFile, b.KeyFile, err)
-		}
-		t.Certificates = []tls.Certificate{pair}
-	}
-	return t, nil
-}
-
 // Follow keeps the fleet told from the broker until ctx ends. It always comes
 // back from a lost connection; meanwhile the fleet knows that the link is down.
-func (b Broker) Follow(ctx context.Context, f *Fleet, log *slog.Logger) {
+func Follow(ctx context.Context, b dial.Broker, f *Fleet, log *slog.Logger) {
 	wait := backoffMin
 	for ctx.Err() == nil {
 		began := time.Now()
-		err := b.session(ctx, f)
+		err := session(ctx, b, f)
 		if ctx.Err() != nil {
 			return
 		}
@@ -151,11 +61,13 @@ func (b Broker) Follow(ctx context.Context, f *Fleet, log *slog.Logger) {
 }
 
 // session is one connection, from connect to loss.
-func (b Broker) session(ctx context.Context, f *Fleet) error {
-	o, err := b.options()
+func session(ctx context.Context, b dial.Broker, f *Fleet) error {
+	o, err := b.Options()
 	if err != nil {
 		return err
 	}
+	// A client id of the broker's making: two stations may watch the same boxes.
+	o.SetClientID("").SetKeepAlive(keepAlive).SetPingTimeout(pingWithin).SetConnectTimeout(connectWithin).SetWriteTimeout(pingWithin)
 	lost := make(chan error, 1)
 	o.SetConnectionLostHandler(func(_ paho.Client, err error) { lost <- err })
 	fresh := make(chan string, maxBoxes)
@@ -173,11 +85,11 @@ func (b Broker) session(ctx context.Context, f *Fleet) error {
 	c := paho.NewClient(o)
 	defer c.Disconnect(leaveQuiesce)
 	if err := await(ctx, c.Connect()); err != nil {
-		return fmt.Errorf("cannot connect to the broker at %s: %w: is it running, and are address, user and password right", o.Servers[0].Host, err)
+		return b.Refused(err)
 	}
 	// QoS 0 will do: what is kept comes again with the beat. With QoS 1 a broker may refuse a later
 	// subscription whose number is that of a message still under way.
-	if err := b.subscribe(ctx, c, map[string]byte{statuses: 0}); err != nil {
+	if err := subscribe(ctx, b.User, c, map[string]byte{statuses: 0}); err != nil {
 		return err
 	}
 	f.Link("")
@@ -186,9 +98,9 @@ func (b Broker) session(ctx context.Context, f *Fleet) error {
 		case <-ctx.Done():
 			return ctx.Err()
 		case err := <-lost:
-			return fmt.Errorf("lost the connection to the broker: %w", err)
+			return fmt.Errorf("lost the connection to the broker: %w: see to the network and the broker", err)
 		case box := <-fresh:
-			if err := b.subscribe(ctx, c, batch(box, fresh)); err != nil {
+			if err := subscribe(ctx, b.User, c, batch(box, fresh)); err != nil {
 				return err
 			}
 		}
@@ -213,14 +125,14 @@ func batch(box string, fresh <-chan string) map[string]byte {
 	}
 }
 
-func (b Broker) subscribe(ctx context.Context, c paho.Client, filters map[string]byte) error {
+func subscribe(ctx context.Context, user string, c paho.Client, filters map[string]byte) error {
 	t := c.SubscribeMultiple(filters, nil)
 	if err := await(ctx, t); err != nil {
-		return fmt.Errorf("cannot subscribe at the broker: %w: let user %q read boxd/#", err, b.User)
+		return fmt.Errorf("cannot subscribe at the broker: %w: let user %q read boxd/#", err, user)
 	}
 	for filter, code := range t.(*paho.SubscribeToken).Result() {
 		if code >= 0x80 { // MQTT 3.1.1, section 3.9.3
-			return fmt.Errorf("the broker refuses %s: let user %q read boxd/#", filter, b.User)
+			return fmt.Errorf("the broker refuses %s: let user %q read boxd/#", filter, user)
 		}
 	}
 	return nil

@@ -17,11 +17,11 @@ import (
 	"hash/fnv"
 	"log/slog"
 	"math/rand/v2"
-	"net/url"
 	"sync"
 	"time"
 
 	"boxd/internal/telemetry"
+	"boxd/internal/telemetry/dial"
 )
 
 // Times of a publisher. The keepalive finds a dead link within 30 s.
@@ -54,7 +54,7 @@ type Link struct {
 // Publisher keeps one broker told.
 type Publisher struct {
 	cfg     Config
-	url     *url.URL
+	broker  dial.Broker
 	log     *slog.Logger
 	silence time.Duration
 	rng     *rand.Rand // of the jitter; only Run's goroutine uses it
@@ -69,11 +69,7 @@ type Publisher struct {
 // New checks the config without touching the network. The error lists every
 // fault.
 func New(cfg Config, log *slog.Logger) (*Publisher, error) {
-	u, err := cfg.check()
-	if err != nil {
-		return nil, err
-	}
-	if _, err := cfg.tls(u); err != nil {
+	if err := cfg.check(); err != nil {
 		return nil, err
 	}
 	if cfg.ClientID == "" {
@@ -88,7 +84,7 @@ func New(cfg Config, log *slog.Logger) (*Publisher, error) {
 	h := fnv.New64a()
 	_, _ = h.Write([]byte(cfg.ClientID))
 	return &Publisher{
-		cfg: cfg, url: u, log: log, silence: cfg.Silence,
+		cfg: cfg, broker: cfg.broker(), log: log, silence: cfg.Silence,
 		rng:  rand.New(rand.NewPCG(h.Sum64(), uint64(time.Now().UnixNano()))),
 		tick: tick, backoffMin: backoffMin, backoffMax: backoffMax, readBackWait: connectTimeout,
 		keepAlive: keepAlive, pingTimeout: pingTimeout, ackTimeout: ackTimeout, settle: settle,
@@ -106,8 +102,8 @@ func (p *Publisher) Link() Link {
 // back from a lost connection. An outbox that fails holds up the events, not
 // the live values.
 func (p *Publisher) Run(ctx context.Context, views *telemetry.Hub, events telemetry.Outbox) {
-	if p.cfg.clear(p.url) {
-		p.log.Warn("the mqtt password crosses the network readable by all: use an ssl:// url", "broker", p.url.Host)
+	if p.broker.Clear() {
+		p.log.Warn("the mqtt password crosses the network readable by all: use an ssl:// url", "broker", p.broker.Host())
 	}
 	p.began = time.Now()
 	tries := 0
@@ -134,7 +130,7 @@ func (p *Publisher) Run(ctx context.Context, views *telemetry.Hub, events teleme
 // left notes how the last session ended.
 func (p *Publisher) left(err error) {
 	if err != nil && !errors.Is(err, context.Canceled) {
-		p.log.Warn("mqtt ended without a farewell; the broker will send the will", "broker", p.url.Host, "err", err)
+		p.log.Warn("mqtt ended without a farewell; the broker will send the will", "broker", p.broker.Host(), "err", err)
 	}
 }
 
@@ -173,12 +169,12 @@ func (p *Publisher) down(err error, wait time.Duration) {
 	if before.Err != nil && fmt.Sprint(before.Err) == fmt.Sprint(err) {
 		level = slog.LevelDebug
 	}
-	p.log.Log(context.Background(), level, "mqtt link is down", "broker", p.url.Host, "err", err, "retry_in", wait)
+	p.log.Log(context.Background(), level, "mqtt link is down", "broker", p.broker.Host(), "err", err, "retry_in", wait)
 }
 
 func (p *Publisher) up() {
 	p.setLink(func(l *Link) { l.Up, l.Since, l.Err = true, time.Now(), nil })
-	p.log.Info("mqtt link is up", "broker", p.url.Host)
+	p.log.Info("mqtt link is up", "broker", p.broker.Host())
 }
 
 func (p *Publisher) setLink(f func(*Link)) {

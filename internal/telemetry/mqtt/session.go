@@ -3,15 +3,11 @@ package mqtt
 import (
 	"bytes"
 	"context"
-	"crypto/tls"
-	"crypto/x509"
 	"errors"
 	"fmt"
-	"net"
 	"time"
 
 	paho "github.com/eclipse/paho.mqtt.golang"
-	"github.com/eclipse/paho.mqtt.golang/packets"
 
 	"boxd/internal/engine"
 	"boxd/internal/telemetry"
@@ -78,18 +74,11 @@ func (s *session) abandon(why error) {
 }
 
 func (s *session) options() (*paho.ClientOptions, error) {
-	c := s.p.cfg
-	password, err := c.password()
+	o, err := s.p.broker.Options()
 	if err != nil {
 		return nil, err
 	}
-	secure, err := c.tls(s.p.url)
-	if err != nil {
-		return nil, err
-	}
-	o := paho.NewClientOptions().AddBroker(s.p.url.String()).SetClientID(c.ClientID)
-	o.SetProtocolVersion(4).SetCleanSession(true).SetOrderMatters(false)
-	o.SetAutoReconnect(false).SetConnectRetry(false)
+	o.SetClientID(s.p.cfg.ClientID).SetOrderMatters(false)
 	o.SetKeepAlive(s.p.keepAlive).SetPingTimeout(s.p.pingTimeout)
 	o.SetWriteTimeout(writeTimeout).SetConnectTimeout(connectTimeout)
 	o.SetBinaryWill(s.topic("status"), telemetry.StatusPayload(telemetry.Offline, "the connection broke", time.Time{}), 1, true)
@@ -99,12 +88,6 @@ func (s *session) options() (*paho.ClientOptions, error) {
 		default:
 		}
 	})
-	if c.User != "" {
-		o.SetUsername(c.User).SetPassword(string(password))
-	}
-	if secure != nil {
-		o.SetTLSConfig(secure)
-	}
 	return o, nil
 }
 
@@ -115,7 +98,7 @@ func (s *session) connect(ctx context.Context) error {
 		if ctx.Err() != nil {
 			return ctx.Err()
 		}
-		return connectError(s.p.url.Host, s.p.cfg.User, err)
+		return s.p.broker.Refused(err)
 	}
 	if s.p.cfg.NoReadBack {
 		return nil
@@ -332,44 +315,4 @@ func lostError(err error) error {
 		err = errors.New("connection closed")
 	}
 	return fmt.Errorf("lost the connection to the broker: %w: see to the network and the broker; if it comes and goes, look for another box with the same box.name", err)
-}
-
-// connectError adds what to do. The library's own text holds no password.
-func connectError(host, user string, err error) error {
-	hint := "is the broker running, and are mqtt.broker and the network right"
-	switch {
-	case errors.Is(err, packets.ErrorRefusedBadUsernameOrPassword), errors.Is(err, packets.ErrorRefusedNotAuthorised):
-		hint = fmt.Sprintf("the broker does not admit user %q: check mqtt.user and mqtt.password_file", user)
-	case errors.Is(err, packets.ErrorRefusedIDRejected):
-		hint = "the broker does not like the client id made of box.name: choose a shorter, plainer name"
-	default:
-		if h := secureHint(host, err); h != "" {
-			hint = h
-		}
-	}
-	return fmt.Errorf("cannot connect to the broker at %s: %w: %s", host, err, hint)
-}
-
-// secureHint says what to do about a handshake that failed; empty: it was none.
-func secureHint(host string, err error) string {
-	var stranger x509.UnknownAuthorityError
-	var name x509.HostnameError
-	var invalid x509.CertificateInvalidError
-	var refused *net.OpError // crypto/tls tells the other side's alert so
-	var plain tls.RecordHeaderError
-	switch {
-	case errors.As(err, &stranger):
-		return "nobody boxd trusts has signed the broker's certificate: give that authority's certificate in mqtt.ca_file"
-	case errors.As(err, &name):
-		return fmt.Sprintf("the broker's certificate is not for %s: write in mqtt.broker a name that stands in it", host)
-	case errors.As(err, &invalid) && invalid.Reason == x509.Expired:
-		return "the broker's certificate is not valid today: have it renewed, or look whether this board's clock is right"
-	case errors.As(err, &invalid):
-		return "the broker's certificate can't be used: have it made anew, for a server"
-	case errors.As(err, &plain):
-		return "the broker does not speak TLS at this port: give its TLS port, often 8883, or a tcp:// address in mqtt.broker"
-	case errors.As(err, &refused) && refused.Op == "remote error":
-		return "the broker does not accept boxd's own certificate, or wants one: check mqtt.cert_file and mqtt.key_file, and who signed them"
-	}
-	return ""
 }

@@ -144,7 +144,7 @@ func TestHandshakes(t *testing.T) {
 		{"authority not given", plain, false, func(c *Config) { c.CAFile = "" }, "mqtt.ca_file"},
 		{"another authority", theirs.server(nil), false, nil, "mqtt.ca_file"},
 		{"certificate for another host", ours.server(func(c *x509.Certificate) { c.IPAddresses, c.DNSNames = nil, []string{"other.example"} }), false, nil, "not for 127.0.0.1"},
-		{"certificate of yesterday", ours.server(func(c *x509.Certificate) { c.NotAfter = time.Now().Add(-time.Minute) }), false, nil, "this board's clock"},
+		{"certificate of yesterday", ours.server(func(c *x509.Certificate) { c.NotAfter = time.Now().Add(-time.Minute) }), false, nil, "this machine's clock"},
 		{"client certificate given", asks, true, func(c *Config) { c.CertFile, c.KeyFile = cert, key }, ""},
 		{"client certificate missing", asks, true, nil, "mqtt.cert_file"},
 		{"client certificate of a stranger", asks, true, func(c *Config) { c.CertFile, c.KeyFile = strangeCert, strangeKey }, "mqtt.cert_file"},
