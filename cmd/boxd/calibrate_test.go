@@ -1,6 +1,11 @@
 package main
 
 import (
+	"bytes"
+	"database/sql"
+	"errors"
+	"log/slog"
+	"os"
 	"path/filepath"
 	"strings"
 	"testing"
@@ -77,5 +82,66 @@ func TestCorrected(t *testing.T) {
 	}
 	if all, err := j.EveryCalibration(t.Context(), 9); err != nil || len(all) != 3 || all[0].Wall.After(time.Now()) {
 		t.Errorf("kept %+v %v", all, err)
+	}
+}
+
+// TestStandInCorrects: a stand-in corrects by what the archive has, where that can
+// be read, and else says that nothing is corrected.
+func TestStandInCorrects(t *testing.T) {
+	dir := t.TempDir()
+	j, err := journal.Open(archiveFile(dir))
+	if err != nil {
+		t.Fatal(err)
+	}
+	r := calibration.Request{ID: "c", Channel: "water_c", By: "Ada", Temperature: &calibration.Temperature{Readings: []float64{0.25}}}
+	if _, err := keepCalibration(t.Context(), j, r); err != nil {
+		t.Fatal(err)
+	}
+	if err := j.Close(); err != nil {
+		t.Fatal(err)
+	}
+	db, err := sql.Open("sqlite", archiveFile(dir))
+	if err != nil {
+		t.Fatal(err)
+	}
+	var page, root int
+	err = errors.Join(db.QueryRow("PRAGMA page_size").Scan(&page), db.QueryRow("SELECT rootpage FROM sqlite_schema WHERE name = 'events'").Scan(&root), db.Close())
+	whole, e := os.ReadFile(archiveFile(dir))
+	if err = errors.Join(err, e); err != nil {
+		t.Fatal(err)
+	}
+	nonsense := bytes.Repeat([]byte{0x5a}, page)
+	for _, x := range []struct {
+		from, pages int
+		offset      float64
+		says        bool
+	}{{root - 1, 1, -0.25, false}, {0, len(whole) / page, 0, true}} {
+		b := bytes.Clone(whole)
+		copy(b[x.from*page:], bytes.Repeat(nonsense, x.pages))
+		if err := os.WriteFile(archiveFile(dir), b, 0o600); err != nil {
+			t.Fatal(err)
+		}
+		src, err := hwio.Open(nil, nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		s := &service{source: src, cfg: &config.Config{}, data: dir, tell: func(string, ...any) {}, log: slog.New(slog.DiscardHandler)}
+		j, why, err := s.archive()
+		if err != nil || !strings.HasPrefix(why, "kept in memory") || strings.Contains(why, "NOT CALIBRATED") != x.says {
+			t.Fatalf("%q, %v", why, err)
+		}
+		if err := s.correct(t.Context(), j); err != nil {
+			t.Fatal(err)
+		}
+		if got := calibration.InForce(s.calibrations, "water_c").Offset; got != x.offset {
+			t.Errorf("corrected by %v, want %v", got, x.offset)
+		}
+		src.Close()
+		if err := j.Discard(); err != nil {
+			t.Error(err)
+		}
+		for _, stop := range s.stop {
+			stop()
+		}
 	}
 }

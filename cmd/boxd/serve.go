@@ -174,7 +174,28 @@ func (s *service) archive() (j *journal.Journal, standIn string, err error) {
 	s.log.Error("cannot use the archive: what happens is kept in memory and lost at the end", "error", err)
 	s.tell("archive    NONE: %v", err)
 	j, other := journal.OpenStandIn(time.Now())
-	return j, "kept in memory and lost without power: " + err.Error(), other
+	if other != nil {
+		return nil, "", other
+	}
+	return j, "kept in memory and lost without power: " + err.Error() + s.salvage(j), nil
+}
+
+// salvage brings the calibrations in force of an archive that can't be used into
+// its stand-in. Where they can't be had, it says so for whoever reads the alarm.
+func (s *service) salvage(j *journal.Journal) string {
+	if _, ok := s.source.(*hwio.Source); !ok {
+		return ""
+	}
+	ctx := context.Background()
+	list, err := journal.Salvaged(ctx, archiveFile(s.data))
+	if err == nil {
+		err = j.Commit(ctx, journal.Batch{Calibrations: list})
+	}
+	if err == nil {
+		return ""
+	}
+	s.log.Error("cannot read the calibrations in the archive: readings are as the instruments give them", "error", err)
+	return "; NOT CALIBRATED: the calibrations in it can't be read either, and readings are as the instruments give them"
 }
 
 // lock keeps a second boxd out of the same folder. The kernel lets go of it

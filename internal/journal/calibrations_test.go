@@ -1,7 +1,11 @@
 package journal
 
 import (
+	"bytes"
+	"fmt"
+	"os"
 	"path/filepath"
+	"slices"
 	"testing"
 	"time"
 
@@ -43,5 +47,64 @@ func TestCalibrations(t *testing.T) {
 	must(t, err)
 	if len(all) != 2 || all[0].ID != "b" || all[1].After.Gain != 1.2 {
 		t.Errorf("the newest two: %+v", all)
+	}
+}
+
+// TestSalvaged: of an archive whose other pages are damaged the calibrations are
+// read as they stand; of one without its own, or with a part not yet in place and
+// nothing to be written, they are not known, which is said.
+func TestSalvaged(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "boxd.sqlite")
+	if list, err := Salvaged(t.Context(), path); list != nil || err != nil {
+		t.Errorf("of no archive %v, %v", list, err)
+	}
+	j, err := Open(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for i, gain := range []float64{1.1, 1.2} {
+		b := Batch{Calibrations: []calibration.Record{{ID: fmt.Sprint(i), Channel: "water_c", Wall: morning.AddDate(0, 0, i), After: calibration.Correction{Gain: gain}}}}
+		if err := j.Commit(t.Context(), b); err != nil {
+			t.Fatal(err)
+		}
+	}
+	var page, root int64
+	if err := j.reader.QueryRow("PRAGMA page_size").Scan(&page); err != nil {
+		t.Fatal(err)
+	}
+	if err := j.reader.QueryRow("SELECT rootpage FROM sqlite_schema WHERE name = 'events'").Scan(&root); err != nil {
+		t.Fatal(err)
+	}
+	if err := j.Close(); err != nil {
+		t.Fatal(err)
+	}
+	whole, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	damage := func(from, to int64) []byte {
+		b := slices.Clone(whole)
+		for i := from; i < to; i++ {
+			b[i] = 0x5a
+		}
+		if err := os.WriteFile(path, b, 0o600); err != nil {
+			t.Fatal(err)
+		}
+		return b
+	}
+	damaged := damage((root-1)*page, root*page)
+	if _, err := Open(path); !StandInFor(err) {
+		t.Fatalf("it opens: %v", err)
+	}
+	list, err := Salvaged(t.Context(), path)
+	if err != nil || len(list) != 1 || list[0].After.Gain != 1.2 {
+		t.Errorf("salvaged %+v, %v", list, err)
+	}
+	if after, err := os.ReadFile(path); err != nil || !bytes.Equal(after, damaged) {
+		t.Errorf("it was written to: %v", err)
+	}
+	damage(0, int64(len(whole)))
+	if list, err := Salvaged(t.Context(), path); err == nil {
+		t.Errorf("of nonsense %+v", list)
 	}
 }

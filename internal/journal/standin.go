@@ -2,12 +2,16 @@ package journal
 
 import (
 	"context"
+	"database/sql"
 	"errors"
 	"fmt"
+	"io/fs"
 	"os"
 	"path/filepath"
 	"syscall"
 	"time"
+
+	"boxd/internal/calibration"
 )
 
 // StandInFor says whether the fault of Open is one that a box has to go on with:
@@ -37,6 +41,34 @@ func OpenStandIn(now time.Time) (*Journal, error) {
 		return nil, errors.Join(j.explain("number", err), j.Discard())
 	}
 	return j, j.loadSeq(ctx)
+}
+
+// Salvaged are the calibrations in force of an archive that can't be opened. It is
+// read as it stands and nothing of it is written. An error says that they are not
+// known, which is not to say that there are none.
+func Salvaged(ctx context.Context, path string) ([]calibration.Record, error) {
+	if _, err := os.Stat(path); errors.Is(err, fs.ErrNotExist) {
+		return nil, nil // there never was one
+	}
+	list, err := salvaged(ctx, path, "mode=ro")
+	if err == nil {
+		return list, nil
+	}
+	// Where nothing can be written, not even what readers share: without what was
+	// committed since the last checkpoint, which must be nothing.
+	if wal, e := os.Stat(path + "-wal"); e == nil && wal.Size() > 0 || e != nil && !errors.Is(e, fs.ErrNotExist) {
+		return nil, err
+	}
+	return salvaged(ctx, path, "mode=ro&immutable=1")
+}
+
+func salvaged(ctx context.Context, path, query string) (list []calibration.Record, err error) {
+	j := &Journal{path: path}
+	if j.reader, err = sql.Open("sqlite", j.source(query)); err != nil {
+		return nil, err
+	}
+	list, err = j.Calibrations(ctx, time.Time{})
+	return list, errors.Join(err, j.Close())
 }
 
 // memoryDir is a new folder in memory where the system has such a place.

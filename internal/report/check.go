@@ -53,6 +53,7 @@ type Checked struct {
 	Box      string
 	Zones    []CheckedZone
 	Sensors  []config.Sensor
+	Board    config.Board
 	Warnings []string
 }
 
@@ -65,7 +66,7 @@ type CheckedZone struct {
 // Check solves every zone of the file. The error is a config.Faults with
 // everything that can't work.
 func Check(c *config.Config) (*Checked, error) {
-	out := &Checked{System: c.Box.Units, Box: c.Box.Name, Sensors: c.Sensors, Warnings: append([]string{}, c.Warnings...)}
+	out := &Checked{System: c.Box.Units, Box: c.Box.Name, Sensors: c.Sensors, Board: c.Board, Warnings: append([]string{}, c.Warnings...)}
 	var all config.Faults
 	for i := range c.Zones {
 		z := &c.Zones[i]
@@ -132,6 +133,7 @@ func (c *Checked) WriteText(w io.Writer) error {
 		c.writeZone(&b, z)
 	}
 	c.writeSensors(&b)
+	c.writeBoard(&b)
 	for _, s := range c.Warnings {
 		fmt.Fprintf(&b, "\nwarning: %s\n", s)
 	}
@@ -171,6 +173,34 @@ func (c *Checked) writeSensors(w io.Writer) {
 	for _, s := range c.Sensors {
 		i := s.Channel.Info()
 		fmt.Fprintf(t, "  %s\t%s\t%s\tevery %s\n", i.Tag, i.Name, s.Wiring, config.Beat(s.Every))
+	}
+	t.Flush() // to a strings.Builder, which takes everything
+}
+
+// writeBoard says what is read of the board itself. Its temperature is the
+// kernel's: boxd probe tells whether there is one.
+func (c *Checked) writeBoard(w io.Writer) {
+	b := c.Board
+	if b.Supply == nil && b.Button == nil && len(c.Sensors) == 0 {
+		return
+	}
+	fmt.Fprint(w, "\nboard\n")
+	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
+	fmt.Fprint(t, "  temperature\tthe kernel's own, where the board tells it\n")
+	supply := "the kernel's own warning, where the board has one"
+	if b.Supply != nil {
+		supply = fmt.Sprintf("%s, every %s", b.Supply.Wiring, config.Beat(b.Supply.Every))
+	}
+	if b.Least > 0 {
+		supply += fmt.Sprintf(", at least %g V", float64(b.Least))
+	}
+	fmt.Fprintf(t, "  supply\t%s\n", supply)
+	if b.Button != nil {
+		closes := "low"
+		if b.Button.ActiveHigh {
+			closes = "high"
+		}
+		fmt.Fprintf(t, "  button\t%s, %s while it is pressed\n", b.Button.Line, closes)
 	}
 	t.Flush() // to a strings.Builder, which takes everything
 }

@@ -127,6 +127,16 @@ func TestSensors(t *testing.T) {
 	if want := "  FT-101  main flow           ads1115 /dev/i2c-1 0x48 input 1  every 100 ms\n"; !strings.Contains(b.String(), want) {
 		t.Errorf("no %q in\n%s", want, b.String())
 	}
+	board := "\nboard: {supply: {address: 0x49, input: 3, divider: 11, least: 11.5 V}, button: {line: GPIO23}}\n"
+	b.Reset()
+	if err := checked(t, demo+"\nsensors:\n  - "+all[0]+board).WriteText(&b); err != nil {
+		t.Fatal(err)
+	}
+	for _, want := range []string{"  temperature  the kernel's own", "  supply       ads1115 /dev/i2c-1 0x49 input 3, every 1 s, at least 11.5 V\n", "  button       line GPIO23, low while it is pressed\n"} {
+		if !strings.Contains(b.String(), want) {
+			t.Errorf("no %q in\n%s", want, b.String())
+		}
+	}
 	before := len(checked(t, demo).Warnings)
 	for _, w := range []struct {
 		got  *Checked
