@@ -99,6 +99,7 @@ func homes() map[string][]string {
 		"golang.org/x/crypto/":                   {"access"},
 		"gopkg.in/yaml.v3":                       {"config"},
 		"github.com/chromedp/":                   {"web/webtest"},
+		"github.com/parquet-go/":                 {}, // tests only: it would be a fifth of the program
 		"pgregory.net/rapid":                     {}, // tests only
 		"github.com/rogpeppe/go-internal/testsc": {},
 	}

@@ -1,8 +1,8 @@
 package journal
 
 // What is exported is read back by something else: the trace by package
-// record, JSON by encoding/json, Parquet by its library's reader of Go structs
-// (the writer here goes by rows), HTML by its tags.
+// record, JSON by encoding/json, Parquet by a library that reads all of it, HTML
+// by its tags.
 
 import (
 	"bytes"

@@ -13,8 +13,8 @@ import (
 )
 
 // events streams views as server-sent events: "view" carries the View as JSON;
-// "loop" its valve work alone, at the beat of the samples; "beat" the age of the
-// newest view in seconds. With ?page=run, alarms, box or valve, "page" carries
+// "loop", where no page is asked for, its valve work alone, at the beat of the
+// samples; "beat" the age of the newest view in seconds. With ?page=run, alarms, box or valve, "page" carries
 // the parts of that page too; the valve's page gets "valve", its moment ready to
 // show, instead of the heavier view. Views that come faster than the gate are
 // skipped, never queued; those in which only numbers move wait for calmGates of
@@ -51,7 +51,8 @@ func (s visit) follow(out *stream, r *http.Request, views <-chan engine.View, se
 	defer beat.Stop()
 	var pending *engine.View
 	var turned time.Time
-	waited, hasty := 0, r.URL.Query().Get("page") == "valve"
+	page := r.URL.Query().Get("page")
+	waited, hasty, turns := 0, page == "valve", page == "valve" || page == ""
 	for {
 		var err error
 		select {
@@ -62,7 +63,7 @@ func (s visit) follow(out *stream, r *http.Request, views <-chan engine.View, se
 				return
 			}
 			pending = &v
-			if time.Since(turned) >= loopGate {
+			if turns && time.Since(turned) >= loopGate {
 				turned = time.Now()
 				err = s.sendValve(out, r, v)
 			}
