@@ -90,9 +90,9 @@ func (t teller) channel(column string) string {
 	return c.Info().Tag + " " + t.say(c.Info().Name)
 }
 
-// record is one calibration as of start; its result is in the words of then.
+// record is one calibration as of start.
 func (t teller) record(r *calibration.Record, start time.Time) string {
-	text := t.say("%s by %s, against %s: %s; next due %s", date(r.Wall), r.By, cmp.Or(r.Standard.Name, t.say("not stated")), r.Text, date(r.Next))
+	text := t.say("%s by %s, against %s: %v; next due %s", date(r.Wall), r.By, cmp.Or(r.Standard.Name, t.say("not stated")), r.Said(), date(r.Next))
 	if r.Overdue(start) {
 		text += " ▲ " + t.say("overdue since %s", date(r.Next))
 	}

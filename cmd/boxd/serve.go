@@ -22,6 +22,7 @@ import (
 	"boxd/internal/engine"
 	"boxd/internal/journal"
 	"boxd/internal/safety"
+	"boxd/internal/say"
 	"boxd/internal/sensors/hwio"
 	"boxd/internal/telemetry"
 	"boxd/internal/telemetry/broker"
@@ -307,13 +308,13 @@ func (s *service) about() web.About {
 func (s *service) calibrated() map[string]web.Calibrated {
 	out := map[string]web.Calibrated{}
 	for _, x := range s.cfg.Sensors {
-		out[x.Channel.Info().Column] = web.Calibrated{Text: date(x.Calibrated)}
+		out[x.Channel.Info().Column] = web.Calibrated{Text: say.Verbatim(date(x.Calibrated))}
 	}
 	s.calibrating.Lock()
 	defer s.calibrating.Unlock()
 	for i := range s.calibrations {
 		r := &s.calibrations[i]
-		out[r.Channel] = web.Calibrated{Text: fmt.Sprintf("%s (×%.4g %+.4g) → %s", date(r.Wall), r.After.Gain, r.After.Offset, date(r.Next)), Due: r.Next}
+		out[r.Channel] = web.Calibrated{Text: say.T("%s by %s: %v; next due %s", date(r.Wall), r.By, r.Said(), date(r.Next)), Due: r.Next}
 	}
 	return out
 }

@@ -43,7 +43,7 @@ func rules() map[string]rule {
 		"dosing":            pure("say", "units", "hydraulics"),
 		"sensors":           pure("say", "units", "box"),
 		"alarm":             pure("say", "units", "box"),
-		"calibration":       pure("units", "box", "dosing", "sensors"),
+		"calibration":       pure("say", "units", "box", "dosing", "sensors"),
 		"estimate":          pure("say", "units", "box", "hydraulics", "dosing"),
 		"safety":            pure("say", "units", "box", "estimate", "alarm"),
 		"sequencer":         pure("say", "units", "box", "estimate", "safety"),

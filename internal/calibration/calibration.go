@@ -90,6 +90,7 @@ type Record struct {
 	Before   Correction `json:"before"`
 	After    Correction `json:"after"`
 	Points   []Point    `json:"points"`
+	Method   string     `json:"method,omitempty"` // where there are several
 	// Expanded is the uncertainty of a corrected reading, k = 2: of a flow meter
 	// and an injector relative, else in Unit.
 	Expanded float64   `json:"expanded_uncertainty"`
@@ -97,7 +98,7 @@ type Record struct {
 	Ratio    float64   `json:"ratio,omitempty"`            // of an injector, stock in total
 	Next     time.Time `json:"next_due"`
 	Note     string    `json:"note,omitempty"`
-	Text     string    `json:"text"` // for a person
+	Text     string    `json:"text"` // what was found, as in Said, in plain English
 }
 
 // Relative says that Expanded is a share of the reading.
@@ -156,6 +157,7 @@ func Make(r Request, before Correction, now time.Time) (Record, error) {
 		p := &rec.Points[i]
 		p.Before, p.After = before.At(p.Reading)-p.Reference, rec.After.At(p.Reading)-p.Reference
 	}
+	rec.Text = rec.Said().String()
 	return rec, nil
 }
 

@@ -10,6 +10,8 @@ import (
 	"time"
 
 	"boxd/internal/box"
+	"boxd/internal/say"
+	"boxd/internal/units"
 )
 
 func now() time.Time { return time.Date(2026, 4, 2, 9, 0, 0, 0, time.UTC) }
@@ -214,6 +216,24 @@ func TestRequest(t *testing.T) {
 	refused(t, Request{Channel: "water_c", Temperature: &Temperature{[]float64{math.NaN()}}}, None(), "no number")
 	if _, err := Make(Request{ID: "x", Channel: "water_c", Temperature: &Temperature{[]float64{0}}}, None(), now()); err == nil || !strings.Contains(err.Error(), "who did it") {
 		t.Errorf("a calibration by nobody: %v", err)
+	}
+}
+
+// TestSaid: a record is said in the reader's units; by hand a degree is 1.8 °F and
+// 10 kPa are 1.450 psi. One of an unknown kind is said as it was.
+func TestSaid(t *testing.T) {
+	us := say.Voice{Units: units.US}
+	ice := made(t, Request{Channel: "water_c", Temperature: &Temperature{[]float64{0.5}}}, None())
+	zero := made(t, Request{Channel: "header_kpa", Pressure: &Pressure{[]Compared{{0, 10}}}}, None())
+	for _, c := range []struct{ got, want string }{
+		{ice.Text, "offset -0.500 °C ± 0.12 °C from 1 readings in melting ice"},
+		{us.Say(ice.Said()), "offset -0.900 °F ± 0.22 °F from 1 readings in melting ice"},
+		{us.Say(zero.Said()), "zero moved by -1.45 psi ± 0.05 psi, gain as it was (1.0000)"},
+		{us.Say((&Record{Kind: "later", Text: "as then"}).Said()), "as then"},
+	} {
+		if c.got != c.want {
+			t.Errorf("said %q, want %q", c.got, c.want)
+		}
 	}
 }
 

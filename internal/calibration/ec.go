@@ -177,7 +177,6 @@ func (r *Request) ec(rec *Record, c box.Channel) error {
 		return fmt.Errorf("the cell would move by %+.0f %% since the last calibration, more than %.0f %%; clean the probe, take a fresh standard, and look whether it is worn", 100*(after.Gain/was.Gain-1), 100*mostCellMove)
 	}
 	rec.After, rec.Expanded = after, 2*worst
-	rec.Text = fmt.Sprintf("gain %.4f, offset %+.1f µS/cm, ± %.0f µS/cm from %d standards", after.Gain, after.Offset, rec.Expanded, len(ps))
 	return nil
 }
 

@@ -78,6 +78,9 @@ func (r *Request) flow(rec *Record, c box.Channel) error {
 		if err != nil {
 			return fmt.Errorf("bucket %d: %w", i+1, err)
 		}
+		if b.Kilograms > 0 {
+			rec.Method = byWeight
+		}
 		gains, worst = append(gains, true/meter), append(worst, u)
 		rec.Points = append(rec.Points, Point{Reference: true, Reading: meter})
 	}
@@ -90,10 +93,8 @@ func (r *Request) flow(rec *Record, c box.Channel) error {
 	}
 	rec.After = Correction{Gain: gain}
 	rec.Expanded = 2 * combined(slices.Max(worst), again/gain)
-	rec.Text = fmt.Sprintf("gain %.4f ± %.2f %% from %d buckets", gain, 100*rec.Expanded, len(gains))
 	if f.PerLitre > 0 {
 		rec.PerLitre = f.PerLitre / gain
-		rec.Text += fmt.Sprintf(", %.5g pulses per litre", rec.PerLitre)
 	}
 	return nil
 }

@@ -70,7 +70,6 @@ func (r *Request) zero(rec *Record, raws []float64) error {
 	}
 	rec.After = Correction{Gain: rec.Before.Gain, Offset: -rec.Before.Gain * mean}
 	rec.Expanded = 2 * combined(u, rectangular(r.Standard.limit(ventLimit)))
-	rec.Text = fmt.Sprintf("zero moved by %+.2f kPa ± %.2f kPa, gain as it was (%.4f)", rec.After.Offset-rec.Before.Offset, rec.Expanded, rec.After.Gain)
 	return nil
 }
 
@@ -94,6 +93,5 @@ func (r *Request) span(rec *Record, refs, raws []float64) error {
 	}
 	rec.After = Correction{Gain: l.Slope, Offset: l.Value(0)}
 	rec.Expanded = 2 * combined(max(l.U(slices.Max(raws)), l.U(slices.Min(raws))), rectangular(limit))
-	rec.Text = fmt.Sprintf("gain %.4f, offset %+.2f kPa, ± %.2f kPa from %d points", l.Slope, rec.After.Offset, rec.Expanded, len(refs))
 	return nil
 }

@@ -48,8 +48,7 @@ func (r *Request) ratio(rec *Record) error {
 	}
 	rec.Points = []Point{{Reference: found, Reading: q.Dialled}}
 	rec.After = Correction{Gain: found / q.Dialled}
-	rec.Ratio, rec.Expanded = found, 2*u
-	rec.Text = fmt.Sprintf("gives %.4g %% ± %.1f %% of it %s where %.4g %% is dialled", 100*found, 200*u, how, 100*q.Dialled)
+	rec.Method, rec.Ratio, rec.Expanded = how, found, 2*u
 	return nil
 }
 
@@ -60,7 +59,7 @@ func (q *Ratio) byVolume(s Standard) (ratio, u float64, how string, err error) {
 	case q.Total < leastLitres || q.Total <= q.Stock:
 		return 0, 0, "", fmt.Errorf("%.1f L in total is too little; take %d L or more", q.Total, leastLitres)
 	}
-	return q.Stock / q.Total, combined(rectangular(s.limit(drawnLimit)), rectangular(bucketLimit)), "by volume", nil
+	return q.Stock / q.Total, combined(rectangular(s.limit(drawnLimit)), rectangular(bucketLimit)), byVolume, nil
 }
 
 func (q *Ratio) byEC(s Standard) (ratio, u float64, how string, err error) {
@@ -71,5 +70,5 @@ func (q *Ratio) byEC(s Standard) (ratio, u float64, how string, err error) {
 	case max(mix, hand)/min(mix, hand) > mostHandApart:
 		return 0, 0, "", fmt.Errorf("the two mixtures are too far apart (rises of %.0f and %.0f µS/cm); make one by hand near the dialled ratio", mix, hand)
 	}
-	return q.HandRatio * mix / hand, combined(rectangular(s.limit(ecLimit)), rectangular(s.limit(ecLimit)), rectangular(drawnLimit)), "by EC", nil
+	return q.HandRatio * mix / hand, combined(rectangular(s.limit(ecLimit)), rectangular(s.limit(ecLimit)), rectangular(drawnLimit)), byEC, nil
 }

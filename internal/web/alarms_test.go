@@ -9,6 +9,7 @@ import (
 
 	"boxd/internal/box"
 	"boxd/internal/engine"
+	"boxd/internal/say"
 )
 
 // someAlarms is a closed supply and what follows from it, with one alarm on the
@@ -81,7 +82,7 @@ func TestBoxPage(t *testing.T) {
 	v.Estimates = []engine.EstimateView{{Name: "main flow", Value: num(12.5), Unit: "L/min", Sigma: num(0.2), Quality: "good"}, {Name: "supply", Word: "steady", Quality: "good"}}
 	v.Board = engine.BoardViews([]box.Vital{{Name: "board_c", Unit: "°C", Value: 81, Known: true, Why: "so hot"}, {Name: "main_flow_total_l", Unit: "L", Value: 378.5, Known: true}, {Name: "button", Why: "stuck"}})
 	about := About{Device: "reduced-pressure-zone", Place: "pump house", LastTest: "2026-04-02", NextDue: "2027-04-02", Tester: "licence 0000", Buses: someBuses, Calibrated: func() map[string]Calibrated {
-		return map[string]Calibrated{"supply_kpa": {"2026-01-02", time.Date(2026, 1, 3, 0, 0, 0, 0, time.UTC)}, "main_flow_lpm": {"2026-01-04", time.Date(9999, 1, 5, 0, 0, 0, 0, time.UTC)}}
+		return map[string]Calibrated{"supply_kpa": {say.Verbatim("2026-01-02"), time.Date(2026, 1, 3, 0, 0, 0, 0, time.UTC)}, "main_flow_lpm": {say.Verbatim("2026-01-04"), time.Date(9999, 1, 5, 0, 0, 0, 0, time.UTC)}}
 	}}
 	body := get(t, New(newFakeCore(v), nil, Options{Version: "test", About: about}), "/box").Body.String()
 	for _, part := range []string{"PT-101", "reduced-pressure-zone", "licence 0000", "3.2\u00a0h", "Drain the box tonight.", "3.30\u00a0gal/min", "±0.05\u00a0gal/min", "steady", "2026-05-04 12:00", "no record", `data-bus="/dev/i2c-1"`, "36000", "12.3\u00a0ms",

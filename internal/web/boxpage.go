@@ -66,7 +66,7 @@ func (s visit) channelLines(v engine.View, readings []readingLine) []channelLine
 	}
 	for i, r := range readings {
 		c := v.Channels[i]
-		line := channelLine{readingLine: r, Raw: s.show.unknown(), Age: s.show.seconds(c.AgeS), Source: s.opts.About.Sources[c.Column], Calibrated: calibrated[c.Column].Text}
+		line := channelLine{readingLine: r, Raw: s.show.unknown(), Age: s.show.seconds(c.AgeS), Source: s.opts.About.Sources[c.Column], Calibrated: s.show.voice.Say(calibrated[c.Column].Text)}
 		if due := calibrated[c.Column].Due; !due.IsZero() && time.Now().After(due) {
 			line.Overdue = s.show.say("overdue since %s", due.Format(time.DateOnly))
 		}

@@ -160,7 +160,7 @@ type About struct {
 
 // Calibrated is how a channel was last calibrated.
 type Calibrated struct {
-	Text string
+	Text say.Text
 	Due  time.Time // of the next one; zero: not known
 }
 
