@@ -118,7 +118,7 @@ func rowOf(p station.Picture, box string) station.Row {
 }
 
 func TestFleetAndStation(t *testing.T) {
-	const boxes = 40
+	const boxes = 200
 	b, err := broker.StartWith(broker.Options{Clients: boxes + 16})
 	if err != nil {
 		t.Fatal(err)
@@ -126,24 +126,31 @@ func TestFleetAndStation(t *testing.T) {
 	t.Cleanup(func() { _ = b.Close() })
 	c := mqtt.Config{URL: b.URL()}
 	c.User, c.Password = b.Credentials()
-	tapes, err := recordTapes()
+	tapes, err := recordTapes(1)
 	if err != nil {
 		t.Fatal(err)
 	}
 	for i, tp := range tapes {
-		alarms := 0
-		for _, v := range tp {
-			alarms += len(v.Alarms)
+		alarms, ended := 0, false
+		for _, f := range tp {
+			alarms += len(f.view.Alarms)
+			for _, e := range f.events {
+				ended = ended || e.Kind == engine.SummaryEvent
+			}
+		}
+		if left := len(tp[len(tp)-1].view.Alarms); !ended || left > 0 {
+			t.Errorf("run %d: its record is there: %v; %d alarms at the end", i, ended, left)
 		}
 		if steps := stepsOf(tp); (i == 0) != (alarms == 0) || !slices.Contains(steps, "inject") || !slices.Contains(steps, "flush") {
 			t.Errorf("run %d: steps %v, %d views, alarms in %d", i, steps, len(tp), alarms)
 		}
 	}
+	fl := &fleet{tapes: tapes, to: c, rate: 1, seed: 1, log: slog.New(slog.DiscardHandler), changes: newChanges()}
 	ctx, stop := context.WithCancel(t.Context())
 	var wg sync.WaitGroup
 	t.Cleanup(func() { stop(); wg.Wait() })
 	wg.Go(func() {
-		if err := (fleet{tapes: tapes, to: c, log: slog.New(slog.DiscardHandler)}).run(ctx, boxes); err != nil {
+		if err := fl.run(ctx, boxes); err != nil {
 			t.Error(err)
 		}
 	})
@@ -156,7 +163,7 @@ func TestFleetAndStation(t *testing.T) {
 		t.Fatal(err)
 	}
 	hub := telemetry.NewHub(1)
-	wg.Go(func() { pub.Run(ctx, hub, noEvents{}) })
+	wg.Go(func() { pub.Run(ctx, hub, &waiting{}) })
 	show := func(alarms ...engine.AlarmView) {
 		hub.Publish(&engine.View{Seq: 1, Wall: time.Now(), Box: "own-box", Zone: "east", Step: "flush", Alarms: alarms})
 	}
@@ -173,21 +180,31 @@ func TestFleetAndStation(t *testing.T) {
 	until(t, first, "the will", func(p station.Picture) bool { return rowOf(p, "own-box").Standing == station.Offline })
 
 	later := followFleet(t, b.URL())
+	page := httptest.NewServer(station.Handler(later, station.Options{Languages: web.Languages(), Version: "test"}))
+	t.Cleanup(page.Close)
+	wg.Go(func() { _ = fl.changes.follow(ctx, page.URL) })
 	until(t, later, "all, by a station that came later", func(p station.Picture) bool {
 		r := rowOf(p, "own-box")
 		return p.Total == boxes+1 && p.Count[station.Live] == boxes && r.Standing == station.Offline && len(r.Alarms) == 1 && !r.Heard.IsZero() && r.Step == "flush"
 	})
 
-	page := httptest.NewServer(station.Handler(later, station.Options{Languages: web.Languages(), Version: "test"}))
-	t.Cleanup(page.Close)
+	if err := fl.awaitLive(ctx, boxes, nil); err != nil {
+		t.Error(err)
+	}
+	if late := fl.changes.late(time.Now(), patience); len(late) > 0 {
+		t.Errorf("not on the page: %q", late)
+	}
+	if up, sent := fl.count(); up != boxes || sent < 10*boxes {
+		t.Errorf("%d boxes are connected and sent %d messages", up, sent)
+	}
 	t.Run("stream", func(t *testing.T) { streamed(t, page.URL, boxes+1) })
 	t.Run("browser", func(t *testing.T) { seen(t, page.URL, boxes+1, c) })
 }
 
 func stepsOf(tp tape) (out []string) {
-	for _, v := range tp {
-		if !slices.Contains(out, v.Step) {
-			out = append(out, v.Step)
+	for _, f := range tp {
+		if !slices.Contains(out, f.view.Step) {
+			out = append(out, f.view.Step)
 		}
 	}
 	return out
@@ -254,7 +271,7 @@ func seen(t *testing.T, url string, boxes int, c mqtt.Config) {
 	hub := telemetry.NewHub(1)
 	hub.Publish(&engine.View{Seq: 1, Wall: time.Now(), Box: "new-box", Step: "ready", Advice: &engine.AdviceView{Number: 1, Text: "<b>Open</b> the shutoff valve."}})
 	done := make(chan struct{})
-	go func() { defer close(done); pub.Run(ctx, hub, noEvents{}) }()
+	go func() { defer close(done); pub.Run(ctx, hub, &waiting{}) }()
 	tab.Do("a new box, live", webtest.There(`tr[data-box="new-box"]:not(.gone) .advice`))
 	if got := tab.Text(`tr[data-box="new-box"] .advice`); got != "<b>Open</b> the shutoff valve." {
 		t.Errorf("its advice reads %q", got)

@@ -191,6 +191,7 @@ func (s *session) sendEvent(m telemetry.Message) error {
 	t := s.client.Publish(m.Topic, 1, false, m.Payload)
 	s.flight = append(s.flight, flying{m.Seq, t, time.Now()})
 	s.sent = m.Seq
+	s.p.sent.Add(1)
 	if completed(t) && t.Error() != nil {
 		return publishError(m.Seq, t.Error())
 	}

@@ -18,6 +18,7 @@ import (
 	"log/slog"
 	"math/rand/v2"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"boxd/internal/telemetry"
@@ -62,6 +63,8 @@ type Publisher struct {
 
 	tick, backoffMin, backoffMax, readBackWait, keepAlive, pingTimeout, ackTimeout, settle time.Duration
 
+	sent atomic.Uint64
+
 	mu   sync.Mutex // Run writes the link, anybody reads it
 	link Link
 }
@@ -97,6 +100,9 @@ func (p *Publisher) Link() Link {
 	defer p.mu.Unlock()
 	return p.link
 }
+
+// Sent is how many messages were given to connections in this life.
+func (p *Publisher) Sent() uint64 { return p.sent.Load() }
 
 // Run publishes until ctx ends, then says offline and leaves. It always comes
 // back from a lost connection. An outbox that fails holds up the events, not

@@ -283,6 +283,7 @@ func (s *session) publish(rest string, qos byte, payload []byte) error {
 // once: a later one ends the connection.
 func (s *session) put(topic string, qos byte, payload []byte) error {
 	t := s.client.Publish(topic, qos, true, payload)
+	s.p.sent.Add(1)
 	if completed(t) && t.Error() != nil {
 		return fmt.Errorf("cannot publish %s: %w", topic, t.Error())
 	}
