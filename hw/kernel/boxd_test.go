@@ -6,10 +6,13 @@ import (
 	"bytes"
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"net/http"
 	"net/url"
+	"os"
 	"os/exec"
 	"strings"
 	"syscall"
@@ -17,6 +20,7 @@ import (
 	"time"
 
 	"boxd/hw/kernel/wiring"
+	"boxd/internal/journal"
 )
 
 // boxd is the real program, running on testdata/box.yaml.
@@ -71,6 +75,7 @@ type view struct {
 	Holds      []struct{ On, Reason string }
 	Milestones []struct{ Name string }
 	Alarms     []struct{ ID, Text string }
+	Cautions   []string
 }
 
 // client spares the machine the work of packing what never leaves it.
@@ -134,6 +139,7 @@ type archived struct {
 		T              float64
 		Kind, Name, ID string
 		State, Text    string
+		By, Deed       string
 	}
 	Columns []string
 	Rows    [][]any
@@ -142,12 +148,60 @@ type archived struct {
 // export reads a run out of the archive with the real program.
 func export(t *testing.T, run string) (a archived) {
 	t.Helper()
-	out, err := exec.CommandContext(t.Context(), "/boxd", "export", run, "-format", "json", "-data", "/tmp/boxd").Output()
-	if err == nil {
-		err = json.Unmarshal(out, &a)
-	}
-	if err != nil {
-		t.Fatalf("boxd export %s: %v: %.200s", run, err, out)
+	if err := json.Unmarshal(boxdSays(t, "export", run, "-format", "json", "-data", "/tmp/boxd"), &a); err != nil {
+		t.Fatal(err)
 	}
 	return a
+}
+
+// by are the deeds that were said by somebody, in their order.
+func (a archived) by(who string) (deeds []string) {
+	for _, e := range a.Events {
+		if e.Kind == "action" && e.By == who {
+			deeds = append(deeds, e.Deed)
+		}
+	}
+	return deeds
+}
+
+// keptTotals are the meters' pulses as the archive has them while no boxd runs. They
+// are read in a copy: what a killed boxd left is for the next one to set right.
+func keptTotals(t *testing.T) map[string]uint64 {
+	t.Helper()
+	dir := t.TempDir()
+	for _, end := range []string{"", "-wal"} {
+		b, err := os.ReadFile("/tmp/boxd/boxd.sqlite" + end)
+		if err == nil {
+			err = os.WriteFile(dir+"/copy.sqlite"+end, b, 0o600)
+		}
+		if err != nil && !(end != "" && errors.Is(err, fs.ErrNotExist)) {
+			t.Fatal(err)
+		}
+	}
+	j := must[*journal.Journal](t)(journal.Open(dir + "/copy.sqlite"))
+	defer j.Close()
+	text, _, err := j.State(t.Context(), "meter-totals")
+	if err != nil {
+		t.Fatal(err)
+	}
+	kept := map[string]struct {
+		Pulses uint64 `json:"pulses"`
+	}{}
+	if err := json.Unmarshal(text, &kept); err != nil {
+		t.Fatalf("%v in %q", err, text)
+	}
+	out := map[string]uint64{}
+	for column, k := range kept {
+		out[column] = k.Pulses
+	}
+	return out
+}
+
+// given are the pulses that the meters have given, by column.
+func given(f *wiring.Field) map[string]uint64 {
+	out := map[string]uint64{}
+	for c, m := range f.Meters {
+		out[c.Info().Column] = m.Pulses()
+	}
+	return out
 }

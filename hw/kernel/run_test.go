@@ -35,10 +35,39 @@ func plant(core engine.Config) *simbox.Plant {
 // person does at the plant what the advice asks for and says so on the page.
 type person struct {
 	play     *wiring.Play
+	lines    *wiring.Lines
 	did      uint64        // number of the advice that was last done, in this life of boxd
 	injects  time.Duration // how long
 	injected time.Time     // since when stock is drawn
 	words    int
+	seen     time.Time // when the advice that the button is to answer was seen
+	pressed  string    // the deed that was confirmed by the button
+}
+
+// The button is pressed for the first deed of a run. It bounces, and a wire beside
+// it disturbs it; boxd has 3 s for somebody to read the advice, 30 ms for a contact
+// to rest, and 40 ms for the least press.
+const (
+	bounces   = 5 * time.Millisecond
+	presses   = 200 * time.Millisecond
+	readsFor  = 4 * time.Second
+	sawButton = 10 * time.Second
+)
+
+// press presses the button at the box, and lets go.
+func press(t *testing.T, l *wiring.Lines) {
+	t.Helper()
+	for _, x := range []struct {
+		high bool
+		held time.Duration
+	}{{true, bounces}, {false, 100 * time.Millisecond}, // a disturbance
+		{true, bounces}, {false, bounces}, {true, bounces}, {false, bounces}, {true, presses},
+		{false, bounces}, {true, bounces}, {false, 0}} {
+		if err := l.Set(wiring.Button, x.high); err != nil {
+			t.Fatal(err)
+		}
+		time.Sleep(x.held)
+	}
 }
 
 // act answers what the page shows, if it asks for something.
@@ -60,6 +89,22 @@ func (p *person) act(t *testing.T, v view) {
 		p.play.Hand(func(s *simbox.Plant) { s.Do(deed) })
 	}
 	if deed == box.LoopThrottled && !v.Loop.Enough {
+		return
+	}
+	if p.pressed == "" {
+		if p.seen.IsZero() {
+			p.seen = time.Now()
+		}
+		if time.Since(p.seen) > readsFor {
+			p.pressed = a.Deed
+			press(t, p.lines)
+		}
+		return
+	}
+	if p.pressed == a.Deed {
+		if time.Since(p.seen) > readsFor+sawButton {
+			t.Fatalf("the button was pressed in vain: %q", v.Cautions)
+		}
 		return
 	}
 	p.words++
@@ -100,8 +145,9 @@ func TestWholeRun(t *testing.T) {
 
 	b := start(t)
 	inputs(t, f, "FLOW_MAIN", "FLOW_BRANCH", "FLOW_STOCK", wiring.Button)
-	who := &person{play: play, injects: injection}
+	who := &person{play: play, lines: f.Lines, injects: injection}
 	id, killed := "", time.Time{}
+	var fell fall
 	for limit := time.Now().Add(runLimit); ; time.Sleep(time.Second) {
 		if time.Now().After(limit) {
 			_ = b.end(t, syscall.SIGKILL)
@@ -122,8 +168,11 @@ func TestWholeRun(t *testing.T) {
 		if killed.IsZero() && !who.injected.IsZero() && time.Since(who.injected) > killAfter {
 			_ = b.end(t, syscall.SIGKILL)
 			killed = time.Now()
-			time.Sleep(awayFor)
+			fell.killed, fell.kept = given(f), keptTotals(t)
+			time.Sleep(max(0, awayFor-time.Since(killed)))
+			fell.started = given(f)
 			b, who.did = start(t), 0
+			fell.back = given(f)
 			figure(t, "killed in %s; its page is back %.1f s later", v.Step, time.Since(killed).Seconds()-awayFor.Seconds())
 			continue
 		}
@@ -136,7 +185,37 @@ func TestWholeRun(t *testing.T) {
 	if err := <-failed; err != nil {
 		t.Fatal(err)
 	}
-	compare(t, export(t, id), play.Past())
+	fell.check(t, given(f), keptTotals(t))
+	a := export(t, id)
+	if got := a.by(box.ByButton); !slices.Equal(got, []string{who.pressed}) {
+		t.Errorf("the archive has of the button %q, not %q", got, who.pressed)
+	}
+	figure(t, "%s was confirmed by the %s, %d other deeds on the page", who.pressed, box.ByButton, len(a.by("bench")))
+	compare(t, a, play.Past())
+}
+
+// fall is what the meters had given, by column, when boxd was killed, when it was
+// started again, and when its page was back; and what the archive had kept.
+type fall struct{ killed, kept, started, back map[string]uint64 }
+
+// check holds the archive's totals at the end against what the meters gave. Those of
+// at most a minute before the kill are lost, those while boxd was away are nobody's,
+// all others are there.
+func (f fall) check(t *testing.T, given, kept map[string]uint64) {
+	t.Helper()
+	for column, end := range given {
+		if f.kept[column] == 0 && f.killed[column] > 0 && column == box.MainFlow.Info().Column {
+			t.Errorf("%s: nothing of %d pulses was kept before the kill", column, f.killed[column])
+		}
+		if f.kept[column] > f.killed[column] {
+			t.Errorf("%s: %d pulses kept of %d", column, f.kept[column], f.killed[column])
+		}
+		after := kept[column] - f.kept[column]
+		if least, most := end-f.back[column], end-f.started[column]; kept[column] < f.kept[column] || after < least || after > most {
+			t.Errorf("%s: the archive's total rose by %d pulses after the kill (%d to %d); the meter gave %d to %d", column, after, f.kept[column], kept[column], least, most)
+		}
+		figure(t, "%s: %d pulses given when killed, %d kept then, %d of %d at the end", column, f.killed[column], f.kept[column], kept[column], end)
+	}
 }
 
 // allowance is how far a channel may be off, and for how long what it shows may
