@@ -74,7 +74,7 @@ type Config struct {
 type Box struct {
 	Name     string // also in MQTT topics
 	Units    units.System
-	Data     string // directory of the archive
+	Data     string // directory of the archive; empty: not said
 	Timezone *time.Location
 	Dusk     time.Duration // after midnight, local: when alerts tell of the night's frost
 }

@@ -46,7 +46,7 @@ func Parse(name string, data []byte) (*Config, error) {
 func defaults(name string) *Config {
 	return &Config{
 		Name: name,
-		Box:  Box{Name: "box", Data: "boxd-data", Timezone: time.UTC, Dusk: 17 * time.Hour},
+		Box:  Box{Name: "box", Timezone: time.UTC, Dusk: 17 * time.Hour},
 		Injector: dosing.Injector{
 			Ratio: units.Percent(2), Convention: dosing.StockInTotal, RatedFlow: units.LPerMin(13.2),
 		},

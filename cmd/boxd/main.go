@@ -38,7 +38,7 @@ type command struct {
 func commands() []command {
 	return []command{
 		{"demo", "[-speed N] [-person auto|none] [-listen ADDR] [-data DIR] [-config FILE]", "simulated box, embedded broker, archive, web page", runDemo},
-		{"run", "-config FILE [-zone NAME] [-samples FILE]", "the daemon", runDaemon},
+		{"run", "-config FILE [-state DIR] [-listen ADDR] [-zone NAME] [-samples FILE]", "the daemon; without a configuration, the guide that makes one", runDaemon},
 		{"check", "-config FILE [-units us|metric|both] [-json]", "validate; print the zones as understood", runCheck},
 		{"plan", "-config FILE -zone NAME -feed NAME [-units us|metric|both] [-json]", "what to weigh, dissolve, dial, and how long", runPlan},
 		{"replay", "-config FILE -trace FILE [-person trace|auto] [-json]", "the core over a recorded trace, full speed", runReplay},

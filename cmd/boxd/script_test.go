@@ -38,7 +38,7 @@ func TestScripts(t *testing.T) {
 	}
 	testscript.Run(t, testscript.Params{
 		Dir:   "testdata/script",
-		Setup: func(env *testscript.Env) error { return setup(env, traces) },
+		Setup: func(env *testscript.Env) error { return prepare(env, traces) },
 		Cmds: map[string]func(*testscript.TestScript, bool, []string){
 			"gunzip": gunzip, "fields": fields, "truth": truth, "milestones": milestones,
 			"await-run": awaitRun, "save-run": saveRun, "parquet": checkParquet, "jsonlines": jsonLines,
@@ -48,8 +48,8 @@ func TestScripts(t *testing.T) {
 	})
 }
 
-// setup gives every script the traces' folder and the demo's configuration.
-func setup(env *testscript.Env, traces string) error {
+// prepare gives every script the traces' folder and the demo's configuration.
+func prepare(env *testscript.Env, traces string) error {
 	env.Setenv("TRACES", traces)
 	return os.WriteFile(filepath.Join(env.WorkDir, "demo.yaml"), demoConfig(), 0o644)
 }

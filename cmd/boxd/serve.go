@@ -57,6 +57,10 @@ type service struct {
 
 	board *board // nil where it is nobody's business, as in a simulation
 
+	hold   *hold       // of the page's address; nil: it is opened and closed
+	ruling *web.Ruling // which file rules, for the page
+	began  func()      // called when all is up; nil: nobody asks
+
 	publisher *mqtt.Publisher // nil where nothing is published
 	database  *influx.Writer  // nil where there is none
 
@@ -130,6 +134,9 @@ func (s *service) run(ctx context.Context) (err error) {
 		s.wg.Go(func() { upkeep.Run(side) })
 	}
 	over.ready()
+	if s.began != nil {
+		s.began()
+	}
 	defer over.stopping()
 	return d.Run(ctx)
 }
@@ -348,27 +355,44 @@ func (s *service) keeper(secure bool) (*access.Keeper, error) {
 	return access.NewKeeper(s.data, book, s.cfg.Web.OpenView, secure)
 }
 
-// pages serves the web page.
-func (s *service) pages(ctx context.Context, d *daemon.Daemon, j *journal.Journal) error {
-	ln, err := net.Listen("tcp", s.listen)
+// listener is where the page is served.
+func (s *service) listener() (net.Listener, error) {
+	ln, err := s.hold.listen(s.listen)
 	if errors.Is(err, syscall.EADDRINUSE) && s.wander {
 		host, _, _ := net.SplitHostPort(s.listen)
 		s.tell("%s is taken by another program: the page took another port", s.listen)
 		ln, err = net.Listen("tcp", net.JoinHostPort(host, "0"))
 	}
 	if errors.Is(err, syscall.EADDRINUSE) {
-		return fmt.Errorf("cannot serve the page: %s is taken by another program; stop it or choose another address", s.listen)
+		return nil, fmt.Errorf("cannot serve the page: %s is taken by another program; stop it or choose another address", s.listen)
 	}
 	if err != nil {
-		return fmt.Errorf("cannot serve the page: %w; choose another address", err)
+		return nil, fmt.Errorf("cannot serve the page: %w; choose another address", err)
 	}
+	return ln, nil
+}
+
+// pages serves the web page.
+func (s *service) pages(ctx context.Context, d *daemon.Daemon, j *journal.Journal) error {
 	var core web.Core = d
 	if s.wrap != nil {
 		core = s.wrap(d)
 	}
-	opts := web.Options{Box: s.core.Box, Units: s.core.Units.String(), Demo: s.demo, Version: version(), Planner: planner(s.cfg), Hosts: s.cfg.Web.Hosts, About: s.about()}
+	opts := web.Options{Box: s.core.Box, Units: s.core.Units.String(), Demo: s.demo, Version: version(), Planner: planner(s.cfg), Hosts: s.cfg.Web.Hosts, About: s.about(), Ruling: s.ruling}
 	if _, ok := s.source.(*hwio.Source); ok {
 		opts.Calibrate, opts.Calibrations = s.taker(j), s.inUse
+	}
+	return s.serve(ctx, func(k *access.Keeper) http.Handler {
+		opts.Keeper = k
+		return web.New(core, archive{j}, opts)
+	})
+}
+
+// serve serves pages behind the door that the configuration asks for.
+func (s *service) serve(ctx context.Context, pages func(*access.Keeper) http.Handler) error {
+	ln, err := s.listener()
+	if err != nil {
+		return err
 	}
 	scheme := "http"
 	if secure, err := s.secure(); err != nil {
@@ -377,11 +401,12 @@ func (s *service) pages(ctx context.Context, d *daemon.Daemon, j *journal.Journa
 		scheme, ln = "https", tls.NewListener(ln, secure)
 		s.tell("page's certificate, SHA-256 %s", access.Fingerprint(secure))
 	}
-	if opts.Keeper, err = s.keeper(scheme == "https"); err != nil {
+	keeper, err := s.keeper(scheme == "https")
+	if err != nil {
 		return errors.Join(err, ln.Close())
 	}
 	srv := &http.Server{
-		Handler:           web.New(core, archive{j}, opts),
+		Handler:           pages(keeper),
 		ReadHeaderTimeout: 10 * time.Second, IdleTimeout: 2 * time.Minute, MaxHeaderBytes: 16 << 10,
 		BaseContext: func(net.Listener) context.Context { return ctx },
 	}

@@ -4,6 +4,7 @@
 package main
 
 import (
+	"bufio"
 	"crypto/sha256"
 	"os"
 	"os/exec"
@@ -13,6 +14,7 @@ import (
 	"strings"
 	"sync"
 	"testing"
+	"time"
 )
 
 // first is version 1.0.0, made once.
@@ -90,6 +92,55 @@ func TestTheServiceIsShutIn(t *testing.T) {
 	}
 }
 
+// After installing, the service starts with the guide: nothing waits for a file, and
+// the guide finds its folder where the service may write.
+func TestTheServiceStartsWithTheGuide(t *testing.T) {
+	unit, err := kept.ReadFile("files/boxd.service")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if strings.Contains(string(unit), "Condition") || !strings.Contains(string(unit), "\nStateDirectory=boxd\n") {
+		t.Errorf("the unit waits, or has no folder:\n%s", unit)
+	}
+	bin := filepath.Join(t.TempDir(), "boxd")
+	deb := one(t)
+	dir := t.TempDir()
+	if out, err := exec.Command("dpkg-deb", "-x", deb, dir).CombinedOutput(); err != nil {
+		missing(t, "dpkg-deb: "+string(out))
+	}
+	if err := os.Rename(filepath.Join(dir, "usr/bin/boxd"), bin); err != nil {
+		t.Fatal(err)
+	}
+	args := strings.Fields(regexp.MustCompile(`(?m)^ExecStart=/usr/bin/boxd (.*)$`).FindStringSubmatch(string(unit))[1])
+	for i, a := range args { // this machine's own files and ports are not for a test
+		args[i] = strings.NewReplacer("/etc/boxd", t.TempDir(), "0.0.0.0:8080", "127.0.0.1:0").Replace(a)
+	}
+	c := exec.Command(bin, args...)
+	c.Env = append(os.Environ(), "STATE_DIRECTORY="+t.TempDir())
+	out, err := c.StdoutPipe()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := c.Start(); err != nil {
+		t.Fatal(err)
+	}
+	late := time.AfterFunc(time.Minute, func() { _ = c.Process.Kill() })
+	defer late.Stop()
+	said := ""
+	for s := bufio.NewScanner(out); !strings.Contains(said, "page ") && s.Scan(); {
+		said += s.Text() + "\n"
+	}
+	if !strings.Contains(said, "follow the guide") || !strings.Contains(said, "with the code") || !strings.Contains(said, "page ") {
+		t.Errorf("it says\n%s", said)
+	}
+	if err := c.Process.Signal(os.Interrupt); err != nil {
+		t.Fatal(err)
+	}
+	if err := c.Wait(); err != nil {
+		t.Errorf("interrupted it ends with %v", err)
+	}
+}
+
 func missing(t *testing.T, what string) {
 	t.Helper()
 	if os.Getenv("BOXD_REQUIRE_PACKAGING") != "" {
@@ -145,7 +196,7 @@ func TestInstallUpgradeRemovePurge(t *testing.T) {
 	}
 	d := tree{t, root}
 	said := d.install(one(t))
-	if !strings.Contains(said, "describe your box") {
+	if !strings.Contains(said, "to set up your box, open https://") {
 		t.Errorf("says %s", said)
 	}
 	for _, p := range []string{"usr/bin/boxd", "usr/lib/systemd/system/boxd.service", "usr/lib/udev/rules.d/60-boxd.rules", "usr/share/doc/boxd/examples/box.yaml"} {
@@ -165,7 +216,7 @@ func TestInstallUpgradeRemovePurge(t *testing.T) {
 	}
 	d.write("var/lib/boxd/boxd.sqlite", "an archive")
 	d.write("etc/boxd/box.yaml", "zones: []\n")
-	if said := d.install(packaged(t, "1.0.1")); strings.Contains(said, "describe your box") {
+	if said := d.install(packaged(t, "1.0.1")); strings.Contains(said, "to set up your box") {
 		t.Errorf("an upgrade says %s", said)
 	}
 	d.has("var/lib/boxd/boxd.sqlite", true)

@@ -2,6 +2,8 @@ package setup
 
 import (
 	"cmp"
+	"crypto/sha256"
+	"encoding/hex"
 	"errors"
 	"slices"
 	"strings"
@@ -36,6 +38,15 @@ type Facts struct {
 	HeaderKPa, WorstKPa, BestKPa    float64 // header's inlet; emitter at the lowest and the highest pressure
 	UniformityPct, FlowVariationPct float64
 	Emitters                        int
+}
+
+// Sum tells one text from another: SHA-256, hexadecimal.
+func (r Result) Sum() string { return Sum([]byte(r.Text)) }
+
+// Sum is the SHA-256 of a text, hexadecimal.
+func Sum(text []byte) string {
+	sum := sha256.Sum256(text)
+	return hex.EncodeToString(sum[:])
 }
 
 // Check reads a draft as the daemon would read the file. Name is the file's, for

@@ -24,7 +24,7 @@ type Draft struct {
 	Board       string            `json:"board,omitempty"`  // a profile's name, ByLogger or NoBoard; empty: not said
 	Instruments []Instrument      `json:"instruments,omitempty"`
 	Kept        []Step            `json:"kept,omitempty"`    // the steps answered
-	Written     string            `json:"written,omitempty"` // SHA-256 of the file made of it, hexadecimal
+	Written     []string          `json:"written,omitempty"` // SHA-256 of the file made of it and of the one before, hexadecimal
 
 	Listen string `json:"-"` // the page's address, which the configuration keeps
 }

@@ -5,6 +5,7 @@ import (
 	"strings"
 
 	"boxd/config"
+	"boxd/internal/box"
 	"boxd/internal/sensors"
 	"boxd/internal/units"
 )
@@ -70,4 +71,20 @@ func (i Instrument) Where() string {
 		}
 	}
 	return strings.Join(parts, " ")
+}
+
+// Seen is the newest of an instrument.
+type Seen struct {
+	At     int // the instrument's number in the draft; below 0: a logger brings it
+	Wiring sensors.Wiring
+	Sample box.Sample
+	Heard  bool // there was a sample
+}
+
+// ID is what its place on the page is called.
+func (s Seen) ID() string {
+	if s.At < 0 {
+		return s.Sample.Channel.Info().Column
+	}
+	return "i" + itoa(s.At)
 }

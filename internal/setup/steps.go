@@ -119,7 +119,7 @@ func (s Step) About() []say.Text {
 	case CalibrateStep:
 		return []say.Text{
 			say.T("Where an instrument has a certificate, give its date. Measuring against a standard comes once the box is in operation: its records and when the next is due stand on the box page."),
-			say.T("On the terminal, with a bucket, a gauge, a bottle or ice at hand: boxd calibrate flow, pressure, ec, temperature or injector. It asks for each point and keeps nothing without a yes.")}
+			say.T("On the terminal, with a bucket, a gauge, a bottle or ice at hand: boxd calibrate flow, pressure, ec, temperature or injector, with -url and the address of this page. It reads what the box shows and keeps nothing without a yes.")}
 	case BackflowStep:
 		return []say.Text{
 			say.T("Injecting into a line connected to drinking water without an approved and currently tested device is dangerous and in most places unlawful."),

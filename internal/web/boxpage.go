@@ -16,6 +16,7 @@ type boxModel struct {
 	BoxNow
 	ActID    string
 	StaleSec float64
+	Ruled    bool // the visitor may see which configuration rules
 }
 
 // BoxNow is what changes with each view. It is exported for embedding only.
@@ -47,6 +48,7 @@ type estimateLine struct{ Name, Value, Spread, Age, Quality string }
 func (s visit) boxPage(w http.ResponseWriter, _ *http.Request) {
 	writePage(w, http.StatusOK, s.pages.boxPage, boxModel{
 		frame: s.frame("box"), BoxNow: s.boxNow(s.core.View().In(s.show.voice)), ActID: rand.Text(), StaleSec: staleAfter.Seconds(),
+		Ruled: s.opts.Ruling != nil && s.may().Administer,
 	})
 }
 

@@ -63,7 +63,11 @@ func (s visit) begin(w http.ResponseWriter, r *http.Request) {
 		writePage(w, http.StatusForbidden, s.pages.begin, doorModel{s.frame("begin"), "", name, s.why(err)})
 		return
 	}
-	http.Redirect(w, r, "/people", http.StatusSeeOther)
+	next := "/people"
+	if s.workshop != nil {
+		next = "/setup"
+	}
+	http.Redirect(w, r, next, http.StatusSeeOther)
 }
 
 // why is an error as the visitor reads it.

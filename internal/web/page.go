@@ -25,6 +25,7 @@ type frame struct {
 	Who                string // signed in as; empty: nobody
 	May                may
 	Guarded            bool // people sign in
+	SettingUp          bool // there are no other pages than the guide's
 	Shown              shown
 }
 
@@ -35,7 +36,7 @@ func (s visit) frame(page string) frame {
 	return frame{
 		Page: page, Box: s.opts.Box, Version: s.opts.Version, Demo: s.opts.Demo, Open: s.opts.Keeper == nil, Planned: s.opts.Planner != nil,
 		Lang: s.lang, Words: s.pages.words, Who: s.who.Name, Guarded: s.opts.Keeper != nil, Shown: s.shown(),
-		May: s.may(),
+		May: s.may(), SettingUp: s.workshop != nil,
 	}
 }
 
@@ -314,7 +315,7 @@ type pages struct {
 	run, parts, runs, plan, signIn, begin, people *template.Template
 	alarms, alarmParts, boxPage, boxParts         *template.Template
 	offline, valve, valveParts, valveNext         *template.Template
-	record, whatIf                                *template.Template
+	record, whatIf, setup, ruling                 *template.Template
 
 	messages say.Messages
 	words    string // of the scripts, as JSON
@@ -332,7 +333,7 @@ func parsePages(m say.Messages) pages {
 		signIn: all.Lookup("signin.html"), begin: all.Lookup("begin.html"), people: all.Lookup("people.html"),
 		alarms: all.Lookup("alarms.html"), alarmParts: all.Lookup("alarm-parts"), boxPage: all.Lookup("box.html"), boxParts: all.Lookup("box-parts"), offline: all.Lookup("offline.html"),
 		valve: all.Lookup("valve.html"), valveParts: all.Lookup("valve-parts"), valveNext: all.Lookup("valve-next"),
-		record: all.Lookup("record.html"), whatIf: all.Lookup("whatif.html"),
+		record: all.Lookup("record.html"), whatIf: all.Lookup("whatif.html"), setup: all.Lookup("setup.html"), ruling: all.Lookup("ruling.html"),
 		messages: m, words: scriptWords(m),
 	}
 }

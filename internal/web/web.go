@@ -145,7 +145,8 @@ type Options struct {
 	Calibrate func(ctx context.Context, points []byte, by string) (string, error)
 	// Calibrations are the records in force, as a JSON array; it comes with Calibrate.
 	Calibrations func() ([]byte, error)
-	About        About // what the box page says of the box itself
+	About        About   // what the box page says of the box itself
+	Ruling       *Ruling // the configuration in force; nil: it is not shown
 }
 
 // About is what does not change while boxd runs.
@@ -197,6 +198,8 @@ type server struct {
 	answers answers
 	replays replays
 	streams chan struct{} // one token for each watcher
+
+	workshop Workshop // the box is being set up: there is no core; else nil
 
 	gate, beat, write time.Duration // of a stream
 }
@@ -258,6 +261,15 @@ func (s *server) handler() http.Handler {
 		page("GET /people", access.Administer, visit.peoplePage)
 		page("POST /people", access.Administer, visit.changePeople)
 	}
+	if s.opts.Ruling != nil {
+		page("GET /setup", access.Administer, visit.rulingPage)
+		page("POST /setup", access.Administer, visit.setUpAgain)
+	}
+	return s.around(mux)
+}
+
+// around puts about the pages what all of them need.
+func (s *server) around(mux http.Handler) http.Handler {
 	cross := http.NewCrossOriginProtection()
 	cross.SetDenyHandler(http.HandlerFunc(denyCross))
 	inner := packed(cross.Handler(mux))
