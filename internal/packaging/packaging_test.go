@@ -127,10 +127,10 @@ func TestTheServiceStartsWithTheGuide(t *testing.T) {
 	late := time.AfterFunc(time.Minute, func() { _ = c.Process.Kill() })
 	defer late.Stop()
 	said := ""
-	for s := bufio.NewScanner(out); !strings.Contains(said, "page ") && s.Scan(); {
+	for s := bufio.NewScanner(out); !strings.Contains(said, "\npage ") && s.Scan(); {
 		said += s.Text() + "\n"
 	}
-	if !strings.Contains(said, "follow the guide") || !strings.Contains(said, "with the code") || !strings.Contains(said, "page ") {
+	if !strings.Contains(said, "follow the guide") || !strings.Contains(said, "with the code") || !strings.Contains(said, "\npage ") {
 		t.Errorf("it says\n%s", said)
 	}
 	if err := c.Process.Signal(os.Interrupt); err != nil {
