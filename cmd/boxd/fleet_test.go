@@ -198,7 +198,7 @@ func TestFleetAndStation(t *testing.T) {
 		t.Errorf("%d boxes are connected and sent %d messages", up, sent)
 	}
 	t.Run("stream", func(t *testing.T) { streamed(t, page.URL, boxes+1) })
-	t.Run("browser", func(t *testing.T) { seen(t, page.URL, boxes+1, c) })
+	t.Run("browser", func(t *testing.T) { seen(t, page.URL, boxes+1, c, later) })
 }
 
 func stepsOf(tp tape) (out []string) {
@@ -251,7 +251,7 @@ func streamed(t *testing.T, url string, boxes int) {
 
 // seen looks with a browser: all boxes, those with alarms first, a change as it
 // comes, the filter, the rules of WCAG, and what is lost shown as lost.
-func seen(t *testing.T, url string, boxes int, c mqtt.Config) {
+func seen(t *testing.T, url string, boxes int, c mqtt.Config, known *station.Fleet) {
 	tab := webtest.Open(t, 2*time.Minute)
 	tab.Do("open", webtest.Screen(1280, 800, "light"), webtest.Visit(url+"/?lang=en"), webtest.BodyIs("live", "yes"))
 	if n := tab.Count(`document.querySelectorAll("#boxes tr").length`); n != boxes {
@@ -263,7 +263,7 @@ func seen(t *testing.T, url string, boxes int, c mqtt.Config) {
 	tab.Do("own box is gone", webtest.Has(`tr.gone[data-box="own-box"]`))
 
 	ctx, leave := context.WithCancel(t.Context())
-	c.Box = "new-box"
+	c.Box, c.Page = "new-box", "https://new-box.station.example/"
 	pub, err := mqtt.New(c, slog.New(slog.DiscardHandler))
 	if err != nil {
 		t.Fatal(err)
@@ -279,7 +279,12 @@ func seen(t *testing.T, url string, boxes int, c mqtt.Config) {
 	leave()
 	<-done
 	tab.Do("it leaves", webtest.There(`tr.gone[data-box="new-box"]`))
-	tab.Do("filter", webtest.Type("#filter", "new-box"), webtest.Until(`[...document.querySelectorAll("#boxes tr")].filter(r => !r.hidden).length === 1`))
+	if got := tab.Text(`tr[data-box="new-box"] th a`); got != "new-box" {
+		t.Errorf("the way to its own page reads %q", got)
+	}
+	known.Hear("boxd/new-box/status", nil, false, time.Now())
+	tab.Do("it is taken out", webtest.Until(`!document.querySelector('tr[data-box="new-box"]')`))
+	tab.Do("filter", webtest.Type("#filter", "own-box"), webtest.Until(`[...document.querySelectorAll("#boxes tr")].filter(r => !r.hidden).length === 1`))
 	tab.Keep("station-filter")
 	tab.Do("filter off", webtest.Run(`const f = document.getElementById("filter"); f.value = ""; f.dispatchEvent(new Event("input"));`))
 	tab.Keep("station")

@@ -235,7 +235,7 @@ func (s *service) redacted() string {
 // publisher reaches the broker. An empty URL means that nothing is published.
 func (s *service) broker() (mqtt.Config, error) {
 	m := s.cfg.MQTT
-	c := mqtt.Config{Box: s.core.Box, URL: m.Broker, User: m.User, PasswordFile: m.PasswordFile, CAFile: m.CAFile, CertFile: m.CertFile, KeyFile: m.KeyFile, ClientID: m.ClientID, NoReadBack: m.NoReadBack}
+	c := mqtt.Config{Box: s.core.Box, URL: m.Broker, User: m.User, PasswordFile: m.PasswordFile, CAFile: m.CAFile, CertFile: m.CertFile, KeyFile: m.KeyFile, ClientID: m.ClientID, NoReadBack: m.NoReadBack, Page: publicPage(s.cfg)}
 	for _, d := range safety.Definitions() {
 		c.Alarms = append(c.Alarms, d.ID)
 	}

@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"encoding/json"
 	"math"
+	"net/url"
 	"slices"
 	"strings"
 	"sync"
@@ -92,7 +93,8 @@ type Row struct {
 	Alarms                       []Alarm
 	Percent                      int       // of the step under way; -1: unknown
 	Heard                        time.Time // zero: never
-	At                           time.Time // how the box dated what came last
+	Page                         string    // http or https address of the box's own page; empty: not known
+	version                      uint64    // of the fleet when it came to show so
 }
 
 // Live says whether the row's values may be taken for what is so now.
@@ -120,22 +122,22 @@ func Order(a, b Row) int {
 type Fleet struct {
 	mu      sync.Mutex // the broker's messages come in, pages and terminals look
 	boxes   map[string]*known
-	version uint64 // of the newest change that shows
-	link    string // why the broker can't be reached; empty: it can
-	refused int    // boxes beyond maxBoxes
+	version uint64            // of the newest change that shows
+	link    string            // why the broker can't be reached; empty: it can
+	refused int               // boxes beyond maxBoxes
+	gone    map[string]uint64 // boxes that were taken out, by the version since; maxBoxes at most
 }
 
 // known is a box and all that was heard of it.
 type known struct {
-	row     Row
-	status  telemetry.StatusWord
-	alarms  map[string]Alarm
-	version uint64
+	row    Row
+	status telemetry.StatusWord
+	alarms map[string]Alarm
 }
 
 // NewFleet knows no box and no broker yet.
 func NewFleet() *Fleet {
-	return &Fleet{boxes: map[string]*known{}, link: notYet}
+	return &Fleet{boxes: map[string]*known{}, gone: map[string]uint64{}, link: notYet}
 }
 
 const notYet = "not connected yet"
@@ -159,53 +161,62 @@ func (f *Fleet) Hear(topic string, payload []byte, kept bool, now time.Time) {
 	}
 	f.mu.Lock()
 	defer f.mu.Unlock()
-	b := f.boxes[level[1]]
-	if b == nil {
-		if len(f.boxes) >= maxBoxes {
-			f.refused++
-			return
-		}
+	b, rest := f.boxes[level[1]], level[2]
+	switch {
+	case rest == "status" && len(payload) == 0:
+		f.remove(level[1])
+		return
+	case b == nil && len(f.boxes) >= maxBoxes:
+		f.refused++
+		return
+	case b == nil:
 		b = &known{row: Row{Box: level[1], Percent: -1}, alarms: map[string]Alarm{}}
-		f.boxes[level[1]] = b
 	}
 	before := b.row
-	if !b.take(level[2], payload, kept, now) {
+	if !b.take(rest, payload, kept, now) {
 		return
 	}
+	f.boxes[level[1]] = b
+	delete(f.gone, level[1])
 	b.stand(now)
 	if !same(before, b.row) {
 		f.version++
-		b.version = f.version
+		b.row.version = f.version
 	}
+}
+
+// remove takes a box out whose kept status was emptied: who clears the topics of a box
+// that is no more means so. One that publishes on comes back.
+func (f *Fleet) remove(box string) {
+	if f.boxes[box] == nil {
+		return
+	}
+	if len(f.gone) >= maxBoxes {
+		clear(f.gone) // a page that missed it shows the box until it is loaded again
+	}
+	delete(f.boxes, box)
+	f.version++
+	f.gone[box] = f.version
 }
 
 // take reads one message; false: it says nothing here. What the broker kept says
 // when its box was there by the box's own date, not by when it reached the station.
 func (b *known) take(rest string, payload []byte, kept bool, now time.Time) bool {
-	var head struct {
-		Time string `json:"time"`
-	}
-	if json.Unmarshal(payload, &head) != nil {
-		return false
-	}
-	made, err := time.Parse(time.RFC3339, head.Time)
-	if err != nil {
-		made = time.Time{} // a will bears no date, nor what comes from a box whose clock is not set
-	}
-	ok, will := false, false
+	ok, will, date := false, false, ""
 	switch {
 	case rest == "status":
-		ok = b.takeStatus(payload)
-		will = b.status == telemetry.Offline && made.IsZero()
+		date, ok = b.takeStatus(payload)
+		will = b.status == telemetry.Offline && date == ""
 	case rest == "state":
-		ok = b.takeState(payload)
+		date, ok = b.takeState(payload)
 	case rest == "estimate":
-		ok = b.takeProgress(payload)
+		date, ok = b.takeProgress(payload)
 	case strings.HasPrefix(rest, "alarm/"):
-		ok = b.takeAlarm(payload)
+		date, ok = b.takeAlarm(payload)
 	}
-	if ok && !made.IsZero() {
-		b.row.At = made
+	made, err := time.Parse(time.RFC3339, date)
+	if err != nil {
+		made = time.Time{} // a will bears no date, nor what comes from a box whose clock is not set
 	}
 	switch {
 	case !ok || will: // a will is the broker's word, not the box's
@@ -217,37 +228,55 @@ func (b *known) take(rest string, payload []byte, kept bool, now time.Time) bool
 	return ok
 }
 
-func (b *known) takeStatus(payload []byte) bool {
-	var m struct {
-		Status telemetry.StatusWord `json:"status"`
-		Why    string               `json:"why"`
-	}
-	if json.Unmarshal(payload, &m) != nil {
-		return false
-	}
-	b.status, b.row.Why = m.Status, short(m.Why)
-	return true
+// dated is what all messages bear.
+type dated struct {
+	Time string `json:"time"`
 }
 
-func (b *known) takeState(payload []byte) bool {
+func (b *known) takeStatus(payload []byte) (date string, ok bool) {
 	var m struct {
+		dated
+		Status telemetry.StatusWord `json:"status"`
+		Why    string               `json:"why"`
+		Page   string               `json:"page"`
+	}
+	if json.Unmarshal(payload, &m) != nil {
+		return "", false
+	}
+	b.status, b.row.Why, b.row.Page = m.Status, short(m.Why), address(m.Page)
+	return m.Time, true
+}
+
+// address is a page's address if it is one that a person may be sent to.
+func address(raw string) string {
+	u, err := url.Parse(raw)
+	if err != nil || len(raw) > maxWords || u.Scheme != "http" && u.Scheme != "https" || u.Hostname() == "" || u.User != nil || strings.ContainsFunc(raw, hidden) {
+		return ""
+	}
+	return u.String()
+}
+
+func (b *known) takeState(payload []byte) (date string, ok bool) {
+	var m struct {
+		dated
 		Zone   string `json:"zone"`
 		Run    string `json:"run"`
 		Step   string `json:"step"`
 		Advice string `json:"advice"`
 	}
 	if json.Unmarshal(payload, &m) != nil {
-		return false
+		return "", false
 	}
 	b.row.Zone, b.row.Run, b.row.Advice = short(m.Zone), short(m.Run), short(m.Advice)
 	if step := short(m.Step); step != b.row.Step {
 		b.row.Step, b.row.Percent = step, -1
 	}
-	return true
+	return m.Time, true
 }
 
-func (b *known) takeProgress(payload []byte) bool {
+func (b *known) takeProgress(payload []byte) (date string, ok bool) {
 	var m struct {
+		dated
 		Filled   *float64 `json:"filled_pct"`
 		Injected *float64 `json:"injected_min"`
 		Planned  *float64 `json:"planned_min"`
@@ -255,7 +284,7 @@ func (b *known) takeProgress(payload []byte) bool {
 		Needed   *float64 `json:"flush_needed_l"`
 	}
 	if json.Unmarshal(payload, &m) != nil {
-		return false
+		return "", false
 	}
 	b.row.Percent = -1
 	switch b.row.Step {
@@ -267,7 +296,7 @@ func (b *known) takeProgress(payload []byte) bool {
 	case "flush":
 		b.row.Percent = share(m.Passed, m.Needed)
 	}
-	return true
+	return m.Time, true
 }
 
 // share is a part of a whole in per cent, rounded down: nothing is done before
@@ -279,8 +308,9 @@ func share(part, whole *float64) int {
 	return int(math.Floor(100 * min(1, *part / *whole)))
 }
 
-func (b *known) takeAlarm(payload []byte) bool {
+func (b *known) takeAlarm(payload []byte) (date string, ok bool) {
 	var m struct {
+		dated
 		ID       string `json:"id"`
 		State    string `json:"state"`
 		Priority string `json:"priority"`
@@ -289,7 +319,7 @@ func (b *known) takeAlarm(payload []byte) bool {
 		Cause    string `json:"cause"`
 	}
 	if json.Unmarshal(payload, &m) != nil || m.ID == "" || len(m.ID) > maxName {
-		return false
+		return "", false
 	}
 	delete(b.alarms, m.ID)
 	// One that follows from another, or is set aside, calls nobody.
@@ -303,7 +333,7 @@ func (b *known) takeAlarm(payload []byte) bool {
 	slices.SortFunc(b.row.Alarms, func(x, y Alarm) int {
 		return cmp.Or(cmp.Compare(x.rank(), y.rank()), strings.Compare(x.ID, y.ID))
 	})
-	return true
+	return m.Time, true
 }
 
 // priority is one of the three, or unknown.
@@ -348,7 +378,7 @@ func same(a, b Row) bool {
 		}
 	}
 	return a.Zone == b.Zone && a.Run == b.Run && a.Step == b.Step && a.Advice == b.Advice && a.Standing == b.Standing &&
-		a.Why == b.Why && a.Percent == b.Percent && slices.Equal(a.Alarms, b.Alarms)
+		a.Why == b.Why && a.Page == b.Page && a.Percent == b.Percent && slices.Equal(a.Alarms, b.Alarms)
 }
 
 // short cuts a text and takes out what is not to be seen, such as controls and
@@ -371,10 +401,11 @@ func hidden(c rune) bool { return !unicode.IsPrint(c) || c == unicode.Replacemen
 
 // Picture is the fleet at a moment.
 type Picture struct {
-	Rows    []Row  // those changed since the version asked for, in order
-	Version uint64 // ask with it the next time
-	Link    string // why nothing here can be relied on; empty: it can
-	Refused bool   // more boxes than a station shows
+	Rows    []Row    // those changed since the version asked for, in order
+	Gone    []string // boxes taken out since
+	Version uint64   // ask with it the next time
+	Link    string   // why nothing here can be relied on; empty: it can
+	Refused bool     // more boxes than a station shows
 	Total   int
 	Alarmed int // boxes with an alarm
 	Count   [Offline + 1]int
@@ -388,7 +419,7 @@ func (f *Fleet) Since(version uint64, now time.Time) Picture {
 		was := b.row.Standing
 		if b.stand(now); b.row.Standing != was {
 			f.version++
-			b.version = f.version
+			b.row.version = f.version
 		}
 	}
 	p := Picture{Version: f.version, Link: f.link, Refused: f.refused > 0, Total: len(f.boxes)}
@@ -397,10 +428,16 @@ func (f *Fleet) Since(version uint64, now time.Time) Picture {
 		if len(b.row.Alarms) > 0 {
 			p.Alarmed++
 		}
-		if b.version > version {
+		if b.row.version > version {
 			p.Rows = append(p.Rows, b.row)
 		}
 	}
+	for box, since := range f.gone {
+		if since > version {
+			p.Gone = append(p.Gone, box)
+		}
+	}
+	slices.Sort(p.Gone)
 	slices.SortFunc(p.Rows, Order)
 	return p
 }

@@ -6,6 +6,7 @@ package station
 
 import (
 	"bytes"
+	"encoding/json"
 	"fmt"
 	"strings"
 	"testing"
@@ -19,7 +20,7 @@ import (
 func noon() time.Time { return time.Date(2026, 5, 4, 12, 0, 0, 0, time.UTC) }
 
 func statusAt(word telemetry.StatusWord, t time.Time) string {
-	return string(telemetry.StatusPayload(word, "", t))
+	return string(telemetry.StatusPayload(word, "", "", t))
 }
 
 func stateAt(t time.Time, step, run string) string {
@@ -133,6 +134,102 @@ func TestSince(t *testing.T) {
 	silent := f.Since(p.Version, later.Add(SilentAfter))
 	if len(silent.Rows) != 1 || silent.Rows[0].Standing != Silent || !silent.Rows[0].Heard.Equal(later) {
 		t.Errorf("silence is told as %+v", silent.Rows)
+	}
+}
+
+// Who empties a kept status takes the box out, whatever else of it is emptied then; one
+// that publishes on comes back.
+func TestEmptiedStatus(t *testing.T) {
+	f := NewFleet()
+	for _, name := range []string{"a", "b"} {
+		f.Hear("boxd/"+name+"/status", []byte(statusAt(telemetry.Online, noon())), false, noon())
+	}
+	at := f.Since(0, noon())
+	for _, rest := range []string{"status", "state", "alarm/x", "status"} {
+		f.Hear("boxd/a/"+rest, nil, false, noon())
+	}
+	p := f.Since(at.Version, noon())
+	if p.Total != 1 || len(p.Rows) != 0 || fmt.Sprint(p.Gone) != "[a]" {
+		t.Errorf("told: %+v", p)
+	}
+	f.Hear("boxd/a/status", []byte(statusAt(telemetry.Offline, noon())), false, noon())
+	if p = f.Since(p.Version, noon()); p.Total != 2 || len(p.Rows) != 1 || len(p.Gone) != 0 {
+		t.Errorf("it comes back as %+v", p)
+	}
+	for i := range maxBoxes + 5 {
+		name := fmt.Sprintf("boxd/many-%d/status", i)
+		f.Hear(name, []byte(statusAt(telemetry.Online, noon())), false, noon())
+		f.Hear(name, nil, false, noon())
+	}
+	if p = f.Since(0, noon()); p.Total != 2 || len(p.Gone) > maxBoxes {
+		t.Errorf("%d boxes, %d taken out", p.Total, len(p.Gone))
+	}
+}
+
+// A box may send a person to a page of the web, and nowhere else.
+func TestPageAddress(t *testing.T) {
+	for _, x := range []struct{ says, href string }{
+		{"https://north.example:8080/", `href="https://north.example:8080/"`},
+		{"http://10.0.0.7/?a=1&b=2", `href="http://10.0.0.7/?a=1&amp;b=2"`},
+		{`https://h/"onmouseover="alert(1)`, `href="https://h/%22onmouseover=%22alert%281%29"`},
+		{"javascript:alert(1)", ""}, {"JavaScript://h/%0aalert(1)", ""}, {"data:text/html,x", ""}, {"//h/", ""}, {"https:///x", ""}, {"https://u:p@h/", ""},
+		{"https://h/\u202e", ""}, {"https://h/" + strings.Repeat("a", maxWords), ""}, {"/x", ""},
+	} {
+		f := NewFleet()
+		f.Hear("boxd/a/status", []byte(fmt.Sprintf(`{"status":"online","page":%q}`, x.says)), false, noon())
+		r := f.Since(0, noon()).Rows[0]
+		var b bytes.Buffer
+		pg := &page{o: Options{Zone: time.UTC}}
+		if err := parse(nil).ExecuteTemplate(&b, "row", pg.shown(r, noon())); err != nil {
+			t.Fatal(err)
+		}
+		if html := b.String(); strings.Contains(html, "<a ") != (x.href != "") || !strings.Contains(html, x.href) {
+			t.Errorf("%s is drawn so: %s", x.says, html)
+		}
+		checkDrawn(t, r)
+	}
+}
+
+// Readers of a language share what is drawn, and none gets a row of before.
+func TestRowsAreDrawnOnce(t *testing.T) {
+	f := NewFleet()
+	pg := &page{fleet: f, o: Options{Zone: time.UTC}}
+	w := newRows(parse(nil))
+	for i, step := range []string{"flush", "flush", "secure"} {
+		f.Hear("boxd/a/state", []byte(stateAt(noon(), step, "r")), false, noon())
+		list, err := w.draw(pg, f.Since(0, noon()), noon())
+		var got []drawn
+		if err != nil || json.Unmarshal(list, &got) != nil || len(got) != 1 || got[0].Box != "a" || !strings.Contains(got[0].HTML, step) {
+			t.Errorf("%d: %s, %v", i, list, err)
+		}
+	}
+	f.Hear("boxd/a/status", nil, false, noon())
+	if list, err := w.draw(pg, f.Since(0, noon()), noon()); string(list) != "[]" || err != nil || len(w.kept) != 0 {
+		t.Errorf("kept of a box that is gone: %s, %v", list, w.kept)
+	}
+}
+
+func BenchmarkHear(b *testing.B) {
+	f := NewFleet()
+	progress := []byte(`{"time":"2026-05-04T12:00:00Z","filled_pct":100,"flow_lpm":19.6,"injected_min":12,"planned_min":40,"stock_l":{"drawn":1,"by_ec":2},"quality":{"ec_end_us_cm":"bad"}}`)
+	b.ReportAllocs()
+	for b.Loop() {
+		f.Hear("boxd/a/estimate", progress, false, noon())
+	}
+}
+
+// BenchmarkRead is what one reader more costs while all of 1,000 boxes change.
+func BenchmarkRead(b *testing.B) {
+	f := NewFleet()
+	for i := range 1000 {
+		f.Hear(fmt.Sprintf("boxd/box-%d/state", i), []byte(stateAt(noon(), "flush", "r")), false, noon())
+	}
+	pg := &page{fleet: f, o: Options{Zone: time.UTC}}
+	w := newRows(parse(nil))
+	for b.Loop() {
+		if _, err := w.draw(pg, f.Since(0, noon()), noon()); err != nil {
+			b.Fatal(err)
+		}
 	}
 }
 

@@ -8,6 +8,7 @@ import (
 	"html/template"
 	"net/http"
 	"strings"
+	"sync"
 	"time"
 
 	"boxd/internal/say"
@@ -37,6 +38,7 @@ type page struct {
 	fleet   *Fleet
 	o       Options
 	pages   map[string]*template.Template // by language
+	rows    map[string]*rows              // likewise
 	readers chan struct{}
 }
 
@@ -45,9 +47,12 @@ func Handler(f *Fleet, o Options) http.Handler {
 	if o.Zone == nil {
 		o.Zone = time.UTC
 	}
-	p := &page{fleet: f, o: o, pages: map[string]*template.Template{"en": parse(nil)}, readers: make(chan struct{}, maxReaders)}
+	p := &page{fleet: f, o: o, pages: map[string]*template.Template{"en": parse(nil)}, rows: map[string]*rows{}, readers: make(chan struct{}, maxReaders)}
 	for lang, m := range o.Languages {
 		p.pages[lang] = parse(m)
+	}
+	for lang, t := range p.pages {
+		p.rows[lang] = newRows(t)
 	}
 	mux := http.NewServeMux()
 	mux.HandleFunc("GET /{$}", p.whole)
@@ -151,14 +156,58 @@ type drawn struct {
 	Box  string `json:"box"`
 	Key  string `json:"key"`
 	HTML string `json:"html"`
-	At   string `json:"time,omitempty"` // what the box dated its state
 }
 
-// change is one event of the stream.
-type change struct {
-	Head string  `json:"head"`
-	Link string  `json:"link"`
-	Rows []drawn `json:"rows"`
+// rows are drawn once for all readers of a language.
+type rows struct {
+	lang *template.Template
+	mu   sync.Mutex // readers have goroutines of their own
+	day  string     // a time without a date is of this day
+	kept map[string]kept
+}
+
+// kept is the row of a box as JSON, as it was at a version.
+type kept struct {
+	version uint64
+	text    []byte
+}
+
+func newRows(lang *template.Template) *rows { return &rows{lang: lang, kept: map[string]kept{}} }
+
+// draw puts the picture's rows behind each other into one JSON list.
+func (w *rows) draw(p *page, pic Picture, now time.Time) ([]byte, error) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	if day := now.In(p.o.Zone).Format(time.DateOnly); day != w.day {
+		w.day = day
+		clear(w.kept)
+	}
+	for _, box := range pic.Gone {
+		delete(w.kept, box)
+	}
+	out := []byte{'['}
+	var b bytes.Buffer
+	for i, row := range pic.Rows {
+		k, ok := w.kept[row.Box]
+		if !ok || k.version != row.version {
+			s := p.shown(row, now)
+			b.Reset()
+			if err := w.lang.ExecuteTemplate(&b, "row", s); err != nil {
+				return nil, err
+			}
+			text, err := json.Marshal(drawn{Box: row.Box, Key: s.Key, HTML: b.String()})
+			if err != nil {
+				return nil, err
+			}
+			k = kept{row.version, text}
+			w.kept[row.Box] = k
+		}
+		if i > 0 {
+			out = append(out, ',')
+		}
+		out = append(out, k.text...)
+	}
+	return append(out, ']'), nil
 }
 
 // stream sends what changed, four times a second at most, in the page's language.
@@ -174,13 +223,13 @@ func (p *page) stream(w http.ResponseWriter, r *http.Request) {
 	out := http.NewResponseController(w)
 	tick := time.NewTicker(coalesce)
 	defer tick.Stop()
-	t := p.pages[p.language(r)]
+	lang := p.language(r)
 	version, last := uint64(0), time.Time{}
 	for {
 		now := time.Now()
 		pic := p.fleet.Since(version, now)
 		if pic.Version != version || now.Sub(last) >= beat {
-			if err := p.send(w, out, t, pic, now); err != nil {
+			if err := p.send(w, out, lang, pic, now); err != nil {
 				return
 			}
 			version, last = pic.Version, now
@@ -193,30 +242,27 @@ func (p *page) stream(w http.ResponseWriter, r *http.Request) {
 	}
 }
 
-func (p *page) send(w http.ResponseWriter, out *http.ResponseController, t *template.Template, pic Picture, now time.Time) error {
+// send writes one event of the stream: the counts, why the broker can't be reached,
+// the rows that changed and the boxes that are to go.
+func (p *page) send(w http.ResponseWriter, out *http.ResponseController, lang string, pic Picture, now time.Time) error {
 	var b bytes.Buffer
-	if err := t.ExecuteTemplate(&b, "head", pic); err != nil {
+	if err := p.pages[lang].ExecuteTemplate(&b, "head", pic); err != nil {
 		return err
 	}
-	c := change{Head: b.String(), Link: pic.Link, Rows: make([]drawn, 0, len(pic.Rows))}
-	for _, row := range pic.Rows {
-		s := p.shown(row, now)
-		b.Reset()
-		if err := t.ExecuteTemplate(&b, "row", s); err != nil {
-			return err
-		}
-		d := drawn{Box: row.Box, Key: s.Key, HTML: b.String()}
-		if !row.At.IsZero() {
-			d.At = row.At.UTC().Format(time.RFC3339Nano)
-		}
-		c.Rows = append(c.Rows, d)
+	front, err := json.Marshal(struct {
+		Head string   `json:"head"`
+		Link string   `json:"link"`
+		Gone []string `json:"gone,omitempty"`
+	}{b.String(), pic.Link, pic.Gone})
+	if err != nil {
+		return err
 	}
-	text, err := json.Marshal(c)
+	list, err := p.rows[lang].draw(p, pic, now)
 	if err != nil {
 		return err
 	}
 	_ = out.SetWriteDeadline(now.Add(writeIn)) // a recorder in a test has none
-	if _, err := fmt.Fprintf(w, "event: change\ndata: %s\n\n", text); err != nil {
+	if _, err := fmt.Fprintf(w, "event: change\ndata: %s,\"rows\":%s}\n\n", front[:len(front)-1], list); err != nil {
 		return err
 	}
 	return out.Flush()

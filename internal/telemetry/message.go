@@ -77,16 +77,18 @@ const (
 // DoNotRely is said wherever the core no longer works.
 const DoNotRely = "stopped: do not rely on this"
 
-// StatusPayload is the status message. A will has no time: nobody can know
-// beforehand when it will be sent.
-func StatusPayload(word StatusWord, why string, at time.Time) []byte {
+// StatusPayload is the status message. page is where the box's own page is; empty:
+// nobody else can reach it. A will has no time: nobody can know beforehand when it
+// will be sent.
+func StatusPayload(word StatusWord, why, page string, at time.Time) []byte {
 	s := struct {
 		Status StatusWord `json:"status"`
 		Online bool       `json:"online"`
 		Text   string     `json:"text"`
 		Why    string     `json:"why,omitempty"`
+		Page   string     `json:"page,omitempty"`
 		Time   string     `json:"time,omitempty"`
-	}{Status: word, Online: word == Online, Text: string(word), Why: why, Time: stamp(at)}
+	}{Status: word, Online: word == Online, Text: string(word), Why: why, Page: page, Time: stamp(at)}
 	if word == Stopped {
 		s.Text = DoNotRely
 	}

@@ -45,8 +45,8 @@ func payloads(t *testing.T) string {
 	var b strings.Builder
 	at := time.Date(2026, 5, 4, 3, 2, 1, 0, time.UTC)
 	show := func(topic string, payload []byte) { fmt.Fprintf(&b, "\n    %s\n%s", topic, wrapped(payload)) }
-	show("status", telemetry.StatusPayload(telemetry.Online, "", at))
-	show("status, the last will", telemetry.StatusPayload(telemetry.Offline, "the connection broke", time.Time{}))
+	show("status", telemetry.StatusPayload(telemetry.Online, "", "https://north-box.station.example:8080/", at))
+	show("status, the last will", telemetry.StatusPayload(telemetry.Offline, "the connection broke", "", time.Time{}))
 	list, err := telemetry.Shape("north", inject(at), nil)
 	if err != nil {
 		t.Fatal(err)

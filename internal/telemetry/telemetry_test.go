@@ -183,7 +183,7 @@ func TestStatusPayload(t *testing.T) {
 			Online bool
 			Text   string
 		}
-		if err := json.Unmarshal(telemetry.StatusPayload(word, "", time.Time{}), &s); err != nil {
+		if err := json.Unmarshal(telemetry.StatusPayload(word, "", "", time.Time{}), &s); err != nil {
 			t.Fatal(err)
 		}
 		if s.Online != online || s.Status != string(word) {

@@ -42,6 +42,10 @@
   stream.addEventListener("change", (e) => {
     const c = JSON.parse(e.data);
     heard = performance.now();
+    for (const box of c.gone || []) {
+      if (rows.has(box)) rows.get(box).remove();
+      rows.delete(box);
+    }
     for (const r of c.rows) put(r);
     if (counts.innerHTML !== c.head) counts.innerHTML = c.head;
     link.hidden = c.link === "";

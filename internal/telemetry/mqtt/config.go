@@ -22,6 +22,8 @@ type Config struct {
 	CertFile string // PEM, with KeyFile: the client's own certificate
 	KeyFile  string
 
+	Page string // address of the box's own page, said with its status; may be empty
+
 	// Alarms are the ids of all alarms there are, so that one that is over is
 	// written as normal even if it stood in an earlier life of the daemon.
 	Alarms []string

@@ -66,7 +66,7 @@ func (p *Publisher) session(ctx context.Context, views *telemetry.Hub, events te
 // sends the will.
 func (s *session) abandon(why error) {
 	if s.client.IsConnectionOpen() {
-		_ = s.publish("status", 0, telemetry.StatusPayload(telemetry.Offline, why.Error(), time.Now()))
+		_ = s.publish("status", 0, telemetry.StatusPayload(telemetry.Offline, why.Error(), s.p.cfg.Page, time.Now()))
 		s.client.Disconnect(leaveQuiesceMs)
 		return
 	}
@@ -81,7 +81,7 @@ func (s *session) options() (*paho.ClientOptions, error) {
 	o.SetClientID(s.p.cfg.ClientID).SetOrderMatters(false)
 	o.SetKeepAlive(s.p.keepAlive).SetPingTimeout(s.p.pingTimeout)
 	o.SetWriteTimeout(writeTimeout).SetConnectTimeout(connectTimeout)
-	o.SetBinaryWill(s.topic("status"), telemetry.StatusPayload(telemetry.Offline, "the connection broke", time.Time{}), 1, true)
+	o.SetBinaryWill(s.topic("status"), telemetry.StatusPayload(telemetry.Offline, "the connection broke", s.p.cfg.Page, time.Time{}), 1, true)
 	o.SetConnectionLostHandler(func(_ paho.Client, err error) {
 		select {
 		case s.lost <- err:
@@ -117,7 +117,7 @@ func (s *session) readBack(ctx context.Context) error {
 	}
 	topic := s.topic("status")
 	// The time makes this payload unlike any retained one.
-	payload := telemetry.StatusPayload(telemetry.Starting, "", time.Now())
+	payload := telemetry.StatusPayload(telemetry.Starting, "", s.p.cfg.Page, time.Now())
 	seen := make(chan struct{}, 1)
 	subscribe := s.client.Subscribe(topic, 1, func(_ paho.Client, m paho.Message) {
 		if bytes.Equal(m.Payload(), payload) {
@@ -225,7 +225,7 @@ func (s *session) sendStatus() error {
 	}
 	s.status, s.statusAt = word, time.Now()
 	s.statuses++
-	return s.publish("status", 1, telemetry.StatusPayload(word, why, time.Now()))
+	return s.publish("status", 1, telemetry.StatusPayload(word, why, s.p.cfg.Page, time.Now()))
 }
 
 // judge says what the core's state is from what the hub has heard.
@@ -294,7 +294,7 @@ func (s *session) put(topic string, qos byte, payload []byte) error {
 func (s *session) leave() error {
 	ctx, cancel := context.WithTimeout(context.Background(), leaveTimeout)
 	defer cancel()
-	payload := telemetry.StatusPayload(telemetry.Offline, "boxd was stopped", time.Now())
+	payload := telemetry.StatusPayload(telemetry.Offline, "boxd was stopped", s.p.cfg.Page, time.Now())
 	err := s.await(ctx, s.client.Publish(s.topic("status"), 1, true, payload), leaveTimeout)
 	if err == nil {
 		// What was acknowledged in the last moments need not be sent again: a
