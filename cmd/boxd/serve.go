@@ -68,7 +68,8 @@ type service struct {
 	wg   sync.WaitGroup
 }
 
-const maxWatchers = 256
+// maxWatchers is room for all that the page lets in, and for the senders.
+const maxWatchers = 256 + 32
 
 func (s *service) run(ctx context.Context) (err error) {
 	defer func() {
@@ -394,7 +395,7 @@ func (s *service) serve(ctx context.Context, pages func(*access.Keeper) http.Han
 	if err != nil {
 		return err
 	}
-	scheme := "http"
+	scheme, ln := "http", web.Bounded(ln)
 	if secure, err := s.secure(); err != nil {
 		return errors.Join(err, ln.Close())
 	} else if secure != nil {
@@ -405,11 +406,8 @@ func (s *service) serve(ctx context.Context, pages func(*access.Keeper) http.Han
 	if err != nil {
 		return errors.Join(err, ln.Close())
 	}
-	srv := &http.Server{
-		Handler:           pages(keeper),
-		ReadHeaderTimeout: 10 * time.Second, IdleTimeout: 2 * time.Minute, MaxHeaderBytes: 16 << 10,
-		BaseContext: func(net.Listener) context.Context { return ctx },
-	}
+	srv := web.NewServer(pages(keeper))
+	srv.BaseContext = func(net.Listener) context.Context { return ctx }
 	s.tell("page       %s://%s/", scheme, ln.Addr())
 	s.wg.Go(func() {
 		if err := srv.Serve(ln); !errors.Is(err, http.ErrServerClosed) {

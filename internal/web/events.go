@@ -3,12 +3,13 @@ package web
 import (
 	"bytes"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"io"
 	"net/http"
-	"strings"
 	"time"
 
+	"boxd/internal/access"
 	"boxd/internal/engine"
 )
 
@@ -75,7 +76,10 @@ func (s visit) follow(out *stream, r *http.Request, views <-chan engine.View, se
 			err = s.send(out, r, *pending)
 			sent, pending, waited = pending, nil, 0
 		case <-beat.C:
-			err = out.event("beat", fmt.Appendf(nil, `{"age_s":%.1f}`, s.age(s.core.View()).Seconds()))
+			if !s.whoIs(r).Role.May(access.View) {
+				return // the account is gone
+			}
+			err = out.send(framed("beat", fmt.Appendf(nil, `{"age_s":%.1f}`, s.age(s.core.View()).Seconds())))
 		}
 		if err != nil {
 			return
@@ -86,39 +90,50 @@ func (s visit) follow(out *stream, r *http.Request, views <-chan engine.View, se
 // sendValve sends the valve work by itself, so that a hand at the valve is
 // answered at the beat of the samples without the weight of the whole view.
 func (s visit) sendValve(out *stream, r *http.Request, v engine.View) error {
-	name, model := "loop", any(nil)
 	out.turned = v.Seq
-	switch {
-	case r.URL.Query().Get("page") == "valve":
-		name, model = "valve", s.valveNow(v.In(s.show.voice))
-	case v.Loop.Known:
-		model = struct {
-			Seq  uint64          `json:"seq"`
-			T    float64         `json:"t"`
-			Loop engine.LoopView `json:"loop"`
-		}{v.Seq, v.T, v.Loop.In(s.show.voice)}
-	default:
+	valve := r.URL.Query().Get("page") == "valve"
+	if !valve && !v.Loop.Known {
 		return nil
 	}
-	data, err := json.Marshal(model)
+	name := "loop"
+	if valve {
+		name = "valve"
+	}
+	event, err := s.copies.once(s.copyOf(name, v), func() ([]byte, error) {
+		var model any
+		if valve {
+			model = s.valveNow(v.In(s.show.voice))
+		} else {
+			model = struct {
+				Seq  uint64          `json:"seq"`
+				T    float64         `json:"t"`
+				Loop engine.LoopView `json:"loop"`
+			}{v.Seq, v.T, v.Loop.In(s.show.voice)}
+		}
+		data, err := json.Marshal(model)
+		return framed(name, data), err
+	})
 	if err != nil {
 		return fmt.Errorf("cannot write the loop valve of view %d: %w", v.Seq, err)
 	}
-	return out.event(name, data)
+	return out.send(event)
 }
 
 func (s visit) send(out *stream, r *http.Request, v engine.View) error {
 	page := r.URL.Query().Get("page")
-	v = v.In(s.show.voice)
 	if draw, ok := s.drawn(page); ok {
-		var b bytes.Buffer
-		if err := draw(&b, v); err != nil {
+		event, err := s.copies.once(s.copyOf("page "+page, v), func() ([]byte, error) {
+			var b bytes.Buffer
+			err := draw(&b, v.In(s.show.voice))
+			return framed("page", b.Bytes()), err
+		})
+		if err != nil {
 			return fmt.Errorf("cannot draw view %d: %w", v.Seq, err)
 		}
 		// A part that has not changed is not sent again to a page that is drawn often.
-		if !out.same(b.Bytes()) {
-			if err := out.event("page", b.Bytes()); err != nil {
-				return err
+		if !bytes.Equal(out.last, event) {
+			if out.last = event; out.send(event) != nil {
+				return errGone
 			}
 		}
 	}
@@ -128,11 +143,14 @@ func (s visit) send(out *stream, r *http.Request, v engine.View) error {
 		}
 		return s.sendValve(out, r, v) // it came too soon after another
 	}
-	data, err := json.Marshal(v)
+	event, err := s.copies.once(s.copyOf("view", v), func() ([]byte, error) {
+		data, err := json.Marshal(v.In(s.show.voice))
+		return framed("view", data), err
+	})
 	if err != nil {
 		return fmt.Errorf("cannot write view %d: %w", v.Seq, err)
 	}
-	return out.event("view", data)
+	return out.send(event)
 }
 
 // drawn is how the parts of a live page are drawn from a view.
@@ -161,33 +179,28 @@ type stream struct {
 	w    http.ResponseWriter
 	ctl  *http.ResponseController
 	wait time.Duration
-	last []byte // the newest page sent
+	last []byte // the newest page sent; others may hold it too
 
 	turned uint64 // the view whose valve work was sent last
 }
 
-// same reports whether a page is the one last sent, and keeps it if not.
-func (o *stream) same(page []byte) bool {
-	if bytes.Equal(o.last, page) {
-		return true
-	}
-	o.last = append(o.last[:0], page...)
-	return false
-}
+var errGone = errors.New("cannot write to the watcher")
 
-func (o *stream) event(name string, data []byte) error {
+func (o *stream) send(event []byte) error {
 	// A connection that knows no deadlines (a recorder in a test) is still written.
 	_ = o.ctl.SetWriteDeadline(time.Now().Add(o.wait))
-	var b strings.Builder
-	b.WriteString("event: " + name + "\n")
-	for line := range bytes.Lines(data) {
-		b.WriteString("data: ")
-		b.Write(bytes.TrimRight(line, "\r\n"))
-		b.WriteByte('\n')
-	}
-	b.WriteByte('\n')
-	if _, err := o.w.Write([]byte(b.String())); err != nil {
-		return fmt.Errorf("cannot write to the watcher: %w", err)
+	if _, err := o.w.Write(event); err != nil {
+		return errGone
 	}
 	return o.ctl.Flush()
+}
+
+// framed is an event as it goes over the wire.
+func framed(name string, data []byte) []byte {
+	b := make([]byte, 0, len(data)+len(data)/16+len(name)+32)
+	b = append(append(b, "event: "...), name...)
+	for line := range bytes.Lines(data) {
+		b = append(append(b, "\ndata: "...), bytes.TrimRight(line, "\r\n")...)
+	}
+	return append(b, "\n\n"...)
 }

@@ -177,7 +177,7 @@ const (
 	bodyLimit    = 8 << 10         // bytes of a posted form
 	submitWait   = 5 * time.Second // for the core's answer
 	staleAfter   = 5 * time.Second // an older view is not to be relied on
-	streamLimit  = 32              // watchers at once
+	streamLimit  = 256             // watchers at once
 	streamGate   = 250 * time.Millisecond
 	loopGate     = 80 * time.Millisecond // ten a second pass, with room for a late one
 	streamBeat   = 2 * time.Second
@@ -200,6 +200,8 @@ type server struct {
 	streams chan struct{} // one token for each watcher
 
 	workshop Workshop // the box is being set up: there is no core; else nil
+
+	copies copies
 
 	gate, beat, write time.Duration // of a stream
 }
