@@ -18,10 +18,8 @@ type pace struct {
 
 	mu    sync.Mutex // the test reads what the core's goroutine writes
 	asked time.Time
-	first time.Time
-	beats time.Duration // whole periods since the first
 	mono  time.Duration
-	phase []time.Duration // of each beat, without the whole periods
+	after []time.Duration // by how much more than a period a beat came after the one before
 	took  []time.Duration
 	turns int
 }
@@ -30,19 +28,16 @@ type pace struct {
 const maxPaces = 1 << 14
 
 func newPace(period time.Duration) *pace {
-	return &pace{period: period, rng: rand.New(rand.NewPCG(1, 2)), phase: make([]time.Duration, 0, maxPaces), took: make([]time.Duration, 0, maxPaces)}
+	return &pace{period: period, rng: rand.New(rand.NewPCG(1, 2)), after: make([]time.Duration, 0, maxPaces), took: make([]time.Duration, 0, maxPaces)}
 }
 
 func (p *pace) Samples(_ context.Context, mono time.Duration, dst []box.Sample) ([]box.Sample, error) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	now := time.Now()
-	if p.first.IsZero() {
-		p.first = now
-	} else {
-		p.beats += max(1, now.Sub(p.asked).Round(p.period)/p.period)
+	if p.turns > 0 {
+		p.after = note(p.after, p.turns, max(0, now.Sub(p.asked)-p.period))
 	}
-	p.phase = note(p.phase, p.turns, now.Sub(p.first)-p.beats*p.period)
 	p.asked, p.mono = now, mono
 	for _, x := range []box.Sample{{Channel: box.SupplyPressure, Value: 290}, {Channel: box.FilterOutPressure, Value: 250}, {Channel: box.InjectorInPressure, Value: 250},
 		{Channel: box.InjectorOutPressure, Value: 215}, {Channel: box.HeaderPressure, Value: 69}, {Channel: box.MainFlow, Value: 9.8}, {Channel: box.InjectorFlow, Value: 5},
@@ -69,15 +64,11 @@ func note(list []time.Duration, n int, d time.Duration) []time.Duration {
 	return list
 }
 
-// late are the latenesses of the beats, rising; the earliest counts as punctual.
+// late are the latenesses of the beats, rising.
 func (p *pace) late() []time.Duration {
 	p.mu.Lock()
 	defer p.mu.Unlock()
-	list := slices.Sorted(slices.Values(p.phase))
-	for i := len(list) - 1; i >= 0; i-- {
-		list[i] -= list[0]
-	}
-	return list
+	return slices.Sorted(slices.Values(p.after))
 }
 
 // busy are the turns' lengths, rising.

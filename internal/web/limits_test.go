@@ -158,3 +158,26 @@ func TestWhence(t *testing.T) {
 		t.Errorf("no address counts as %s", got)
 	}
 }
+
+func TestAStreamEndsWithItsAccount(t *testing.T) {
+	t.Parallel()
+	srv, _, book := guarded(t, false)
+	p := newPerson(t, srv, "Sol")
+	p.http.Timeout = 30 * time.Second
+	res, err := p.http.Get(srv.URL + "/events?page=run")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer func() { _ = res.Body.Close() }() // the test is over when it ends
+	readEvents(res.Body, func(name, _ string) bool {
+		if name == "view" {
+			if err := book.Remove("Sol"); err != nil {
+				t.Fatal(err)
+			}
+		}
+		return name != "beat"
+	})
+	if _, err := res.Body.Read(make([]byte, 1)); err != io.EOF {
+		t.Errorf("the stream goes on for one who may no longer look: %v", err)
+	}
+}
