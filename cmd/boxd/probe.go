@@ -18,9 +18,21 @@ func runProbe(a *app, args []string) error {
 	asJSON := f.Bool("json", false, "print one JSON object")
 	volts := f.Bool("volts", false, "convert the inputs of the ADS1115 found; only with boxd stopped")
 	draft := f.String("draft", "", "write a draft of a configuration to `FILE`")
+	board := f.String("profile", "", "`FILE` of the board's profile, as in hw/profiles: the draft takes its instruments")
 	root := f.String("root", "/", "the `DIR` that holds dev and sys")
 	if err := a.parse(f, args, 0); err != nil {
 		return err
+	}
+	if *board != "" && *draft == "" {
+		return a.usage(f, "-profile goes with -draft")
+	}
+	var known *profile
+	if *board != "" {
+		p, err := readProfile(*board)
+		if err != nil {
+			return err
+		}
+		known = &p
 	}
 	finds := hwio.Probe(a.ctx, *root, *volts)
 	if err := a.ctx.Err(); err != nil {
@@ -36,7 +48,7 @@ func runProbe(a *app, args []string) error {
 		return err
 	}
 	if *draft != "" {
-		if err := saveDraft(*draft, finds); err != nil {
+		if err := saveDraft(*draft, finds, known); err != nil {
 			return err
 		}
 	}
@@ -145,7 +157,7 @@ func gpioText(l hwio.FoundLine) string {
 }
 
 // saveDraft writes a draft to a new file.
-func saveDraft(path string, f hwio.Finds) error {
+func saveDraft(path string, f hwio.Finds, p *profile) error {
 	if empty(f) {
 		return errors.New("cannot draft a configuration: nothing was found; switch the board's buses on and look again")
 	}
@@ -156,16 +168,15 @@ func saveDraft(path string, f hwio.Finds) error {
 	if err != nil {
 		return fmt.Errorf("cannot write the draft: %w", err)
 	}
-	_, err = file.WriteString(draftOf(f))
+	_, err = file.WriteString(draftOf(f, p))
 	if err = errors.Join(err, file.Close()); err != nil {
 		return fmt.Errorf("cannot write the draft: %w", errors.Join(err, os.Remove(path)))
 	}
 	return nil
 }
 
-// draftHead stands before the instruments. The zone is that of the simulated box:
-// a file without one is none.
-const draftHead = `# A draft by boxd probe. FILL IN the zone: this one is invented, measure your own.
+// draftZone is that of the simulated box: a file without a zone is none.
+const draftZone = `# A draft by boxd probe. FILL IN the zone: this one is invented, measure your own.
 zones:
   - name: zone
     water: 20 °C
@@ -177,19 +188,29 @@ zones:
                slope: 0 %, connector_loss: 0}
     emitters: {flow: 0.98 L/h, at: 10 psi, exponent: 0.5}
     header_window: {low: 8 psi, target: 10 psi, high: 12 psi}
+`
 
+// draftFound stands before what was found.
+const draftFound = `
 # What was found. What measures what can't be seen from here: FILL IN each word in
 # CAPITALS, then take the "# " before that entry and before "sensors:" away.
 # CHANNEL is such as supply_kpa, header_kpa, main_flow_lpm, water_c, each once;
 # the keys of each driver are in the README, under Instruments.
-# sensors:
 `
 
-// draftOf is a configuration that passes boxd check; the instruments in it are
-// comments until a person has filled them in.
-func draftOf(f hwio.Finds) string {
+// draftOf is a configuration that passes boxd check. What was found stands in it as
+// comments until a person has filled them in; instruments of the board's profile,
+// where there is one, stand where they were found.
+func draftOf(f hwio.Finds, p *profile) string {
 	var b strings.Builder
-	b.WriteString(draftHead)
+	b.WriteString(draftZone)
+	if p != nil {
+		b.WriteString("\n# The board's profile. FILL IN spans, pulses per litre and addresses of the\n# instruments at hand; strike out what is not there.\n" + p.draft(f))
+	}
+	b.WriteString(draftFound)
+	if p == nil {
+		b.WriteString("# sensors:\n")
+	}
 	entry := func(text, about string) { fmt.Fprintf(&b, "#   - {channel: CHANNEL, %s}   # %s\n", text, about) }
 	for _, bus := range f.Buses {
 		for _, d := range bus.Answers {
