@@ -138,7 +138,11 @@ func (s *service) run(ctx context.Context) (err error) {
 	if s.began != nil {
 		s.began()
 	}
-	defer over.stopping()
+	defer func() {
+		if !errors.Is(context.Cause(ctx), errAgain) { // the guide goes on in this process
+			over.stopping()
+		}
+	}()
 	return d.Run(ctx)
 }
 

@@ -87,9 +87,12 @@ func (d *Draft) Check(name string) Result {
 	return r
 }
 
-// add keeps a fault, unless its field has one: what follows from it need not be told.
+// add keeps a fault, unless its field has one, or it is of a whole part of which an
+// answer is missing: what follows from another need not be told.
 func (r *Result) add(f Fault) {
-	if f.Field != "" && slices.ContainsFunc(r.Faults, func(o Fault) bool { return o.Field == f.Field }) {
+	if slices.ContainsFunc(r.Faults, func(o Fault) bool {
+		return f.Field != "" && o.Field == f.Field || f.Field == "" && o.Step == f.Step && o.Line == 0
+	}) {
 		return
 	}
 	r.Faults = append(r.Faults, f)

@@ -109,7 +109,8 @@ func (s Step) Title() say.Text {
 func (s Step) About() []say.Text {
 	switch s {
 	case NameStep:
-		return []say.Text{say.T("Give the box a name and say how its numbers are to be written. Nothing is measured and nothing is advised until the last step is done.")}
+		return []say.Text{say.T("Give the box a name and say how its numbers are to be written. Nothing is measured and nothing is advised until the last step is done."),
+			say.T("The language of the pages is chosen at their foot, by each person.")}
 	case BoardStep:
 		return []say.Text{say.T("Choose the kind of board by what it has for wires. It says which instrument is read where; you change that in the next step.")}
 	case ChannelStep:

@@ -81,7 +81,7 @@ func (s visit) reply(w http.ResponseWriter, r *http.Request, code int, ans Answe
 		http.Redirect(w, r, "/", http.StatusSeeOther)
 		return
 	}
-	if !s.who.Role.May(access.View) {
+	if !s.who.Role.May(access.View) || s.core == nil {
 		http.Error(w, ans.Reason, code)
 		return
 	}

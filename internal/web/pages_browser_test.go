@@ -5,6 +5,7 @@
 package web
 
 import (
+	"context"
 	"fmt"
 	"net/http"
 	"net/http/httptest"
@@ -40,6 +41,7 @@ func scenes() []scene {
 		{"alarms", "/alarms", someAlarms, "[data-alarm]"},
 		{"box", "/box", troubled, "[data-column]"},
 		{"people", "/people", at("ready"), "[data-person]"},
+		{"ruling", "/setup", at("ready"), "#ruling"},
 		{"offline", "/offline", at("ready"), ".stopped"},
 	}
 }
@@ -91,7 +93,7 @@ func every(t *testing.T) (*httptest.Server, *fakeCore) {
 	lib.notes = []journal.Note{{Wall: time.Date(2026, 5, 4, 12, 0, 0, 0, time.UTC), By: "Kim", Text: "The third row was dry."}}
 	arch := fullArchive{lib, exportingArchive{}, pastArchive{past: []AlarmPast{
 		{When: time.Date(2026, 5, 4, 12, 0, 0, 0, time.UTC), ID: "stock-empty", Word: "raised", Priority: "high"}}}}
-	srv := httptest.NewServer(New(core, arch, Options{Box: "north-box", Units: "us", Keeper: keeper, Version: "test", Planner: &fakePlanner{view: somePlan(), choices: planChoices()}, About: About{Buses: someBuses}}))
+	srv := httptest.NewServer(New(core, arch, Options{Box: "north-box", Units: "us", Keeper: keeper, Version: "test", Planner: &fakePlanner{view: somePlan(), choices: planChoices()}, About: About{Buses: someBuses}, Ruling: &Ruling{Path: "/var/lib/boxd/box.yaml", Text: "zones: []\n", Again: func(context.Context) error { return nil }}}))
 	t.Cleanup(srv.Close)
 	if code, to := newPerson(t, srv, "Kim").post("/runs/run-0007/whatif", "config", "zones: [x]"); code != http.StatusSeeOther {
 		t.Fatalf("asking what if: %d %s", code, to)

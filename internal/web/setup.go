@@ -138,6 +138,9 @@ func (s visit) takeSetup(w http.ResponseWriter, r *http.Request) {
 		s.writeSetup(w, http.StatusConflict, step, s.why(err))
 		return
 	}
+	if system := r.PostForm.Get("box.units"); step == setup.NameStep && s.knows(s.lang, system) {
+		s.keepShown(w, r, s.lang, system) // the guide goes on in the box's own units
+	}
 	d := s.workshop.Draft()
 	if len(s.workshop.Check(d).Of(step)) > 0 || r.PostForm.Get("do") == "stay" {
 		http.Redirect(w, r, "/setup/"+step.String(), http.StatusSeeOther)

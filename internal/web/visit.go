@@ -126,14 +126,24 @@ func (s visit) shown() shown {
 func (s visit) setShown(w http.ResponseWriter, r *http.Request) {
 	r.Body = http.MaxBytesReader(w, r.Body, bodyLimit)
 	lang, system := r.PostFormValue("lang"), r.PostFormValue("units")
-	_, known := s.server.pages[lang]
-	if _, ok := units.SystemByName(system); !known || !ok {
+	if !s.knows(lang, system) {
 		http.Error(w, "cannot take this choice; load the page again", http.StatusBadRequest)
 		return
 	}
+	s.keepShown(w, r, lang, system)
+	http.Redirect(w, r, backTo(r), http.StatusSeeOther)
+}
+
+// knows reports whether the pages can be shown in that language and those units.
+func (s visit) knows(lang, system string) bool {
+	_, known := s.server.pages[lang]
+	_, ok := units.SystemByName(system)
+	return known && ok
+}
+
+func (s visit) keepShown(w http.ResponseWriter, r *http.Request, lang, system string) {
 	http.SetCookie(w, &http.Cookie{Name: shownCookie, Value: lang + "-" + system, Path: "/", MaxAge: 400 * 24 * 3600,
 		HttpOnly: true, Secure: r.TLS != nil, SameSite: http.SameSiteStrictMode})
-	http.Redirect(w, r, backTo(r), http.StatusSeeOther)
 }
 
 // backTo is the page of ours a form was on.
