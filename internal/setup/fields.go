@@ -290,3 +290,12 @@ func keyField(name string) (Field, bool) {
 	}
 	return f, true
 }
+
+// Called is what a question is called where it stands alone: an instrument's after
+// what the instrument is for.
+func (d *Draft) Called(f Field) say.Text {
+	if at, _, ok := d.instrument(f.Name); ok && f.Group != "" {
+		return say.Text{Format: "%v · %v", Args: []any{d.Instruments[at].Name(), f.Label}}
+	}
+	return f.Label
+}

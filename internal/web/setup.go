@@ -106,7 +106,7 @@ type liveLine struct {
 	Quality string `json:"quality"`
 }
 
-type faultLine struct{ Step, Title, Where, Text, Lang string }
+type faultLine struct{ Step, Title, Field, Where, Text, Lang string }
 
 func (s visit) toSetup(w http.ResponseWriter, r *http.Request) {
 	d := s.workshop.Draft()
@@ -192,7 +192,7 @@ func (s visit) writeSetup(w http.ResponseWriter, code int, step setup.Step, refu
 		m.Facts = s.zoneFacts(r.Zone)
 	case setup.RunStep:
 		m.Text, m.Sum, m.Warnings, m.Ready = r.Text, r.Sum(), r.Warnings, r.Config != nil
-		m.Faults = s.faultLines(r.Faults)
+		m.Faults = s.faultLines(d, r.Faults)
 		m.Facts = s.zoneFacts(r.Zone)
 	case setup.NameStep, setup.CalibrateStep, setup.BackflowStep, setup.InjectorStep, setup.UnknownStep:
 	}
@@ -247,7 +247,7 @@ func (s visit) putFields(m *setupModel, d *setup.Draft, r setup.Result, step set
 	}
 	for _, f := range faults {
 		if f.Field == "" {
-			m.Faults = append(m.Faults, s.faultLines([]setup.Fault{f})...)
+			m.Faults = append(m.Faults, s.faultLines(d, []setup.Fault{f})...)
 		}
 	}
 }
@@ -278,9 +278,14 @@ func (s visit) fieldLine(d *setup.Draft, f setup.Field, faults []setup.Fault) fi
 	return line
 }
 
-func (s visit) faultLines(faults []setup.Fault) (out []faultLine) {
+func (s visit) faultLines(d *setup.Draft, faults []setup.Fault) (out []faultLine) {
 	for _, f := range faults {
 		line := faultLine{Step: f.Step.String(), Title: s.show.voice.Say(f.Step.Title()), Text: s.show.voice.Say(f.Text), Lang: s.langOf(f)}
+		for _, x := range d.Fields(f.Step) {
+			if x.Name == f.Field {
+				line.Field = s.show.voice.Say(d.Called(x))
+			}
+		}
 		if f.Line > 0 {
 			line.Where = s.show.say("line %d, column %d", f.Line, f.Column)
 		}
