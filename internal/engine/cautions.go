@@ -123,7 +123,7 @@ func (g *Engine) here() (at [numPlaces]bool) {
 
 // whereAdvised is where the step and its advice send the person.
 func (g *Engine) whereAdvised() place {
-	deed := g.seq.Advice().Deed
+	deed := g.seq.Asks()
 	switch g.seq.Step() {
 	case sequencer.Ready:
 		return atMixing

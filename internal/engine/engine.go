@@ -62,7 +62,7 @@ func New(cfg Config) *Engine {
 		}),
 		guard: safety.New(cfg.Limits, cfg.Backflow),
 		seq: sequencer.New(sequencer.Config{
-			Observe: cfg.Observe, Units: cfg.Units, Injection: cfg.Plan.Injection, Stock: cfg.Plan.Stock,
+			Observe: cfg.Observe, Injection: cfg.Plan.Injection, Stock: cfg.Plan.Stock,
 			Header: cfg.Limits.HeaderTarget, InjectorStart: cfg.Injector.StartsAt, SupplyLow: cfg.Limits.SupplyLow, AdviceAfter: cfg.AdviceAfter,
 		}),
 	}

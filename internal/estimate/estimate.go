@@ -98,18 +98,19 @@ type Estimator struct {
 	fullH, freshFullH, atP holder
 	restH                  holder
 	steadyH                holder
-	headerWin, baseWin     window
+	headerWin              window
+	baseWin, endBaseWin    ranked
 	ratioWin               window
 	tornH                  holder
-	endBaseWin, airWin     window
-	filterWin              window
+	airWin                 window
+	filterWin              ranked
 	filterClean            float64   // kPa per (L/h)²
 	filterSupply           units.KPa // when filterClean was learnt
 	filterCleanSD          float64
 	filterAt               float64 // (L/h)² at which it was learnt
 	filterKnown            bool
 
-	supplyWin   window
+	supplyWin   ranked
 	ups         ups
 	supplyFlow  Tri
 	supplySince time.Duration

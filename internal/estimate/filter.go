@@ -29,11 +29,10 @@ func (f *lowpass) add(x float64, dt time.Duration) float64 {
 
 func (f *lowpass) reset() { f.have = false }
 
-// window is a ring of the newest timed values, for robust statistics.
+// window is a ring of the newest timed values.
 type window struct {
 	t, y    [windowSize]float64 // seconds, value
 	n, head int                 // head is where the next one goes
-	scratch [windowSize]float64
 }
 
 const windowSize = 180
@@ -45,6 +44,32 @@ func (w *window) add(t, y float64) {
 }
 
 func (w *window) reset() { w.n, w.head = 0, 0 }
+
+// ranked is a window that keeps its values by size too, for robust statistics:
+// what changes in a turn is one value, which is cheaper put in its place than all
+// of them sorted.
+type ranked struct {
+	window
+	sorted        [windowSize]float64
+	scratch       [windowSize]float64
+	median, sigma float64 // of all values
+	judged        bool    // median and sigma are of these
+}
+
+func (w *ranked) add(t, y float64) {
+	if w.n == windowSize {
+		remove(w.sorted[:w.n], w.y[w.head])
+		w.n--
+	}
+	insert(w.sorted[:w.n+1], y)
+	w.window.add(t, y)
+	w.judged = false
+}
+
+func (w *ranked) reset() {
+	w.window.reset()
+	w.judged = false
+}
 
 // newest is the time of the newest value; -Inf when empty.
 func (w *window) newest() float64 {
@@ -67,7 +92,17 @@ func (w *window) at(t float64) (float64, bool) {
 // robust is the median and 1.4826·MAD (the standard deviation of a normal
 // distribution, Rousseeuw & Croux 1993, J. Am. Stat. Assoc. 88:1273) of the
 // values taken no later than until.
-func (w *window) robust(until float64) (median, sigma float64, n int) {
+func (w *ranked) robust(until float64) (median, sigma float64, n int) {
+	if w.n == 0 {
+		return 0, 0, 0
+	}
+	if w.newest() <= until {
+		if !w.judged {
+			w.median, w.sigma = spread(w.sorted[:w.n], w.scratch[:0])
+			w.judged = true
+		}
+		return w.median, w.sigma, w.n
+	}
 	s := w.scratch[:0]
 	for i := range w.n {
 		if k := (w.head + windowSize - 1 - i) % windowSize; w.t[k] <= until {
@@ -78,12 +113,31 @@ func (w *window) robust(until float64) (median, sigma float64, n int) {
 		return 0, 0, 0
 	}
 	slices.Sort(s)
+	var room [windowSize]float64
+	median, sigma = spread(s, room[:0])
+	return median, sigma, len(s)
+}
+
+// spread is the median and 1.4826·MAD of sorted values. The deviations are merged
+// in rising order from the median outwards; half of them are enough.
+func spread(s, room []float64) (median, sigma float64) {
 	median = mid(s)
-	for i, y := range s {
-		s[i] = math.Abs(y - median)
+	above := len(s) / 2
+	below := above - 1
+	for len(room) <= len(s)/2 {
+		if below < 0 || above < len(s) && math.Abs(s[above]-median) <= math.Abs(s[below]-median) {
+			room = append(room, math.Abs(s[above]-median))
+			above++
+		} else {
+			room = append(room, math.Abs(s[below]-median))
+			below--
+		}
 	}
-	slices.Sort(s)
-	return median, 1.4826 * mid(s), len(s)
+	last := len(room) - 1
+	if len(s)%2 == 1 {
+		return median, 1.4826 * room[last]
+	}
+	return median, 1.4826 * ((room[last-1] + room[last]) / 2)
 }
 
 func mid(s []float64) float64 {

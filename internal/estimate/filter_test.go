@@ -5,11 +5,13 @@ package estimate
 
 import (
 	"math"
+	"math/rand/v2"
+	"slices"
 	"testing"
 	"time"
 )
 
-func fill(w *window, ys ...float64) {
+func fill(w interface{ add(t, y float64) }, ys ...float64) {
 	for i, y := range ys {
 		w.add(float64(i), y)
 	}
@@ -40,7 +42,7 @@ func TestRobust(t *testing.T) {
 		{"only the early ones", []float64{1, 1, 2, 2, 4, 6, 9}, 2, 1, 0, 3},
 		{"too early", []float64{1, 2}, -1, 0, 0, 0},
 	} {
-		var w window
+		var w ranked
 		fill(&w, c.y...)
 		m, s, n := w.robust(c.until)
 		if !near(m, c.median, 1e-12) || !near(s, c.sigma, 1e-12) || n != c.n {
@@ -52,7 +54,7 @@ func TestRobust(t *testing.T) {
 // TestRobustNormal: for normally distributed values 1.4826·MAD is near the
 // standard deviation; quantiles of the normal distribution stand for a sample.
 func TestRobustNormal(t *testing.T) {
-	var w window
+	var w ranked
 	const n = 179
 	for i := range n {
 		p := (float64(i) + 0.5) / n
@@ -67,7 +69,7 @@ func TestRobustNormal(t *testing.T) {
 // TestLine: 1, 2, 2, 3 at 0, 1, 2, 3 s has the least-squares slope 0.6 and the
 // mean 2 (by hand: Σdt·dy = 3, Σdt² = 5).
 func TestLine(t *testing.T) {
-	var w window
+	var w ranked
 	fill(&w, 1, 2, 2, 3)
 	if _, _, _, ok := w.line(3, 10); ok {
 		t.Error("three seconds do not cover half of ten")
@@ -95,7 +97,7 @@ func TestLine(t *testing.T) {
 
 // TestWindowWraps: a full window keeps the newest.
 func TestWindowWraps(t *testing.T) {
-	var w window
+	var w ranked
 	for i := range windowSize + 10 {
 		w.add(float64(i), float64(i))
 	}
@@ -150,6 +152,46 @@ func TestHolder(t *testing.T) {
 	}{{0, true, false}, {9, true, false}, {10, true, true}, {11, false, false}, {12, true, false}, {21, true, false}, {22, true, true}} {
 		if h.stood(s(c.at), c.cond, s(10)) != c.want {
 			t.Errorf("%d s: want %v", c.at, c.want)
+		}
+	}
+}
+
+// TestRankedAsSorted: what is kept in order value by value is what sorting gives,
+// to the bit, around the ring, with equal values and after a reset.
+func TestRankedAsSorted(t *testing.T) {
+	const seed = 20260401
+	r := rand.New(rand.NewPCG(seed, 1))
+	var w ranked
+	var g noise
+	var ys, ds []float64
+	for i := range 3 * windowSize {
+		if i == windowSize+7 {
+			w.reset()
+			ys = nil
+		}
+		y := math.Round(r.NormFloat64()*20) / 4
+		w.add(float64(i), y)
+		ys = append(ys, y)
+		ys = ys[max(0, len(ys)-windowSize):]
+		s := slices.Sorted(slices.Values(ys))
+		var off []float64
+		for _, v := range s {
+			off = append(off, math.Abs(v-mid(s)))
+		}
+		slices.Sort(off)
+		if m, sd, n := w.robust(float64(i)); m != mid(s) || sd != 1.4826*mid(off) || n != len(s) {
+			t.Fatalf("seed %d, value %d: %g %g of %d, by sorting %g %g of %d", seed, i, m, sd, n, mid(s), 1.4826*mid(off), len(s))
+		}
+		if h, _ := w.high(); h != s[len(s)-1-len(s)/10] {
+			t.Fatalf("seed %d, value %d: high %g", seed, i, h)
+		}
+		if g.have {
+			ds = append(ds, math.Abs(y-g.last))
+			ds = ds[max(0, len(ds)-len(g.d)):]
+		}
+		g.add(y)
+		if len(ds) > 0 && g.sd() != 1.4826/math.Sqrt2*mid(slices.Sorted(slices.Values(ds))) {
+			t.Fatalf("seed %d, value %d: noise %g", seed, i, g.sd())
 		}
 	}
 }

@@ -81,27 +81,44 @@ func (g *gauge) reset() {
 type noise struct {
 	last    float64
 	have    bool
-	d       [16]float64
+	d       [16]float64 // in the order they came
+	sorted  [16]float64 // the same by size
 	n, head int
-	known   float64 // sd of d
-	stale   bool    // known is not of the newest d
 }
 
 func (n *noise) add(x float64) {
 	if n.have {
-		n.d[n.head] = math.Abs(x - n.last)
+		d, was := math.Abs(x-n.last), n.d[n.head]
+		if n.n == len(n.d) {
+			remove(n.sorted[:n.n], was)
+			n.n--
+		}
+		insert(n.sorted[:n.n+1], d)
+		n.d[n.head] = d
 		n.head = (n.head + 1) % len(n.d)
-		n.n, n.stale = min(n.n+1, len(n.d)), true
+		n.n++
 	}
 	n.last, n.have = x, true
 }
 
 // sd is 0 before there are differences.
 func (n *noise) sd() float64 {
-	if n.stale {
-		d := n.d
-		slices.Sort(d[:n.n])
-		n.known, n.stale = 1.4826/math.Sqrt2*mid(d[:n.n]), false
+	if n.n == 0 {
+		return 0
 	}
-	return n.known
+	return 1.4826 / math.Sqrt2 * mid(n.sorted[:n.n])
+}
+
+// insert puts v into s, whose values but the last are sorted and whose last is
+// free.
+func insert(s []float64, v float64) {
+	i, _ := slices.BinarySearch(s[:len(s)-1], v)
+	copy(s[i+1:], s[i:])
+	s[i] = v
+}
+
+// remove takes v, which is there, out of the sorted s; the last place is free then.
+func remove(s []float64, v float64) {
+	i, _ := slices.BinarySearch(s, v)
+	copy(s[i:], s[i+1:])
 }

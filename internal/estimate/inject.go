@@ -82,7 +82,7 @@ func (e *Estimator) endStillClean() bool {
 
 // baseline needs ten values of clean water. Its Sigma is the noise alone: what
 // is judged against it comes from the same probe.
-func baseline(w *window, until float64) Value[units.USPerCm] {
+func baseline(w *ranked, until float64) Value[units.USPerCm] {
 	m, s, n := w.robust(until)
 	if n < 10 {
 		return Value[units.USPerCm]{}

@@ -29,7 +29,7 @@ func (e *Estimator) stand(was judgements, r *box.Readings) {
 		end = end.with(basisOf(r.EndEC))
 	}
 	s.CleanAtEnd.hear(e.now, o.CleanAtEnd != was.atEnd, end)
-	o.Baseline.Age, o.EndBase.Age = e.since(&e.baseWin), e.since(&e.endBaseWin)
+	o.Baseline.Age, o.EndBase.Age = e.since(&e.baseWin.window), e.since(&e.endBaseWin.window)
 	if o.Rise.Known {
 		o.Rise.Age = e.now - e.draw.riseAt
 	}

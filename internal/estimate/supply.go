@@ -1,7 +1,6 @@
 package estimate
 
 import (
-	"slices"
 	"time"
 
 	"boxd/internal/units"
@@ -138,13 +137,11 @@ func (e *Estimator) water() {
 }
 
 // high is the ninetieth percentile of all values.
-func (w *window) high() (float64, int) {
+func (w *ranked) high() (float64, int) {
 	if w.n == 0 {
 		return 0, 0
 	}
-	s := append(w.scratch[:0], w.y[:w.n]...)
-	slices.Sort(s)
-	return s[len(s)-1-len(s)/10], len(s)
+	return w.sorted[w.n-1-w.n/10], w.n
 }
 
 // swings counts the turns of direction, each by at least twice half, in the last

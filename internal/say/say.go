@@ -147,19 +147,6 @@ func (t Text) String() string { return Voice{}.Say(t) }
 // MarshalText writes the plain English form.
 func (t Text) MarshalText() ([]byte, error) { return []byte(t.String()), nil }
 
-// Same reports whether two sentences read the same in a voice.
-func (v Voice) Same(a, b []Text) bool {
-	if len(a) != len(b) {
-		return false
-	}
-	for i := range a {
-		if a[i].Format != b[i].Format || v.Say(a[i]) != v.Say(b[i]) {
-			return false
-		}
-	}
-	return true
-}
-
 // Refusal is an error whose reason a person reads.
 type Refusal struct{ Text Text }
 

@@ -37,14 +37,3 @@ func TestVoices(t *testing.T) {
 		}
 	}
 }
-
-func TestSame(t *testing.T) {
-	v := say.Voice{}
-	a := []say.Text{say.T("%v", units.KPa(50.01))}
-	if !v.Same(a, []say.Text{say.T("%v", units.KPa(50.02))}) {
-		t.Error("sentences that read the same differ")
-	}
-	if v.Same(a, []say.Text{say.T("%v", units.KPa(51))}) || v.Same(a, nil) {
-		t.Error("sentences that differ are the same")
-	}
-}

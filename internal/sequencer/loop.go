@@ -8,14 +8,17 @@ import (
 
 // adviseThrottle is the valve work. While the numbers and the way change the
 // advice stays the same one; only that it can't be done is another.
-func (s *Sequencer) adviseThrottle() (string, Advice) {
-	l := &s.in.e.Loop
-	if l.Known && l.Cannot != estimate.CannotNot {
-		reason, way := LoopCannot(l)
-		return "throttle: " + l.Cannot.String(), wait(say.T("Stop throttling: it can't be reached so. %v.", say.Capital(way)), "loop", append([]say.Text{reason}, s.loopNumbers()...)...)
+func (s *Sequencer) adviseThrottle() (string, words) {
+	if l := &s.in.e.Loop; l.Known && l.Cannot != estimate.CannotNot {
+		return "throttle: " + l.Cannot.String(), func(s *Sequencer) Advice {
+			reason, way := LoopCannot(&s.in.e.Loop)
+			return wait(say.T("Stop throttling: it can't be reached so. %v.", say.Capital(way)), "loop", append([]say.Text{reason}, s.loopNumbers()...)...)
+		}
 	}
-	return "throttle", ask(box.LoopThrottled, say.T("Injector is running"),
-		say.T("Throttle the loop valve slowly until the difference across the injector is about %v and the injector runs.", s.cfg.InjectorStart), "loop", s.loopWhy()...)
+	return "throttle", func(s *Sequencer) Advice {
+		return ask(box.LoopThrottled, say.T("Injector is running"),
+			say.T("Throttle the loop valve slowly until the difference across the injector is about %v and the injector runs.", s.cfg.InjectorStart), "loop", s.loopWhy()...)
+	}
 }
 
 // loopWhy is the way first, then the numbers behind it.

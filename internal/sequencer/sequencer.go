@@ -71,7 +71,6 @@ type Advice struct {
 // Config is what a run aims at.
 type Config struct {
 	Observe       bool
-	Units         units.System
 	Injection     time.Duration // planned; 0: not said
 	Stock         units.Litre   // planned; 0: not said
 	Header        units.KPa     // target
@@ -100,6 +99,10 @@ type Sequencer struct {
 	running bool
 	advice  Advice
 	key     string
+	words   words // of the present advice
+
+	observeKeys [len(stepNames)]string
+
 	waiting confirmation
 	said    [box.NumDeeds]saying
 	reached [numMilestones]time.Duration
@@ -147,7 +150,11 @@ const VerifyWithin = 90 * time.Second
 
 // New makes a sequencer in the ready step, with no run under way.
 func New(cfg Config) *Sequencer {
-	return &Sequencer{cfg: cfg, step: Ready, advice: Advice{Number: cfg.AdviceAfter}}
+	s := &Sequencer{cfg: cfg, step: Ready, advice: Advice{Number: cfg.AdviceAfter}}
+	for i := range s.observeKeys {
+		s.observeKeys[i] = "observe" + Step(i).String()
+	}
+	return s
 }
 
 // Step is the present step.
@@ -163,17 +170,23 @@ func (s *Sequencer) Observing() bool { return s.cfg.Observe || s.passed }
 // Passed reports whether a hold was passed over in this run.
 func (s *Sequencer) Passed() bool { return s.passed }
 
-// Advice is the present advice.
-func (s *Sequencer) Advice() Advice { return s.advice }
+// Advice is the present advice, its reasons as they are now.
+func (s *Sequencer) Advice() Advice {
+	a := s.advice
+	if s.words != nil {
+		a.Why = s.words(s).Why
+	}
+	return a
+}
+
+// Asks is the deed that the present advice asks for; UnknownDeed: none.
+func (s *Sequencer) Asks() box.Deed { return s.advice.Deed }
 
 // Verifying reports whether a confirmation waits for the readings.
 func (s *Sequencer) Verifying() bool { return s.waiting.on }
 
 // Reached tells when a milestone was last reached in this run.
 func (s *Sequencer) Reached(m Milestone) (time.Duration, bool) { return s.reached[m], s.has[m] }
-
-// voice is how sentences are compared: as the box itself says them.
-func (s *Sequencer) voice() say.Voice { return say.Voice{Units: s.cfg.Units} }
 
 // Scene is what the person says of the valves.
 func (s *Sequencer) Scene() safety.Scene {
