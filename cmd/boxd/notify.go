@@ -63,7 +63,7 @@ func (s *service) alerts(ctx context.Context, j *journal.Journal, hub *telemetry
 				return err
 			}
 			al := daemon.Alerts{Box: s.core.Box, Want: a.Events, Style: s.style(), Target: t, Keep: out, Hub: hub, Log: s.log, MaxAge: 24 * time.Hour,
-				Quiet: alert.Quiet{From: a.Quiet.From, Until: a.Quiet.Until, Zone: s.cfg.Box.Timezone}, Repeat: a.Repeat, Journal: j, Key: t.Key(), Unsaved: unsaved}
+				Quiet: alert.Quiet{From: a.Quiet.From, Until: a.Quiet.Until, Zone: s.cfg.Box.Timezone}, Repeat: a.Repeat, Journal: j, Key: t.Key(), Unsaved: unsaved, Life: j.LastSeq() + 1}
 			vigil := daemon.Vigil{Box: s.core.Box, Style: s.style(), Target: t, Hub: hub, Log: s.log}
 			s.wg.Go(func() { al.Run(ctx) })
 			s.wg.Go(func() { vigil.Run(ctx) })

@@ -341,6 +341,42 @@ func TestStoreIsBounded(t *testing.T) {
 	}
 }
 
+// TestClockSet sets the clock under a session of three days' age, and starts anew
+// under another clock. It has to live for its week, give or take a start.
+func TestClockSet(t *testing.T) {
+	day := 24 * time.Hour
+	now := time.Date(2026, 5, 4, 7, 0, 0, 0, time.UTC)
+	unset := time.Date(2000, 1, 1, 0, 10, 0, 0, time.UTC)
+	made := func(at time.Time) *store {
+		return &store{path: filepath.Join(t.TempDir(), "sessions.json"), by: map[string]kept{"x": {Made: at, Ends: at.Add(sessionLife)}}}
+	}
+	for name, c := range map[string]struct {
+		made, was, now time.Time
+	}{
+		"five hours ahead":                             {now.Add(-3 * day), now, now.Add(5 * time.Hour)},
+		"nine days ahead":                              {now.Add(-3 * day), now, now.Add(9 * day)},
+		"nine hours back":                              {now.Add(-3 * day), now, now.Add(-9 * time.Hour)},
+		"made by an unset clock":                       {unset.Add(-3 * day), unset, now},
+		"kept from before a start with an unset clock": {now.Add(-3 * day), unset, now},
+	} {
+		s := made(c.made)
+		s.set(c.was, c.now, c.now.Sub(c.was))
+		if left := s.by["x"].Ends.Sub(c.now); left != sessionLife-3*day {
+			t.Errorf("%s: %v are left", name, left)
+		}
+	}
+	s := made(now.AddDate(14, 0, 0)) // by a clock that was ahead; it was set back while boxd was off
+	s.shorten(now)
+	if left := s.by["x"].Ends.Sub(now); left != sessionLife {
+		t.Errorf("made in 2040: %v are left", left)
+	}
+	s = made(now)
+	s.shorten(unset)
+	if s.by["x"].Ends != now.Add(sessionLife) {
+		t.Error("an unset clock has changed a session")
+	}
+}
+
 func TestOpenView(t *testing.T) {
 	dir := t.TempDir()
 	k, err := NewKeeper(dir, begun(t, dir), true, false)

@@ -35,10 +35,11 @@ type Keeper struct {
 // NewKeeper opens the sessions kept in the folder dir. Secure is whether the
 // pages are served over TLS alone: then the cookie never travels without it.
 func NewKeeper(dir string, book *Book, openView, secure bool) (*Keeper, error) {
-	store := &store{path: filepath.Join(dir, "sessions.json"), by: map[string]kept{}}
+	store := &store{path: filepath.Join(dir, "sessions.json"), by: map[string]kept{}, seen: time.Now()}
 	if err := readJSON(store.path, &store.by); err != nil {
 		store.by = map[string]kept{} // everybody signs in again: nothing else is lost
 	}
+	store.shorten(store.seen)
 	name := "boxd"
 	if secure {
 		name = "__Host-boxd"
@@ -137,15 +138,17 @@ func (k *Keeper) begin(r *http.Request, a account) error {
 func (k *Keeper) SignOut(r *http.Request) error { return k.sessions.Destroy(r.Context()) }
 
 // store keeps sessions in a file, by a hash of their token. It is written only
-// when somebody signs in or out.
+// when somebody signs in or out, or the clock was set.
 type store struct {
 	path string
-	mu   sync.Mutex // of by and the file
+	mu   sync.Mutex // of by, the file and seen
 	by   map[string]kept
+	seen time.Time // when the clock was last looked at
 }
 
 type kept struct {
 	Data []byte    `json:"data"`
+	Made time.Time `json:"made"`
 	Ends time.Time `json:"ends"`
 }
 
@@ -153,8 +156,9 @@ type kept struct {
 func (s *store) Find(token string) ([]byte, bool, error) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
+	now := s.now()
 	k, ok := s.by[token]
-	if !ok || !time.Now().Before(k.Ends) {
+	if !ok || !now.Before(k.Ends) {
 		return nil, false, nil
 	}
 	return k.Data, true, nil
@@ -164,9 +168,50 @@ func (s *store) Find(token string) ([]byte, bool, error) {
 func (s *store) Commit(token string, b []byte, ends time.Time) error {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	s.by[token] = kept{b, ends}
+	s.by[token] = kept{b, s.now().Round(0), ends}
 	s.tidy()
 	return writeJSON(s.path, s.by)
+}
+
+// clockSet is how far the clock may go from the time that has passed before it
+// counts as set.
+const clockSet = 2 * time.Minute
+
+// now looks at the clock and, where it was set, sets the sessions along.
+func (s *store) now() time.Time {
+	now, was := time.Now(), s.seen
+	s.seen = now
+	if by := now.Round(0).Sub(was.Round(0)) - now.Sub(was); !was.IsZero() && by.Abs() > clockSet {
+		s.set(was, now, by)
+	}
+	return now
+}
+
+// set moves the sessions with the clock, which was set by so much: they end
+// neither all at once nor years later. One that the clock was behind when it was
+// last looked at was made by a better one and stays as it is.
+func (s *store) set(was, now time.Time, by time.Duration) {
+	for t, k := range s.by {
+		if !k.Made.After(was) {
+			k.Made, k.Ends = k.Made.Add(by), k.Ends.Add(by)
+			s.by[t] = k
+		}
+	}
+	s.shorten(now)
+	_ = writeJSON(s.path, s.by) // it is written again with the next
+}
+
+// aClock tells a clock that somebody has set from that of a board without a battery.
+const aClock = 2020
+
+// shorten bounds sessions that were made while the clock was ahead.
+func (s *store) shorten(now time.Time) {
+	for t, k := range s.by {
+		if k.Made.After(now) && now.Year() >= aClock && k.Ends.After(now.Add(sessionLife)) {
+			k.Made, k.Ends = now.Round(0), now.Add(sessionLife).Round(0)
+			s.by[t] = k
+		}
+	}
 }
 
 // Delete is of scs.Store.

@@ -37,6 +37,7 @@ type Alerts struct {
 	Journal *journal.Journal // keeps what quiet hours hold; needed with Quiet alone
 	Key     string           // of the target, in the archive's state
 	Unsaved *Unsaved         // alarms the archive could not take; nil: none
+	Life    uint64           // number of the first event of this life; 0: not known
 }
 
 const (
@@ -145,7 +146,7 @@ func (c *caller) row(ctx context.Context, r journal.Message, now time.Time) (act
 	}
 	view := c.Hub.Latest().View
 	n, ok := c.note(e, view, r.Seq)
-	if !ok || c.stale(e, view, r.Wall, now) {
+	if !ok || c.stale(e, view, r, now) {
 		return false, nil
 	}
 	if n.Priority < alert.Critical && c.Quiet.At(now) {
@@ -178,13 +179,20 @@ func (c *caller) turnOf(before, e engine.Event) bool {
 	return before.Kind == "" || before.Deed == "" && e.T-before.T >= longWait
 }
 
-// stale says whether the event is too old to help. A board without a clock
+// stale says whether the event is too old to help. In this life the core's time
+// tells its age, whatever the clock was set to meanwhile. A board without a clock
 // starts long ago: such a time says nothing of age.
-func (c *caller) stale(e engine.Event, v *engine.View, at, now time.Time) bool {
-	if c.MaxAge == 0 || at.Year() < 2020 {
+func (c *caller) stale(e engine.Event, v *engine.View, r journal.Message, now time.Time) bool {
+	if c.MaxAge == 0 {
 		return false
 	}
-	age := now.Sub(at)
+	age := now.Sub(r.Wall)
+	switch {
+	case c.Life > 0 && r.Seq >= c.Life && v != nil && e.Kind != alert.OutlookEvent:
+		age = time.Duration((v.T - e.T) * float64(time.Second))
+	case r.Wall.Year() < 2020:
+		return false
+	}
 	return age > c.MaxAge || !alert.Useful(e, v, age)
 }
 
@@ -373,7 +381,7 @@ func (c *caller) release(ctx context.Context, now time.Time) error {
 		e, ok := h.event()
 		n, good := c.note(e, view, h.Seq)
 		switch {
-		case ok && good && !c.stale(e, view, h.Wall, now) && alert.StillSo(e, view):
+		case ok && good && !c.stale(e, view, journal.Message{Seq: h.Seq, Wall: h.Wall}, now) && alert.StillSo(e, view):
 			if err := c.send(ctx, n); err != nil {
 				return err
 			}

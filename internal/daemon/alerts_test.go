@@ -275,6 +275,19 @@ func TestOutlook(t *testing.T) {
 }
 
 // A link that was down for long brings what still helps, and no more.
+// What happened half a minute ago is news, though the clock was set ahead since.
+func TestAClockSetAheadOutdatesNothing(t *testing.T) {
+	_, at := clocks(t)
+	o, p := newOffice(t), newPhone(t)
+	a := o.alerts(p)
+	a.Life = 1
+	c := o.caller(a)
+	o.hub.Publish(&engine.View{Box: "north", T: 130})
+	o.commit(at(8, 0), engine.Event{T: 100, Kind: engine.MilestoneEvent, Name: "flush_done", Text: "clean"})
+	o.turn(c, at(8, 0).AddDate(0, 0, 3))
+	o.expect(p, "flush done")
+}
+
 func TestOutdated(t *testing.T) {
 	_, at := clocks(t)
 	o, p := newOffice(t), newPhone(t)

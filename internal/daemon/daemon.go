@@ -47,6 +47,7 @@ type Options struct {
 	Idle       time.Duration          // without samples and words the core is turned this seldom; 0: at every beat. At Speed 1 alone
 	Speed      float64                // core seconds in a real second; 1 but for simulations
 	Start      time.Time              // wall time of core time zero
+	Wall       func() time.Time       // the clock that labels the turns at Speed 1; nil: the board's
 	Link       func() box.Surrounding // how the link to the broker fares; nil: there is none
 	Unsaved    *Unsaved               // gets the alarms that the archive can't take; nil: nobody wants them
 	StandIn    string                 // why the journal is one in memory, in place of the real one; empty: it is the real one
@@ -279,8 +280,11 @@ func brief(s box.Surrounding) box.Surrounding {
 // wall is the label of this turn: the clock's own word, which a board without a
 // battery sets right only after its start; in a simulation, simulated time.
 func (d *Daemon) wall() time.Time {
+	if d.o.Speed == 1 && d.o.Wall != nil {
+		return d.o.Wall().Round(0) // without Go's hidden monotonic reading
+	}
 	if d.o.Speed == 1 {
-		return time.Now().Round(0) // without Go's hidden monotonic reading
+		return time.Now().Round(0)
 	}
 	return d.o.Start.Add(d.mono - d.base)
 }

@@ -229,6 +229,23 @@ func TestAClockSetBackLosesNothing(t *testing.T) {
 	}
 }
 
+// One run under a clock that is years ahead takes no other run along.
+func TestAClockAheadLosesNothing(t *testing.T) {
+	l := newLarder(t)
+	l.run("a", 40)
+	l.run("b", 1)
+	l.run("ahead", -5000)
+	l.turn()
+	if got := strings.Join(l.ids(), " "); got != "ahead b a" || l.inputs("b") != 600 {
+		t.Errorf("left are %s; of b %d inputs", got, l.inputs("b"))
+	}
+	l.run("c", 0)
+	l.turn()
+	if l.inputs("b") != 600 || l.inputs("a") == 600 {
+		t.Errorf("of b %d inputs, of a %d", l.inputs("b"), l.inputs("a"))
+	}
+}
+
 // A receiver that is no longer configured holds nothing back and loses nothing.
 func TestFormerReceiversAreForgotten(t *testing.T) {
 	file := filepath.Join(t.TempDir(), "boxd.sqlite")

@@ -3,6 +3,7 @@ package web
 import (
 	"context"
 	"net/http"
+	"net/http/httptest"
 	"strings"
 	"testing"
 	"time"
@@ -98,6 +99,24 @@ func TestBoxPage(t *testing.T) {
 	has(t, none.Body.String(), "none declared")
 	hasNot(t, none.Body.String(), "data-bus")
 	hasNot(t, none.Body.String(), "The board</h2>")
+}
+
+// That a clock was set is what its time of day and Go's monotonic time differ by;
+// a time without the latter stands for no difference.
+func TestAClockThatWasSetIsSaid(t *testing.T) {
+	now := time.Now()
+	if got := clockWent(now.Add(-time.Hour), now); got != 0 {
+		t.Errorf("a clock that nobody set went %v", got)
+	}
+	if got := clockWent(time.Time{}, now); got != 0 {
+		t.Errorf("since nobody knows when: %v", got)
+	}
+	s := newServer(newFakeCore(viewAt("ready")), nil, Options{}).visit(httptest.NewRequest("GET", "/box", nil))
+	for by, want := range map[time.Duration]string{5 * time.Hour: "set ahead by 5 h 00 min since", -9 * time.Hour: "set back by 9 h 00 min since", time.Minute: "a label: nothing is timed by it"} {
+		if got := s.clockAside(by); !strings.HasPrefix(got, want) {
+			t.Errorf("set by %v: %q", by, got)
+		}
+	}
 }
 
 func someBuses() []Bus {

@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"boxd/internal/engine"
+	"boxd/internal/say"
 )
 
 // boxModel is the page of the box itself.
@@ -204,12 +205,35 @@ func (s visit) software(v engine.View) []fact {
 	}
 	facts := []fact{
 		{d.say("boxd"), s.opts.Version, ""},
-		{d.say("the box's clock"), clock, d.say("a label: nothing is timed by it")},
+		{d.say("the box's clock"), clock, s.clockAside(clockWent(s.opts.About.Started, time.Now()))},
 		{d.say("core's turns"), digits(float64(v.Seq), 0), ""},
 		{d.say("last heard"), d.seconds(s.age(v).Seconds()), ""},
 	}
 	if !s.opts.About.Started.IsZero() {
-		facts = append(facts, fact{d.say("running since"), s.local(s.opts.About.Started).Format("2006-01-02 15:04"), d.seconds(time.Since(s.opts.About.Started).Seconds())})
+		ran := time.Since(s.opts.About.Started)
+		facts = append(facts, fact{d.say("running since"), s.local(time.Now().Add(-ran)).Format("2006-01-02 15:04"), d.seconds(ran.Seconds())})
 	}
 	return facts
+}
+
+// clockSet is how far a clock goes by itself, as the core's alarm has it.
+const clockSet = 2 * time.Minute
+
+// clockWent is by how much the clock was set from then to now, both of which carry
+// Go's monotonic time; 0 where then is not known.
+func clockWent(then, now time.Time) time.Duration {
+	if then.IsZero() {
+		return 0
+	}
+	return now.Round(0).Sub(then.Round(0)) - now.Sub(then)
+}
+
+func (s visit) clockAside(by time.Duration) string {
+	switch {
+	case by > clockSet:
+		return s.show.voice.Say(say.T("set ahead by %v since boxd started; a label: nothing is timed by it", by))
+	case by < -clockSet:
+		return s.show.voice.Say(say.T("set back by %v since boxd started; a label: nothing is timed by it", -by))
+	}
+	return s.show.say("a label: nothing is timed by it")
 }

@@ -1,0 +1,145 @@
+package daemon
+
+// The clock of a box is set under it: a board without a battery starts in the
+// year 2000 and learns the time in the middle of a run, somebody sets it hours
+// ahead and back to before the run began, and a restart finds it unset again.
+// Afterwards everything that was said and happened is there once.
+
+import (
+	"context"
+	"fmt"
+	"log/slog"
+	"path/filepath"
+	"sync/atomic"
+	"testing"
+	"time"
+
+	"boxd/internal/box"
+	"boxd/internal/engine"
+	"boxd/internal/journal"
+	"boxd/internal/telemetry"
+	"boxd/internal/telemetry/influx"
+)
+
+// ticking is a clock that can be set.
+type ticking struct{ ahead atomic.Int64 }
+
+func (c *ticking) now() time.Time      { return time.Now().Add(time.Duration(c.ahead.Load())) }
+func (c *ticking) set(d time.Duration) { c.ahead.Store(int64(d)) }
+
+// live is a life whose clock is that one, in real time.
+func (c *ticking) live(t *testing.T, dir string) *life {
+	t.Helper()
+	j, err := journal.Open(filepath.Join(dir, "boxd.sqlite"))
+	must(t, err)
+	hub := telemetry.NewHub(8)
+	d, err := New(t.Context(), Options{Core: core(t), Version: "test", Journal: j, Source: &still{}, Hub: hub, Log: slog.New(slog.DiscardHandler),
+		Beat: 20 * time.Millisecond, Speed: 1, Start: c.now(), Wall: c.now})
+	must(t, err)
+	ctx, cancel := context.WithCancel(t.Context())
+	l := &life{Daemon: d, t: t, j: j, hub: hub, end: cancel, done: make(chan error, 1)}
+	go func() { l.done <- d.Run(ctx) }()
+	t.Cleanup(func() {
+		cancel()
+		<-d.over
+		_ = j.Close() // the test may have closed it
+	})
+	return l
+}
+
+func TestTheClockIsSet(t *testing.T) {
+	t.Parallel()
+	dir, clock, began := t.TempDir(), &ticking{}, time.Now()
+	unset := time.Until(time.Date(2000, 1, 1, 0, 10, 0, 0, time.UTC))
+	clock.set(unset)
+	l := clock.live(t, dir)
+	n := l.await("the first advice", advised(box.RunStart)).Advice.Number
+	if a := l.confirm("start", n); !a.Accepted {
+		t.Fatalf("the start of a run: %+v", a)
+	}
+	said := []string{"start"}
+	// By the network; hours ahead; back before the run began; right again, an hour
+	// off as when a zone's summer ends on a clock that keeps local time.
+	for i, ahead := range []time.Duration{0, 5 * time.Hour, -9 * time.Hour, -time.Hour, 0} {
+		id := "word-" + string(rune('a'+i))
+		clock.set(ahead)
+		was := l.View().Seq
+		l.await("a turn under the new clock", func(v engine.View) bool { return v.Seq > was+1 && v.Wall.Sub(clock.now()).Abs() < time.Minute })
+		if a := l.Submit(t.Context(), box.Action{ID: id, Kind: box.Report, Deed: []box.Deed{box.StockIn, box.StockOut}[i%2], By: "Robin"}); !a.Accepted {
+			t.Errorf("%s: %+v", id, a)
+		}
+		said = append(said, id)
+	}
+	if v := l.View(); v.T > time.Since(began).Seconds()+1 || v.Run == "" {
+		t.Errorf("after %v the core counts %.1f s, run %q", time.Since(began), v.T, v.Run)
+	}
+	run := l.View().Run
+	l.end()
+	must(t, l.ended())
+	must(t, l.j.Close())
+	clock.set(unset) // and the board was without power
+	l = clock.live(t, dir)
+	if v := l.await("the next life", func(v engine.View) bool { return v.Seq > 0 }); v.Run != run {
+		t.Errorf("run %q goes on as %q", run, v.Run)
+	}
+	l.end()
+	must(t, l.ended())
+	for _, id := range said {
+		if c := l.actions(id); c != 1 {
+			t.Errorf("%d entries of %s", c, id)
+		}
+	}
+	l.countOnce(t, 6)
+	pointsRise(t, stationOf(t, l.j, dir))
+}
+
+// pointsRise: the times of a measurement's points rise, but where the clock was set
+// back by an hour or more; no point takes the place of another.
+func pointsRise(t *testing.T, s *Station) {
+	t.Helper()
+	last, seen, n := map[string]int64{}, map[string]bool{}, 0
+	for more := true; more; {
+		points, err := s.Next(t.Context(), influx.MaxPoints)
+		must(t, err)
+		for _, p := range points {
+			key := fmt.Sprint(p.Measurement, p.Tags, p.At)
+			if by := last[p.Measurement] - p.At; seen[key] || by >= 0 && by < setBack {
+				t.Errorf("%s at %v comes after %v", key, time.Unix(0, p.At), time.Unix(0, last[p.Measurement]))
+			}
+			last[p.Measurement], seen[key] = p.At, true
+			n++
+		}
+		must(t, s.Done(t.Context(), nil))
+		more = len(points) > 0
+	}
+	if n < 10 {
+		t.Errorf("%d points", n)
+	}
+}
+
+// countOnce: numbers rise, core time never falls, a run began once, and each time
+// that the clock was set is told once.
+func (l *life) countOnce(t *testing.T, sets int) {
+	t.Helper()
+	list, err := l.j.EventsAfter(t.Context(), 0, 10000)
+	must(t, err)
+	starts, told, last := 0, 0, engine.Event{}
+	for i := range list {
+		e, err := list[i].Event()
+		must(t, err)
+		if i > 0 && (list[i].Seq <= list[i-1].Seq || e.T < last.T) {
+			t.Errorf("event %d at %g s comes after %d at %g s", list[i].Seq, e.T, list[i-1].Seq, last.T)
+		}
+		last = e
+		switch {
+		case e.Kind == engine.RunEvent && e.State == "started":
+			starts++
+		case e.Kind == engine.AlarmEvent && e.ID == "clock-jump" && e.State == "raised":
+			told++
+			t.Log(e.Text)
+		}
+	}
+	if starts != 1 || told != sets {
+		t.Errorf("%d runs began; the clock was set %d times, told %d times", starts, sets, told)
+	}
+}
