@@ -20,7 +20,7 @@ func (c *Config) planFor(z *Zone, m *hydraulics.Model) (Plan, engine.Dose, error
 		}
 		return out, dose, nil
 	}
-	dose.Plants = f.Target.PlantCount(dosing.FactsOf(m))
+	dose.Plants, dose.PerWeek = f.Target.PlantCount(dosing.FactsOf(m)), f.Target.EventsPerWeek
 	p, err := c.DosePlan(f, m)
 	if err != nil {
 		return out, dose, err

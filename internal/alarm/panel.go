@@ -83,6 +83,9 @@ func (p *Panel) Find(id string) *Alarm {
 // Figures are the alarm rates now.
 func (p *Panel) Figures() Figures { return p.rates.Figures() }
 
+// Total is the time the panel has seen.
+func (p *Panel) Total() Total { return p.rates.total }
+
 // Turn passes to time now. What it returns is the panel's until the next Turn.
 func (p *Panel) Turn(now time.Duration, j Judge) ([]Change, []Note) {
 	p.changes, p.notes = p.changes[:0], p.notes[:0]
@@ -113,6 +116,10 @@ func (p *Panel) group(now time.Duration) {
 
 // Raises reports whether the change brought the alarm up.
 func (c *Change) Raises() bool { return c.To == Unacknowledged }
+
+// Announced reports whether it calls somebody: it raises the alarm, which follows
+// from no other.
+func (c *Change) Announced() bool { return c.Raises() && c.Cause == "" }
 
 // regroup looks at what stood before: a consequence whose cause is gone speaks
 // for itself, and what came just before its cause is put under it.
@@ -222,7 +229,7 @@ func (p *Panel) firstOut() {
 func (p *Panel) count(now time.Duration) {
 	n := 0
 	for i := range p.changes {
-		if c := &p.changes[i]; c.Raises() && c.Cause == "" {
+		if p.changes[i].Announced() {
 			n++
 		}
 	}

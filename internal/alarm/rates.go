@@ -57,7 +57,11 @@ type Rates struct {
 	now    time.Duration
 	parts  [dayParts]part
 	begun  bool
+	total  Total
 }
+
+// Total is the time seen since the beginning, and how much of it was a flood.
+type Total struct{ Observed, Flooded time.Duration }
 
 // Figures are the rates at a moment.
 type Figures struct {
@@ -76,8 +80,10 @@ func (r *Rates) Turn(now time.Duration, announced int) (began, ended bool) {
 	p := r.part(now)
 	if dt := now - r.now; r.begun && dt <= floodWindow {
 		p.observed += dt
+		r.total.Observed += dt
 		if r.flood {
 			p.flooded += dt
+			r.total.Flooded += dt
 		}
 	}
 	r.now, r.begun = now, true

@@ -89,4 +89,5 @@ type Dose struct {
 	StrengthError units.Ratio // of the stock, as a bound; 0: 1.7 %
 	Due           units.Gram  // of all products, in one run; 0: not planned
 	Plants        float64     // in the zone; 0: not counted
+	PerWeek       float64     // runs a week that the feed asks for; 0: not said
 }

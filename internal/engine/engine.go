@@ -44,6 +44,9 @@ type Engine struct {
 	left   *Memory // of this turn
 	moved  bool    // water moved between runs
 	heard  heard
+
+	watched watching    // since the run before
+	flushed flushCounts // in this run
 }
 
 // New makes a core.
@@ -103,6 +106,7 @@ func (g *Engine) Step(in Input) Output {
 	g.guard.Surroundings(g.surroundings(&in))
 	g.a = g.guard.Step(in.Mono, in.Wall, g.r, g.e, g.seq.Scene())
 	g.tellAlarms()
+	g.watch()
 	g.findings()
 	g.tell(g.seq.Turn(in.Mono, g.e, g.a.Holds))
 	g.departed()
@@ -232,6 +236,9 @@ func (g *Engine) tell(o *sequencer.Out) {
 	for _, m := range o.Milestones {
 		g.marks = append(g.marks, MilestoneRecord{m.String(), seconds(g.now)})
 		g.emit(Event{Kind: MilestoneEvent, Name: m.String()})
+		if m == sequencer.FlushDone {
+			g.countFlush()
+		}
 	}
 	for _, n := range o.Notes {
 		g.emit(Event{Kind: NoteEvent, Said: Said{Text: n}})
@@ -258,7 +265,7 @@ func (g *Engine) tell(o *sequencer.Out) {
 func (g *Engine) beginRun() {
 	g.run = g.runID()
 	g.est.BeginRun(g.run)
-	g.marks, g.view, g.found = g.marks[:0], viewCache{}, 0
+	g.marks, g.view, g.found, g.flushed = g.marks[:0], viewCache{}, 0, flushCounts{}
 	g.runAt = g.now
 	g.emit(Event{Kind: RunEvent, State: "started", Name: g.run})
 	g.carriedNotes()
@@ -291,7 +298,8 @@ func (g *Engine) summarise() {
 	g.sumDose(s)
 	s.Overrides = g.overrides()
 	s.BaselineUSCm, s.RiseUSCm = opt(e.Baseline, 1), opt(e.Rise, 1)
-	s.Carried, s.Learned = g.contentsNow(), g.learned()
+	s.Carried, s.Learned, s.Figures = g.contentsNow(), g.learned(), g.figures()
+	g.rewatch()
 	g.memory.Lessons = g.est.Learn(g.trouble)
 	g.remember()
 	s.Left = g.contents(&e.Remaining, e.Remaining.Litres)

@@ -123,6 +123,7 @@ type Summary struct {
 	Notes                []string          `json:"notes,omitempty"`
 	Dose                 *DoseView         `json:"dose,omitempty"` // null: nothing was injected
 	Overrides            []OverrideRecord  `json:"overrides,omitempty"`
+	Figures              *Figures          `json:"figures,omitempty"`
 }
 
 // OverrideRecord is a hold that was lifted in a run, by whom and why.

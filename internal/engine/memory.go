@@ -16,6 +16,7 @@ type Memory struct {
 	Layout   [3]float64         `json:"layout"` // line volume and flush volume, L; flow at the target, L/h
 	Contents *estimate.Contents `json:"contents"`
 	Lessons  estimate.Lessons   `json:"lessons"`
+	Watch    *Watch             `json:"watch,omitempty"` // since the run before
 
 	OutOfService []OutOfService `json:"out_of_service,omitempty"` // alarms
 }
@@ -44,6 +45,7 @@ func (g *Engine) layout() [3]float64 {
 // recall takes up what earlier lives left. Where the zone is no longer the same
 // nothing learned counts, and what stands in the lines is unknown.
 func (g *Engine) recall(m Memory) {
+	g.watched.Watch = m.Watch.believable()
 	for _, o := range m.OutOfService {
 		// One that may no longer be taken out is back in service.
 		if _, err := g.guard.Panel().TakeOut(o.ID, alarm.Aside{By: o.By, Reason: o.Reason}); err == nil {
@@ -81,6 +83,7 @@ func (g *Engine) rememberService() {
 		}
 	}
 	if g.run == "" {
+		g.keepWatch()
 		m := g.memory
 		g.left = &m
 	}
@@ -92,6 +95,7 @@ func (g *Engine) remember() {
 	if c, some := g.est.Settle(); some {
 		g.memory.Contents = &c
 	}
+	g.keepWatch()
 	m := g.memory
 	g.left = &m
 	g.moved = false
