@@ -9,7 +9,6 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
-	"os"
 	"slices"
 	"strconv"
 	"strings"
@@ -94,10 +93,6 @@ const (
 	maxInputs = 64 << 10
 )
 
-// unknownGap stands for a pause of unknown length. It must be longer than the
-// core counts across.
-const unknownGap = 10 * time.Minute
-
 // advicesInLife is how many bits number the advice of one life. What a page still
 // shows from an earlier life then answers nothing in this one.
 const advicesInLife = 16
@@ -119,6 +114,7 @@ func New(ctx context.Context, o Options) (*Daemon, error) {
 	if err := d.resume(ctx); err != nil {
 		return nil, err
 	}
+	d.markLife(ctx)
 	return d, nil
 }
 
@@ -151,32 +147,11 @@ func (d *Daemon) resume(ctx context.Context) error {
 		note := engine.Event{T: last.Mono.Seconds(), Wall: d.o.Start, Kind: engine.NoteEvent, Text: "run " + r.ID + " was cut off by a restart and could not be taken up again"}
 		return d.o.Journal.Commit(ctx, journal.Batch{Run: r.ID, Events: []engine.Event{note}, End: &journal.RunEnd{Wall: d.o.Start, T: last.Mono.Seconds()}, State: d.memory(&d.o.Core.Past)})
 	}
-	gap := d.o.Start.Sub(last.Wall)
-	unseen := fmt.Sprintf("in %s", gap.Round(time.Second))
-	switch {
-	case last.Wall.IsZero() || gap < 0 || gap > 7*24*time.Hour:
-		gap, unseen = unknownGap, "for a time the clock can't tell"
-	case gap > uptime():
-		// The machine was off, and a clock without a battery stands still then.
-		gap, unseen = max(gap, unknownGap), unseen+" or longer"
-	}
+	gap, unseen := d.away(ctx, last)
 	d.run, d.base = r.ID, last.Mono+gap
 	note := engine.Event{T: d.base.Seconds(), Wall: d.o.Start, Kind: engine.NoteEvent,
 		Text: "boxd restarted during this run: what the water did " + unseen + " was not seen"}
 	return d.o.Journal.Commit(ctx, journal.Batch{Run: r.ID, Events: []engine.Event{note}})
-}
-
-// uptime is how long the machine has been on; 0 where it can't tell.
-func uptime() time.Duration {
-	b, err := os.ReadFile("/proc/uptime")
-	if err != nil {
-		return 0
-	}
-	var s float64
-	if _, err := fmt.Sscan(string(b), &s); err != nil {
-		return 0
-	}
-	return time.Duration(s * float64(time.Second))
 }
 
 // wasStopped is why the core no longer works when a person has stopped it.
