@@ -329,3 +329,35 @@ func BenchmarkView(b *testing.B) {
 		rig.Core.View()
 	}
 }
+
+// TestStepsWithoutAllocation: what a board does ten times a second for years leaves
+// nothing to collect, between runs, in an injection and in a flush.
+func TestStepsWithoutAllocation(t *testing.T) {
+	cfg := enginetest.Config(enginetest.Zone())
+	cfg.Plan.Injection = 5 * time.Minute
+	rig := enginetest.New(cfg, 1, false)
+	steady := func(when string) {
+		t.Helper()
+		in := engine.Input{Mono: rig.Now, Wall: rig.Wall, Samples: rig.Plant.Samples(nil)}
+		told := 0
+		if n := testing.AllocsPerRun(50, func() {
+			in.Mono += time.Second / 10
+			told += len(rig.Core.Step(in).Events)
+		}); n != 0 || told > 1 {
+			t.Errorf("%s: %g allocations a step, %d events", when, n, told)
+		}
+		rig.Now = in.Mono
+	}
+	rig.Advance(time.Minute)
+	steady("between runs")
+	for at(rig.Said, "injection_started") < 0 {
+		rig.Turn(rig.Obey("Kim")...)
+	}
+	rig.Advance(3 * time.Minute)
+	steady("in an injection")
+	for at(rig.Said, "clean_at_box") < 0 {
+		rig.Turn(rig.Obey("Kim")...)
+	}
+	rig.Advance(3 * time.Minute)
+	steady("in a flush")
+}

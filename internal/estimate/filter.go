@@ -12,6 +12,9 @@ type lowpass struct {
 	y      float64
 	weight float64 // of the newest sample
 	have   bool
+
+	dt time.Duration // the spacing last met
+	a  float64       // and what it makes of a sample's weight; samples come at a beat
 }
 
 func (f *lowpass) add(x float64, dt time.Duration) float64 {
@@ -19,11 +22,13 @@ func (f *lowpass) add(x float64, dt time.Duration) float64 {
 		f.y, f.weight, f.have = x, 1, true
 		return x
 	}
-	a := 1 - math.Exp(-dt.Seconds()/f.tau.Seconds())
-	if dt > 0 {
-		f.weight = a
+	if dt != f.dt {
+		f.dt, f.a = dt, 1-math.Exp(-dt.Seconds()/f.tau.Seconds())
 	}
-	f.y += float64(a * (x - f.y)) // rounded product: the same bits on every CPU
+	if dt > 0 {
+		f.weight = f.a
+	}
+	f.y += float64(f.a * (x - f.y)) // rounded product: the same bits on every CPU
 	return f.y
 }
 
@@ -33,6 +38,17 @@ func (f *lowpass) reset() { f.have = false }
 type window struct {
 	t, y    [windowSize]float64 // seconds, value
 	n, head int                 // head is where the next one goes
+	fitted  fit
+}
+
+// fit is the line through a window's newest values, kept until one comes or falls
+// out of the span: turns come ten times as often as values.
+type fit struct {
+	valid               bool
+	span, now, oldest   float64
+	n                   int
+	mean, centre, slope float64
+	flat                bool // all at one time
 }
 
 const windowSize = 180
@@ -41,9 +57,10 @@ func (w *window) add(t, y float64) {
 	w.t[w.head], w.y[w.head] = t, y
 	w.head = (w.head + 1) % windowSize
 	w.n = min(w.n+1, windowSize)
+	w.fitted.valid = false
 }
 
-func (w *window) reset() { w.n, w.head = 0, 0 }
+func (w *window) reset() { w.n, w.head, w.fitted.valid = 0, 0, false }
 
 // ranked is a window that keeps its values by size too, for robust statistics:
 // what changes in a turn is one value, which is cheaper put in its place than all
@@ -152,30 +169,42 @@ func mid(s []float64) float64 {
 // seconds: the mean, taken at time centre, and the slope per second. It needs
 // three values that cover half the span.
 func (w *window) line(now, span float64) (mean, centre, slope float64, ok bool) {
-	var n, st, sy float64
-	oldest := now
+	f := &w.fitted
+	if !f.valid || f.span != span || now < f.now || f.oldest < now-span {
+		w.fit(now, span)
+	}
+	f.now = now
+	if f.n < 3 || now-f.oldest < span/2 || f.flat {
+		return 0, 0, 0, false
+	}
+	return f.mean, f.centre, f.slope, true
+}
+
+func (w *window) fit(now, span float64) {
+	f := &w.fitted
+	*f = fit{valid: true, span: span, now: now, oldest: now}
+	var st, sy float64
 	for i := range w.n {
 		k := (w.head + windowSize - 1 - i) % windowSize
 		if w.t[k] < now-span {
 			break
 		}
-		n, st, sy, oldest = n+1, st+w.t[k], sy+w.y[k], w.t[k]
+		f.n, st, sy, f.oldest = f.n+1, st+w.t[k], sy+w.y[k], w.t[k]
 	}
-	if n < 3 || now-oldest < span/2 {
-		return 0, 0, 0, false
+	if f.n < 3 {
+		return
 	}
-	centre, mean = st/n, sy/n
+	f.centre, f.mean = st/float64(f.n), sy/float64(f.n)
 	var stt, sty float64
-	for i := range int(n) {
+	for i := range f.n {
 		k := (w.head + windowSize - 1 - i) % windowSize
-		d := w.t[k] - centre
+		d := w.t[k] - f.centre
 		stt += float64(d * d)
-		sty += float64(d * (w.y[k] - mean))
+		sty += float64(d * (w.y[k] - f.mean))
 	}
-	if stt == 0 {
-		return 0, 0, 0, false
+	if f.flat = stt == 0; !f.flat {
+		f.slope = sty / stt
 	}
-	return mean, centre, sty / stt, true
 }
 
 // holder tells how long a condition has stood without a break.
