@@ -2,9 +2,8 @@ package setup
 
 import (
 	"encoding/json"
-	"regexp"
-	"slices"
 	"strings"
+	"unicode"
 
 	"boxd/internal/box"
 	"boxd/internal/units"
@@ -22,8 +21,13 @@ func (w *writer) line(text string) { w.WriteString(text + "\n") }
 // plain is what needs no quotes: it begins with a letter or digit and holds nothing
 // that YAML reads as more than text.
 func plain(s string) bool {
-	return regexp.MustCompile(`^[\p{L}0-9/][\p{L}0-9 ./%°_-]*$`).MatchString(s) && !strings.HasSuffix(s, " ") &&
-		!slices.Contains([]string{"null", "Null", "NULL"}, s)
+	word := func(r rune) bool { return unicode.IsLetter(r) || r >= '0' && r <= '9' }
+	for i, r := range s {
+		if !word(r) && r != '/' && (i == 0 || !strings.ContainsRune(" .%°_-", r)) {
+			return false
+		}
+	}
+	return s != "" && !strings.HasSuffix(s, " ") && !strings.EqualFold(s, "null")
 }
 
 func quoted(s string) string {
