@@ -39,6 +39,12 @@ func TestSelfMade(t *testing.T) {
 		_ = res.Body.Close()
 		client.CloseIdleConnections()
 	}
+	// TLS 1.1 is not to be used any more (RFC 8996).
+	old := &http.Client{Transport: &http.Transport{TLSClientConfig: &tls.Config{RootCAs: roots, MinVersion: tls.VersionTLS10, MaxVersion: tls.VersionTLS11}}}
+	if res, err := old.Get(srv.URL); err == nil {
+		_ = res.Body.Close()
+		t.Errorf("TLS 1.1 is taken")
+	}
 	if leaf.VerifyHostname("other.local") == nil {
 		t.Error("it vouches for a stranger's name")
 	}

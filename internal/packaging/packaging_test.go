@@ -92,6 +92,31 @@ func TestTheServiceIsShutIn(t *testing.T) {
 	}
 }
 
+// It is a user of its own that writes to its own folder alone, and a core that is
+// stuck is started anew: within the ten seconds that the product promises.
+func TestTheServiceWritesItsOwnFolderAlone(t *testing.T) {
+	b, err := kept.ReadFile("files/boxd.service")
+	if err != nil {
+		t.Fatal(err)
+	}
+	unit := string(b)
+	for _, line := range []string{"User=boxd", "StateDirectory=boxd", "ProtectSystem=strict", "ProtectHome=yes", "PrivateTmp=yes", "NoNewPrivileges=yes", "CapabilityBoundingSet=", "Restart=always", "Type=notify"} {
+		if !strings.Contains(unit, "\n"+line+"\n") {
+			t.Errorf("the unit lacks %s", line)
+		}
+	}
+	if m := regexp.MustCompile(`(?m)^(ReadWritePaths|BindPaths|CacheDirectory|LogsDirectory|RuntimeDirectory|ConfigurationDirectory)=.*`).FindString(unit); m != "" {
+		t.Errorf("more than its folder: %s", m)
+	}
+	m := regexp.MustCompile(`(?m)^WatchdogSec=(\d+)$`).FindStringSubmatch(unit)
+	if m == nil {
+		t.Fatal("no watchdog")
+	}
+	if within, _ := strconv.Atoi(m[1]); within < 1 || within > 9 {
+		t.Errorf("a stuck core is found after %d s", within)
+	}
+}
+
 // After installing, the service starts with the guide: nothing waits for a file, and
 // the guide finds its folder where the service may write.
 func TestTheServiceStartsWithTheGuide(t *testing.T) {

@@ -33,13 +33,14 @@ type Config struct {
 	// not subscribe.
 	NoReadBack bool
 	// Silence is how long the core may be silent before the status says
-	// stopped. 0: ten seconds.
+	// stopped. 0: five seconds.
 	Silence time.Duration
 }
 
-// defaultSilence: the core turns several times a second; ten seconds without a
-// view is no hiccup.
-const defaultSilence = 10 * time.Second
+// defaultSilence: the core turns once a second at least; five seconds without a
+// view are no hiccup, and within ten everybody has to know. The pages and the
+// phones go by the same.
+const defaultSilence = 5 * time.Second
 
 // broker is how this config reaches it.
 func (c Config) broker() dial.Broker {

@@ -10,6 +10,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"log/slog"
 	"net"
 	"os"
 	"os/exec"
@@ -315,6 +316,20 @@ func TestCoreFallsSilent(t *testing.T) {
 	}
 	h.Publish(view(2, 60))
 	s.status(t, "online")
+}
+
+// Within ten seconds of a core's last word the status has to say so, with room for
+// the way to the broker.
+func TestSilenceIsToldInTime(t *testing.T) {
+	cfg := config(start(t, "127.0.0.1:0"))
+	cfg.Box = "north"
+	p, err := New(cfg, slog.New(slog.DiscardHandler))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if within := p.silence + p.tick; within < 2*time.Second || within > 7*time.Second {
+		t.Errorf("a silent core is told of after %v", within)
+	}
 }
 
 // relay passes TCP on until it is cut.
