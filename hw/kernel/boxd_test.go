@@ -205,3 +205,22 @@ func given(f *wiring.Field) map[string]uint64 {
 	}
 	return out
 }
+
+// processor is what the machine's processor has done since it was switched on, and a
+// program that has ended.
+func processor(c *exec.Cmd) string {
+	text, err := os.ReadFile("/proc/stat")
+	line, _, _ := strings.Cut(string(text), "\n")
+	var user, nice, system, idle, wait, irq, soft float64
+	if err == nil {
+		_, err = fmt.Sscanf(line, "cpu %g %g %g %g %g %g %g", &user, &nice, &system, &idle, &wait, &irq, &soft)
+	}
+	if err != nil {
+		return err.Error()
+	}
+	var own syscall.Rusage
+	_ = syscall.Getrusage(syscall.RUSAGE_SELF, &own) // a figure
+	in := func(t syscall.Timeval) float64 { return time.Duration(t.Nano()).Seconds() }
+	return fmt.Sprintf("processor: programs %.0f s, kernel %.0f s, interrupts %.0f s, idle %.0f s; field and tests %.1f + %.1f s; boxd's last life %.1f + %.1f s",
+		user/100, system/100, (irq+soft)/100, idle/100, in(own.Utime), in(own.Stime), c.ProcessState.UserTime().Seconds(), c.ProcessState.SystemTime().Seconds())
+}
