@@ -10,11 +10,13 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"slices"
 	"text/tabwriter"
 	"time"
 
 	"boxd/internal/engine"
 	"boxd/internal/journal"
+	"boxd/internal/season"
 	"boxd/internal/units"
 	"boxd/internal/web"
 )
@@ -192,4 +194,24 @@ func (a archive) Alarms(ctx context.Context, limit int) ([]web.AlarmPast, error)
 		out = append(out, web.AlarmPast{When: e.Wall, Run: e.Run, ID: ev.ID, Word: ev.State, Priority: ev.Priority, Text: ev.Text, By: ev.By, Cause: ev.Cause})
 	}
 	return out, nil
+}
+
+// Season compares a zone's runs: those from then until then, or of the year up to
+// the zone's last run.
+func (a archive) Season(ctx context.Context, zone string, from, until time.Time) (*season.Season, error) {
+	list, err := a.j.Find(ctx, journal.Search{Zone: zone, From: from, Until: until, Limit: season.MostRuns})
+	if err != nil {
+		return nil, err
+	}
+	var runs []season.Run
+	for _, r := range slices.Backward(list) { // the newest comes first
+		if len(r.Summary) == 0 || from.IsZero() && r.Start.Before(list[0].Start.AddDate(-1, 0, 0)) {
+			continue
+		}
+		one := season.Run{ID: r.ID, Start: r.Start}
+		if json.Unmarshal(r.Summary, &one.Sum) == nil {
+			runs = append(runs, one)
+		}
+	}
+	return season.Make(zone, runs), nil
 }

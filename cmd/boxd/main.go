@@ -44,6 +44,7 @@ func commands() []command {
 		{"replay", "-config FILE -trace FILE [-person trace|auto] [-json]", "the core over a recorded trace, full speed", runReplay},
 		{"runs", "[-data DIR]", "list the archived runs", runRuns},
 		{"show", "RUN [-data DIR]", "tell one archived run", runShow},
+		{"season", "[-zone NAME] [-from DATE] [-to DATE] [-units us|metric] [-json] [-data DIR]", "a zone's runs compared: flow, filter, ratio, flush, nutrients, alarms", runSeason},
 		{"export", "RUN -format csv|parquet|json|html [-lang en|es] [-units us|metric] [-data DIR] [-o FILE]", "one archived run", runExport},
 		{"whatif", "RUN -config FILE [-data DIR] [-all] [-json]", "an archived run with another configuration, side by side", runWhatIf},
 		{"import", "-map FILE -in CSV -out TRACE", "a logger's CSV as a trace", runImport},

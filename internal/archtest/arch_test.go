@@ -49,6 +49,7 @@ func rules() map[string]rule {
 		"sequencer":         pure("say", "units", "box", "estimate", "safety"),
 		"engine":            pure("say", "units", "box", "hydraulics", "dosing", "sensors", "alarm", "estimate", "safety", "sequencer"),
 		"whatif":            pure("say", "engine"),
+		"season":            pure("say", "units", "engine"),
 		"simbox":            pure("units", "box", "sensors"),
 		"sensors/hwio":      may("units", "box", "sensors"),
 		"record":            may("say", "units", "box", "engine"),
@@ -61,7 +62,7 @@ func rules() map[string]rule {
 		"telemetry/mqtt":    may("say", "units", "box", "alarm", "sequencer", "engine", "telemetry", "telemetry/dial"),
 		"telemetry/influx":  may("say", "units", "box", "alarm", "sequencer", "engine", "telemetry"),
 		"access":            may("say"),
-		"web":               may("access", "say", "units", "box", "alarm", "sequencer", "engine", "telemetry", "journal", "whatif", "setup"),
+		"web":               may("season", "access", "say", "units", "box", "alarm", "sequencer", "engine", "telemetry", "journal", "whatif", "setup"),
 		"web/webtest":       may(), // tests only
 		"config":            may("say", "units", "box", "hydraulics", "dosing", "sensors", "safety", "sequencer", "engine", "record"),
 		"planview":          may("say", "config", "units", "hydraulics", "dosing", "web"), // answers the interface that web declares

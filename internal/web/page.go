@@ -317,6 +317,8 @@ type pages struct {
 	offline, valve, valveParts, valveNext         *template.Template
 	record, whatIf, setup, ruling                 *template.Template
 
+	season *template.Template
+
 	messages say.Messages
 	words    string // of the scripts, as JSON
 }
@@ -333,7 +335,7 @@ func parsePages(m say.Messages) pages {
 		signIn: all.Lookup("signin.html"), begin: all.Lookup("begin.html"), people: all.Lookup("people.html"),
 		alarms: all.Lookup("alarms.html"), alarmParts: all.Lookup("alarm-parts"), boxPage: all.Lookup("box.html"), boxParts: all.Lookup("box-parts"), offline: all.Lookup("offline.html"),
 		valve: all.Lookup("valve.html"), valveParts: all.Lookup("valve-parts"), valveNext: all.Lookup("valve-next"),
-		record: all.Lookup("record.html"), whatIf: all.Lookup("whatif.html"), setup: all.Lookup("setup.html"), ruling: all.Lookup("ruling.html"),
+		record: all.Lookup("record.html"), whatIf: all.Lookup("whatif.html"), season: all.Lookup("season.html"), setup: all.Lookup("setup.html"), ruling: all.Lookup("ruling.html"),
 		messages: m, words: scriptWords(m),
 	}
 }

@@ -36,6 +36,7 @@ func scenes() []scene {
 		{"valve", "/valve", turning, "#plot-valve canvas"},
 		{"plan", "/plan", at("ready"), "#plan-rows .strip"},
 		{"archive", "/runs", at("ready"), "[data-run]"},
+		{"season", "/season", at("ready"), "[data-series]"},
 		{"record", "/runs/run-0007?with=run-0006&at=lines_full", at("ready"), "#plot-record canvas"},
 		{"whatif", "/runs/run-0007/whatif", at("ready"), "#differ"},
 		{"alarms", "/alarms", someAlarms, "[data-alarm]"},

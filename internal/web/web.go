@@ -238,6 +238,7 @@ func (s *server) handler() http.Handler {
 	page("GET /alarms", access.View, visit.alarmsPage)
 	page("GET /box", access.View, visit.boxPage)
 	page("GET /runs", access.View, visit.runsPage)
+	page("GET /season", access.View, visit.seasonPage)
 	page("GET /runs/{file}", access.View, visit.runFile)
 	page("GET /runs/{file}/traces", access.View, visit.traces)
 	page("POST /runs/{file}/note", access.Operate, visit.note)
