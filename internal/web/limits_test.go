@@ -8,14 +8,25 @@ import (
 	"testing"
 	"time"
 
+	"boxd/internal/access"
 	"boxd/internal/engine"
 )
 
-// impatient serves the guarded pages with the real server's bounds, made short.
+// impatient serves pages behind sessions, to be looked at without an account, with
+// the real server's bounds made short.
 func impatient(t *testing.T) (at string, core *fakeCore, who person) {
 	t.Helper()
-	inner, core, _ := guarded(t, true)
-	srv := NewServer(inner.Config.Handler)
+	dir := t.TempDir()
+	book, err := access.OpenBook(dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	keeper, err := access.NewKeeper(dir, book, true, false)
+	if err != nil {
+		t.Fatal(err)
+	}
+	core = newFakeCore(viewAt("inject"))
+	srv := NewServer(New(core, nil, Options{Keeper: keeper}))
 	for _, d := range []*time.Duration{&srv.ReadHeaderTimeout, &srv.ReadTimeout, &srv.WriteTimeout, &srv.IdleTimeout} {
 		if *d == 0 {
 			t.Fatal("the server waits for ever")
