@@ -48,11 +48,8 @@ func runReplay(a *app, args []string) error {
 	// All faults of the trace come before any output. A pipe can't be read twice:
 	// its faults come where they are met.
 	if st, err := in.Stat(); err == nil && st.Mode().IsRegular() {
-		if err := record.CheckTrace(*tracePath, in); err != nil {
+		if err := checked(*tracePath, in); err != nil {
 			return err
-		}
-		if _, err := in.Seek(0, io.SeekStart); err != nil {
-			return fmt.Errorf("cannot read the trace: %w", err)
 		}
 	}
 	out := bufio.NewWriterSize(a.out, 1<<16)
@@ -63,6 +60,17 @@ func runReplay(a *app, args []string) error {
 	today := time.Now().UTC().Truncate(24 * time.Hour)
 	err = replay(engine.New(core), *tracePath, in, *person == "auto", today, p.print)
 	return errors.Join(err, out.Flush())
+}
+
+// checked looks through a trace for faults and goes back to its begin.
+func checked(name string, trace io.ReadSeeker) error {
+	if err := record.CheckTrace(name, trace); err != nil {
+		return err
+	}
+	if _, err := trace.Seek(0, io.SeekStart); err != nil {
+		return fmt.Errorf("cannot read the trace: %w", err)
+	}
+	return nil
 }
 
 // replay runs the core over a trace and hands every event on.

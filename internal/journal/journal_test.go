@@ -664,3 +664,41 @@ func BenchmarkCommit(b *testing.B) {
 	}
 	b.ReportMetric(10*float64(b.N)/b.Elapsed().Seconds(), "turns/s")
 }
+
+// BenchmarkDrain is an outbox of 64 events read and struck off.
+func BenchmarkDrain(b *testing.B) {
+	j := openTemp(b)
+	o, err := j.Outbox(b.Context(), "mqtt")
+	must(b, err)
+	var events []engine.Event
+	for len(events) < 64 {
+		events = append(events, someEvents()[9])
+	}
+	must(b, j.Commit(b.Context(), Batch{Start: start("r1")}))
+	b.ReportAllocs()
+	for b.Loop() {
+		b.StopTimer()
+		must(b, j.Commit(b.Context(), Batch{Run: "r1", Events: events}))
+		b.StartTimer()
+		list, err := o.Next(b.Context(), 0, 64)
+		must(b, err)
+		if len(list) == 0 {
+			b.Fatal("nothing waits")
+		}
+		must(b, o.Done(b.Context(), list[len(list)-1].Seq))
+	}
+}
+
+// BenchmarkLook is a look into an outbox in which nothing waits, as sinks do
+// several times a second.
+func BenchmarkLook(b *testing.B) {
+	j := openTemp(b)
+	o, err := j.Outbox(b.Context(), "mqtt")
+	must(b, err)
+	b.ReportAllocs()
+	for b.Loop() {
+		if list, err := o.Next(b.Context(), 0, 64); err != nil || len(list) != 0 {
+			b.Fatal(list, err)
+		}
+	}
+}

@@ -270,3 +270,24 @@ func BenchmarkShape(b *testing.B) {
 		}
 	}
 }
+
+// BenchmarkFanOut is a view handed to eight watchers that take it.
+func BenchmarkFanOut(b *testing.B) {
+	hub := telemetry.NewHub(8)
+	var watchers []*telemetry.Watcher
+	for range 8 {
+		w, err := hub.Watch()
+		if err != nil {
+			b.Fatal(err)
+		}
+		watchers = append(watchers, w)
+	}
+	v := view(1)
+	b.ReportAllocs()
+	for b.Loop() {
+		hub.Publish(v)
+		for _, w := range watchers {
+			<-w.C
+		}
+	}
+}

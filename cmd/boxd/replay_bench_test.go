@@ -1,0 +1,76 @@
+package main
+
+import (
+	"bufio"
+	"bytes"
+	"compress/gzip"
+	"encoding/json"
+	"io"
+	"os"
+	"syscall"
+	"testing"
+	"time"
+
+	"boxd/config"
+	"boxd/internal/engine"
+)
+
+// BenchmarkReplay is a replay of twelve channels from CSV to JSON Lines, the
+// looking for faults before it included, by the processor's time: other programs
+// on the machine don't count.
+func BenchmarkReplay(b *testing.B) {
+	cfg, err := config.Load("testdata/traces/a-clean-1.yaml")
+	if err != nil {
+		b.Fatal(err)
+	}
+	core, err := cfg.Engine("")
+	if err != nil {
+		b.Fatal(err)
+	}
+	core.Replay = true
+	trace := unpacked(b, "testdata/traces/a-clean-1.csv.gz")
+	rows := bytes.Count(trace, []byte("\n")) - 1
+	b.ReportAllocs()
+	began := processorTime(b)
+	for b.Loop() {
+		out := bufio.NewWriterSize(io.Discard, 1<<16)
+		p := printer{out, true, json.NewEncoder(out)}
+		if err := replayChecked(engine.New(core), "a-clean-1", bytes.NewReader(trace), p); err != nil {
+			b.Fatal(err)
+		}
+	}
+	b.ReportMetric(float64(rows*b.N)/(processorTime(b)-began).Seconds(), "rows/cpu-s")
+}
+
+func replayChecked(core *engine.Engine, name string, trace io.ReadSeeker, p printer) error {
+	if err := checked(name, trace); err != nil {
+		return err
+	}
+	return replay(core, name, trace, false, time.Date(2026, 5, 1, 0, 0, 0, 0, time.UTC), p.print)
+}
+
+func unpacked(b *testing.B, path string) []byte {
+	f, err := os.Open(path)
+	if err != nil {
+		b.Fatal(err)
+	}
+	defer f.Close()
+	z, err := gzip.NewReader(f)
+	if err != nil {
+		b.Fatal(err)
+	}
+	data, err := io.ReadAll(z)
+	if err != nil {
+		b.Fatal(err)
+	}
+	return data
+}
+
+// processorTime is what this process has used of the processors.
+func processorTime(b *testing.B) time.Duration {
+	var u syscall.Rusage
+	if err := syscall.Getrusage(syscall.RUSAGE_SELF, &u); err != nil {
+		b.Fatal(err)
+	}
+	return time.Duration(u.Utime.Nano() + u.Stime.Nano())
+}
