@@ -10,6 +10,7 @@ import (
 	"net/http"
 	"os"
 	"path/filepath"
+	"runtime/debug"
 	"strings"
 	"sync"
 	"syscall"
@@ -67,6 +68,10 @@ type service struct {
 	stop []func()
 	wg   sync.WaitGroup
 }
+
+// What the start took, such as templates, the configuration and the archive's check,
+// goes back to the kernel then: a small board has other uses for it.
+const settleAfter = 10 * time.Second
 
 // maxWatchers is room for all that the page lets in, and for the senders.
 const maxWatchers = 256 + 32
@@ -135,6 +140,8 @@ func (s *service) run(ctx context.Context) (err error) {
 		s.wg.Go(func() { upkeep.Run(side) })
 	}
 	over.ready()
+	settled := time.AfterFunc(settleAfter, debug.FreeOSMemory)
+	defer settled.Stop()
 	if s.began != nil {
 		s.began()
 	}

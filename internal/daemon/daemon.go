@@ -219,7 +219,9 @@ func (d *Daemon) turn(ctx context.Context, samples []box.Sample) error {
 	for _, a := range asks {
 		a.answer <- answerOf(a.action, out.Events, saved)
 	}
-	d.show()
+	if len(asks)+len(out.Events) > 0 || !d.shownLately() {
+		d.show()
+	}
 	if d.o.Alive != nil {
 		d.o.Alive()
 	}
@@ -442,6 +444,16 @@ func (d *Daemon) refuseAll() {
 			return
 		}
 	}
+}
+
+// betweenRuns is how old a view may grow between runs, when nothing happens: a
+// beat is left out by turns then.
+const betweenRuns = 190 * time.Millisecond
+
+// shownLately says that the last view will do. In a run each beat is shown, for
+// whoever turns the loop valve.
+func (d *Daemon) shownLately() bool {
+	return d.run == "" && d.o.Speed == 1 && d.Age() > 0 && d.Age() < betweenRuns
 }
 
 // show makes the view everybody sees.
