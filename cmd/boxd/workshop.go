@@ -127,7 +127,7 @@ func (w *workshop) wait(ctx context.Context) error {
 func (w *workshop) forsaken() bool {
 	w.mu.Lock()
 	defer w.mu.Unlock()
-	if time.Since(w.touched) < setupIdle || w.trouble != "" {
+	if time.Since(w.touched) < setupIdle {
 		return false
 	}
 	_, err := os.Stat(w.file)
@@ -180,8 +180,13 @@ func (w *workshop) Check(d *setup.Draft) setup.Result {
 	return w.result
 }
 
-// Look is of web.Workshop.
-func (w *workshop) Look() []setup.Seen { return w.bench.look(w.Draft()) }
+// Look is of web.Workshop. A page left open asks for ever: that is nobody going on.
+func (w *workshop) Look() []setup.Seen {
+	w.mu.Lock()
+	d := w.draft.Clone()
+	w.mu.Unlock()
+	return w.bench.look(d)
+}
 
 // Trouble is of web.Workshop.
 func (w *workshop) Trouble() string {

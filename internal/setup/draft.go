@@ -119,7 +119,7 @@ func drafted(of string, pairs []config.Pair) Instrument {
 		case p.Key == "channel":
 			i.Of = p.Value
 			continue
-		case keyOf(p.Key).label:
+		case keyOf(p.Key).label, p.Key == "address" && strings.HasPrefix(p.Value, "28-"): // a thermometer's own number
 			p.Value = ""
 		}
 		i.Keys = append(i.Keys, p)

@@ -179,7 +179,7 @@ func (d *Draft) channelFields() (fields []Field) {
 		for _, p := range i.Keys {
 			if f, ok := keyField(p.Key); ok {
 				f.Name, f.Group = fieldOf(at, p.Key), i.Of
-				f.Must = i.Channel != "" && keyOf(p.Key).label
+				f.Must = i.Channel != "" && (keyOf(p.Key).label || p.Key == "address")
 				fields = append(fields, f)
 			}
 		}

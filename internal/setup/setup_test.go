@@ -55,6 +55,8 @@ func fill(t *testing.T, d *Draft, board string, all map[string]string) {
 				return all[name]
 			case key == "one":
 				return one(d.Instruments[at])
+			case key == "address" && d.said(name) == "":
+				return fmt.Sprintf("28-0000000000%02d", at)
 			case all[key] != "":
 				return all[key]
 			case key == "calibrated":
@@ -181,6 +183,7 @@ func TestFaultsAreToldAtTheirField(t *testing.T) {
 		{"i0.shunt", "900 ohm", "more than the range"},
 		{"i0.bus", "/dev/tty", "no I2C bus"},
 		{"i5.pulses_per_litre", "0", "0"},
+		{"i10.address", "", "still to be said"},
 		{"i10.address", "28-xyz", "no number of a DS18B20"},
 		{"i10.calibrated", "never", "is not a date"},
 		{"i12.divider", "1000", "1 to 100"},
