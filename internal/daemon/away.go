@@ -54,11 +54,24 @@ func (d *Daemon) mark() lifeMark {
 	if d.o.Speed != 1 {
 		return lifeMark{}
 	}
-	boot, err := os.ReadFile("/proc/sys/kernel/random/boot_id")
-	if err != nil {
+	ask := d.o.machine
+	if ask == nil {
+		ask = machine
+	}
+	boot, up := ask()
+	if boot == "" {
 		return lifeMark{}
 	}
-	return lifeMark{strings.TrimSpace(string(boot)), uptime() - time.Since(d.began), d.base}
+	return lifeMark{boot, up - time.Since(d.began), d.base}
+}
+
+// machine is which switching on this is, empty where it can't tell, and since when.
+func machine() (boot string, up time.Duration) {
+	text, err := os.ReadFile("/proc/sys/kernel/random/boot_id")
+	if err != nil {
+		return "", 0
+	}
+	return strings.TrimSpace(string(text)), uptime()
 }
 
 func (d *Daemon) lastLife(ctx context.Context) (m lifeMark) {

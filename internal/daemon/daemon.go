@@ -42,17 +42,18 @@ type Options struct {
 	Source     Source
 	Hub        *telemetry.Hub
 	Log        *slog.Logger
-	Beat       time.Duration          // core time between turns
-	Idle       time.Duration          // without samples and words the core is turned this seldom; 0: at every beat. At Speed 1 alone
-	Speed      float64                // core seconds in a real second; 1 but for simulations
-	Start      time.Time              // wall time of core time zero
-	Wall       func() time.Time       // the clock that labels the turns at Speed 1; nil: the board's
-	Link       func() box.Surrounding // how the link to the broker fares; nil: there is none
-	Unsaved    *Unsaved               // gets the alarms that the archive can't take; nil: nobody wants them
-	StandIn    string                 // why the journal is one in memory, in place of the real one; empty: it is the real one
-	Board      func() []box.Vital     // how the board fares, asked at each turn; nil: nobody knows
-	Trouble    func() string          // what else is wrong with the archive's room; empty: nothing. nil: nobody looks
-	Alive      func()                 // called by the core's own goroutine after each turn, and at once; nil: nobody asks
+	Beat       time.Duration                          // core time between turns
+	Idle       time.Duration                          // without samples and words the core is turned this seldom; 0: at every beat. At Speed 1 alone
+	Speed      float64                                // core seconds in a real second; 1 but for simulations
+	Start      time.Time                              // wall time of core time zero
+	Wall       func() time.Time                       // the clock that labels the turns at Speed 1; nil: the board's
+	Link       func() box.Surrounding                 // how the link to the broker fares; nil: there is none
+	Unsaved    *Unsaved                               // gets the alarms that the archive can't take; nil: nobody wants them
+	StandIn    string                                 // why the journal is one in memory, in place of the real one; empty: it is the real one
+	Board      func() []box.Vital                     // how the board fares, asked at each turn; nil: nobody knows
+	Trouble    func() string                          // what else is wrong with the archive's room; empty: nothing. nil: nobody looks
+	Alive      func()                                 // called by the core's own goroutine after each turn, and at once; nil: nobody asks
+	machine    func() (boot string, up time.Duration) // of a trial: which switching on this is, and since when; nil: as the system says
 }
 
 // Daemon is the running box. Its methods but Run may be called by anybody.
@@ -72,6 +73,8 @@ type Daemon struct {
 	synced time.Time
 	failed atomic.Pointer[string] // why the archive can't be written
 	full   atomic.Bool            // it is the disk's room
+
+	tap func(engine.Output) // a trial's ear at the core; nil in service
 
 	mu     sync.Mutex
 	view   engine.View
@@ -213,6 +216,9 @@ func (d *Daemon) turn(ctx context.Context, samples []box.Sample) error {
 		in.Actions = append(in.Actions, a.action)
 	}
 	out := d.core.Step(in)
+	if d.tap != nil {
+		d.tap(out)
+	}
 	d.keep(in, out)
 	d.estimate()
 	saved := d.save(ctx)

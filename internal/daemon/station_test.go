@@ -23,9 +23,9 @@ import (
 	"boxd/internal/telemetry/influx"
 )
 
-// season fills an archive with a run of so many seconds at two inputs a second,
+// filled fills an archive with a run of so many seconds at two inputs a second,
 // with an event every ten, all at one moment of a clock that stands still.
-func season(t *testing.T, j *journal.Journal, seconds int) {
+func filled(t *testing.T, j *journal.Journal, seconds int) {
 	t.Helper()
 	at := time.Date(2026, 3, 1, 8, 0, 0, 0, time.UTC)
 	batches := []journal.Batch{{Start: &journal.RunStart{ID: "r1", Zone: "east", Box: "north", Wall: at},
@@ -102,7 +102,7 @@ func TestStationCatchesUp(t *testing.T) {
 	must(t, err)
 	defer j.Close()
 	s := stationOf(t, j, dir) // before the events: a new sink would start at the beginning all the same
-	season(t, j, 2500)
+	filled(t, j, 2500)
 	db := &database{rows: map[string]string{}, status: func(call int) int {
 		if call%3 == 2 {
 			return http.StatusInternalServerError
@@ -176,7 +176,7 @@ func TestRefusedIsKept(t *testing.T) {
 	j, err := journal.Open(filepath.Join(dir, "boxd.sqlite"))
 	must(t, err)
 	defer j.Close()
-	season(t, j, 1)
+	filled(t, j, 1)
 	s := stationOf(t, j, dir)
 	points, err := s.Next(t.Context(), 10)
 	must(t, err)

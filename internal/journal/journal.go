@@ -134,6 +134,19 @@ func (j *Journal) Close() error {
 	return err
 }
 
+// FillUp lets the archive's file grow no more, as a full disk would: commits then
+// end with ErrFull. It is for trials; false takes the bound away.
+func (j *Journal) FillUp(ctx context.Context, full bool) error {
+	bound := int64(1) // SQLite takes the present size for less than that
+	if !full {
+		bound = 1<<32 - 2
+	}
+	j.mu.Lock()
+	defer j.mu.Unlock()
+	_, err := j.writer.ExecContext(ctx, fmt.Sprintf("PRAGMA max_page_count = %d", bound))
+	return j.explain("bound", err)
+}
+
 // Path is the archive's file.
 func (j *Journal) Path() string { return j.path }
 

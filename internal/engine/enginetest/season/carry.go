@@ -50,7 +50,7 @@ func run(tanks []float64, size, v, in float64) float64 {
 
 // move lets dt seconds pass with the water at the box outlet at conc.
 func (c *carry) move(g *pipes, conc, dt float64) {
-	if g.total < 1e-6 {
+	if g.total < 1e-6 || dt == 0 {
 		return
 	}
 	h := dt / 3600

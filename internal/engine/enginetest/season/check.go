@@ -13,7 +13,7 @@ func uS(x float64) units.USPerCm { return units.USPerCm(x) }
 
 // fail notes a broken promise.
 func (s *Season) fail(what, format string, args ...any) {
-	s.tally.Broken = append(s.tally.Broken, Finding{Seed: s.plan.Seed, Run: s.run + 1, At: s.t, What: what, Text: fmt.Sprintf(format, args...)})
+	s.tally.Broken = append(s.tally.Broken, Finding{Seed: s.plan.Seed, Run: s.plan.Runs[s.run].Number, At: s.t, What: what, Text: fmt.Sprintf(format, args...)})
 }
 
 // runsWell: open, water flowing, no air to speak of, and pressure for a while.
@@ -89,8 +89,14 @@ const front = 0.5
 
 // others is how many times the tolerance a row may have that is not the
 // farthest: the promise speaks of that one, and by their emitters' scatter
-// others can be a little later than the drawing says.
-const others = 1.5
+// others can be a little later than the drawing says. The rows of a slice are short:
+// one emitter's scatter counts for more there.
+func (s *Season) others() float64 {
+	if s.plan.Slice {
+		return 2
+	}
+	return 1.5
+}
 
 // lookAtEnds holds "done" against the water at the last emitters of the whole
 // rows, as long as nothing is injected anew.
@@ -101,13 +107,13 @@ func (s *Season) lookAtEnds() {
 		s.unclean = s.t
 	}
 	spoilt := p.pipes.rows[p.inst.probeRow].spoilt
-	early := far > limit && !spoilt || end > others*limit
+	early := far > limit && !spoilt || end > s.others()*limit
 	if p.inst.noProbe || spoilt {
-		early = end > max(others*limit, front*s.risen)
+		early = end > max(s.others()*limit, front*s.risen)
 	}
 	if s.saidDone && !s.told && early {
 		s.told = true
-		v := s.core.View().Progress
+		v := s.box.View().Progress
 		s.fail("early", "the flush was called done %.0f s ago; the worst whole row's end has %.0f µS/cm over clean of a rise of %.0f, the farthest row's %.0f; tolerance %.0f; probe says %s, volume %s",
 			s.t-s.doneAt, end, s.risen, far, limit, v.EndWitness, v.VolumeWitness)
 	}
@@ -116,7 +122,7 @@ func (s *Season) lookAtEnds() {
 // judge follows one hazard's expectations.
 func (s *Season) judge(h *Hazard) {
 	d := &s.table[h.Kind]
-	if !h.begun || h.over || d.stands == nil || s.blinded(h) {
+	if !h.begun || h.over || d.stands == nil || s.dark || s.blinded(h) {
 		h.standing = false
 		return
 	}
@@ -250,7 +256,7 @@ func (s *Season) alarm(e *engine.Event) {
 	if s.explains(e.ID) || s.stillTrue(e.ID) {
 		return
 	}
-	s.tally.False = append(s.tally.False, Finding{Seed: s.plan.Seed, Run: s.run + 1, At: s.t, What: e.ID, Text: e.Text, Clean: len(s.plan.Runs[s.run].Hazards) == 0, Plan: s.plan.Runs[s.run].String()})
+	s.tally.False = append(s.tally.False, Finding{Seed: s.plan.Seed, Run: s.plan.Runs[s.run].Number, At: s.t, What: e.ID, Text: e.Text, Clean: len(s.plan.Runs[s.run].Hazards) == 0, Plan: s.plan.Runs[s.run].String()})
 }
 
 // stillTrue: what an alarm says is so, whatever run it came from: fertilizer
@@ -287,7 +293,7 @@ func (s *Season) enter(step string) {
 		"inject>flush": {"loop_opened", "injector_off", "stock_out"}, "flush>secure": {"main_closed"},
 		"pressurise>secure": {"main_closed"}, "inject>secure": {"main_closed"}, "secure>ready": {"run_end"},
 	}[from+">"+step]
-	ok := len(words) == 0 || from == "inject" && step == "flush" && s.t-s.lastStock > 30
+	ok := len(words) == 0 || s.box.View().Observe || from == "inject" && step == "flush" && s.t-s.lastStock > 30
 	for _, w := range words {
 		ok = ok || s.said[w]
 	}
@@ -320,7 +326,7 @@ func (s *Season) milestone(name string) {
 			s.tally.Rest = append(s.tally.Rest, rest/s.risen)
 		}
 	case "secured":
-		if q := s.plant.now.flow; q > 0.05*s.plant.normal {
+		if q := s.plant.now.flow; s.plant.open && q > 0.05*s.plant.normal {
 			s.fail("step", "secured while %.0f L/h flow", q)
 		}
 	}
@@ -339,7 +345,7 @@ func (s *Season) judgeRun() {
 		s.filterShown++
 	}
 	if n := &s.plan.Runs[s.run]; s.gaveUp && !n.has(PapersLapse) && !n.has(FrostNight) { // held is meant to end so
-		s.tally.Never = append(s.tally.Never, Finding{Seed: s.plan.Seed, Run: s.run + 1, At: s.t, What: "gave up", Text: s.why, Plan: s.plan.Runs[s.run].String()})
+		s.tally.Never = append(s.tally.Never, Finding{Seed: s.plan.Seed, Run: s.plan.Runs[s.run].Number, At: s.t, What: "gave up", Text: s.why, Plan: s.plan.Runs[s.run].String()})
 	}
 }
 
@@ -362,7 +368,7 @@ func (s *Season) hush(samples []box.Sample) {
 	if !look {
 		return
 	}
-	for _, v := range s.core.View().Channels {
+	for _, v := range s.box.View().Channels {
 		if c, ok := box.ChannelByColumn(v.Column); ok && s.quiet[c] > 45 && v.Value != nil {
 			s.fail("unknown", "%v has been silent for %.0f turns and shows %v", c, s.quiet[c], *v.Value)
 		}
@@ -370,9 +376,9 @@ func (s *Season) hush(samples []box.Sample) {
 }
 
 // answered: every word is taken or refused, once.
-func (s *Season) answered(words []box.Action, events []engine.Event) {
-	n := 0
-	for _, e := range events {
+func (s *Season) answered(words []box.Action, h *Heard) {
+	n := h.Unheard
+	for _, e := range h.Events {
 		if e.Kind == engine.ActionEvent || e.Kind == engine.RefusalEvent {
 			n++
 		}

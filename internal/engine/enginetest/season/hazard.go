@@ -42,6 +42,8 @@ const (
 	PapersLapse
 	ClockJumps
 	CoreRestarts
+	DiskFull
+	LinkLost
 	numKinds
 )
 
@@ -76,6 +78,8 @@ type definition struct {
 
 // Hazard is one thing that goes wrong in a run.
 type Hazard struct {
+	Number  int // in its run as drawn, from 1
+	Halved  int // how often shrinking has halved Lasts
 	Kind    Kind
 	Delay   float64 // s after its moment
 	Lasts   float64 // s
@@ -164,7 +168,7 @@ func definitions() [numKinds]definition {
 			stands: func(s *Season) bool { return s.runsWell() && s.learnt() && t(s).filterExcess > 25 }},
 		FilterTears: {name: "filter screen tears", when: flowing, expect: []expectation{{"filter-torn", 85}},
 			begin: func(s *Season, h *Hazard) { s.plant.filter = h.between(0.1, 0.3) }, lift: func(s *Season, _ *Hazard) { s.plant.filter = 1 },
-			stands: func(s *Season) bool { return s.runsWell() && s.learnt() && s.plant.filter < 0.4 }},
+			stands: func(s *Season) bool { return s.runsWell() && s.learnt() && s.plant.filter < 0.4 && t(s).header > 55 }},
 		FilterLeftDirty: {name: "filter left dirty since the last run", when: atStart, expect: []expectation{{"filter-clogging", 90}}, allows: nothingFlows(),
 			begin:  func(s *Season, h *Hazard) { s.plant.filter = 1 + h.between(30, 45)/s.plant.filterClean },
 			stands: func(s *Season) bool { return s.filterShown >= 6 && s.runsWell() && t(s).filterExcess > 26 }},
@@ -173,7 +177,7 @@ func definitions() [numKinds]definition {
 			stands: func(s *Season) bool { return s.runsWell() && t(s).leak-t(s).missing > 0.16 }},
 		EmittersClog: {name: "emitters clogged", when: atStart, expect: []expectation{{"flow-below-expected", 110}}, allows: lessFlow(),
 			begin: func(s *Season, h *Hazard) { s.plant.clog(1 - h.between(0.2, 0.35)) }, lift: func(s *Season, h *Hazard) { s.plant.clog(1 / (1 - h.between(0.2, 0.35))) },
-			stands: func(s *Season) bool { return s.runsWell() && t(s).missing > 0.155 }},
+			stands: func(s *Season) bool { return s.runsWell() && t(s).missing-t(s).leak > 0.155 }},
 		RowBursts: {name: "row bursts", when: flowing, expect: []expectation{{"flow-above-expected", 35}}, allows: []string{"header-pressure-low", "supply-pressure-low", "flush-incomplete"},
 			begin:  func(s *Season, h *Hazard) { s.plant.burst(h.Size) },
 			stands: func(s *Season) bool { return s.runsWell() && t(s).leak-t(s).missing > 0.16 }},
@@ -189,7 +193,7 @@ func definitions() [numKinds]definition {
 			stands: func(s *Season) bool { return injects(s) && s.plant.dead }},
 		InjectorWears: {name: "injector ratio off", when: atStart, expect: []expectation{{"ratio-off", 225}},
 			begin: func(s *Season, h *Hazard) { s.plant.wear = h.between(0.55, 0.78) }, lift: func(s *Season, _ *Hazard) { s.plant.wear = 1 },
-			stands: func(s *Season) bool { return injects(s) && s.drawsNow() }},
+			stands: func(s *Season) bool { return injects(s) && s.drawsNow() && s.metersHeard() }},
 		StockTooStrong: {name: "stock too strong", when: atStart, expect: []expectation{{"ec-above-limit", 60}},
 			begin: func(s *Season, h *Hazard) { s.plant.strength *= h.between(3, 5) }, lift: func(s *Season, h *Hazard) { s.plant.strength /= h.between(3, 5) },
 			stands: func(s *Season) bool { return t(s).base+s.plant.mixed > 1.08*float64(s.cfg.Limits.ECLimit) }},
@@ -202,11 +206,29 @@ func definitions() [numKinds]definition {
 		FrostNight:      {name: "frost night", when: beforeRun, expect: []expectation{{"freeze-risk", 200}}, begin: func(s *Season, h *Hazard) { s.plant.weather.night = s.plant.weather.mean + h.between(3, 10) }, lift: func(s *Season, _ *Hazard) { s.plant.weather.night = 0 }, stands: func(s *Season) bool { return s.plant.weather.air < -0.2 }},
 		ClosesEarly:     {name: "shutoff valve closed early", when: flushing, expect: []expectation{{"flush-incomplete", 50}}, allows: []string{"supply-pressure-low"}, begin: func(s *Season, _ *Hazard) { s.person.closes = true }, lift: nothing, stands: func(s *Season) bool { return !s.plant.open && s.drewInRun && !s.saidDone && s.stepNow != "ready" }},
 		WordWithoutDeed: {name: "word without deed", when: atStart, begin: func(s *Season, _ *Hazard) { s.person.lies = true }, allows: []string{"injector-not-cycling", "stock-empty"}},
-		WalksAway:       {name: "person away for half an hour", when: injecting, begin: func(s *Season, _ *Hazard) { s.person.away = s.t + 1800 }},
+		WalksAway:       {name: "person walks away", when: injecting, begin: func(s *Season, h *Hazard) { s.person.away = s.t + s.absence(h) }},
 		PapersLapse:     {name: "backflow test overdue", when: atStart, expect: []expectation{{"backflow-protection-missing", 5}}, allows: []string{"clock-jump"}, begin: func(s *Season, _ *Hazard) { s.jump(400 * 24); s.patience = 1800 }, lift: func(s *Season, _ *Hazard) { s.jump(-400 * 24) }, stands: always},
 		ClockJumps:      {name: "clock jumps", when: flowing, expect: []expectation{{"clock-jump", 2}}, stands: always, begin: func(s *Season, h *Hazard) { s.jump(1 + math.Round(h.between(0, 200))) }, lift: func(s *Season, h *Hazard) { s.jump(-1 - math.Round(h.between(0, 200))) }},
 		CoreRestarts:    {name: "core restarts", when: flowing, begin: func(s *Season, h *Hazard) { s.restart(h.between(1, 150)) }, lift: nothing},
+		DiskFull: {name: "disk full", when: flowing, expect: []expectation{{"archive-failing", 5}}, allows: []string{"injector-not-cycling", "stock-empty", "flush-incomplete"}, stands: func(s *Season) bool { return s.box.Failing() },
+			begin: func(s *Season, _ *Hazard) { s.around.full = true; s.box.Disk(true) }, lift: func(s *Season, _ *Hazard) { s.around.full = false; s.box.Disk(false) }},
+		LinkLost: {name: "link to the station lost", when: atStart, expect: []expectation{{"link-down", 125}},
+			begin: func(s *Season, _ *Hazard) { s.around.cut = true; s.box.Net(false) }, lift: func(s *Season, _ *Hazard) { s.around.cut = false; s.box.Net(true) }, stands: always},
 	}
+}
+
+// metersHeard: what the ratio is judged by was there in this turn. A gap begins the
+// alarm's delay anew.
+func (s *Season) metersHeard() bool {
+	return s.quiet[box.StockDraw]+s.quiet[box.InjectorFlow] == 0
+}
+
+// absence is how long a person walks away, s: half an hour, less in a slice.
+func (s *Season) absence(h *Hazard) float64 {
+	if s.plan.Slice {
+		return h.between(240, 900)
+	}
+	return 1800
 }
 
 // needs is the static pressure at which the header comes to h, full lines.

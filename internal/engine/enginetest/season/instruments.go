@@ -45,13 +45,14 @@ func newInstruments(r *rand.Rand, normal float64) *instruments {
 	in := &instruments{r: r, boxLag: 4 + 4*r.Float64(), endLag: 20 + 10*r.Float64()}
 	gauge := instrument{offset: 1, sd: 0.4, step: 0.1, spikes: true}
 	meter := min(0.05, math.Pow(2, math.Floor(math.Log2(normal/60*0.012)))) // a meter fit for the flow
+	stock := min(0.002, math.Pow(2, math.Floor(math.Log2(normal/60*0.0004))))
 	in.ch = [box.NumChannels]instrument{
 		box.SupplyPressure:    {offset: 2, sd: 0.8, step: 0.5, spikes: true},
 		box.FilterOutPressure: gauge, box.InjectorInPressure: gauge, box.InjectorOutPressure: gauge,
 		box.HeaderPressure: {offset: 0.6, sd: 0.25, step: 0.1, spikes: true},
 		box.MainFlow:       {gain: 0.015, relative: 0.008, cutoff: 0.02 * normal / 60, step: meter},
 		box.InjectorFlow:   {gain: 0.03, relative: 0.01, cutoff: 0.02 * normal / 60, step: meter},
-		box.StockDraw:      {gain: 0.03, step: 0.002},
+		box.StockDraw:      {gain: 0.03, step: stock},
 		box.BoxEC:          {gain: 0.015, sd: 4, relative: 0.005, step: 1},
 		box.EndEC:          {gain: 0.015, sd: 6, step: 1},
 		box.WaterTemp:      {sd: 0.02, step: 0.0625},

@@ -3,6 +3,7 @@ package season
 import (
 	"fmt"
 	"math/rand/v2"
+	"slices"
 	"strings"
 
 	"boxd/internal/box"
@@ -11,13 +12,16 @@ import (
 // Plan is what a season will hold. It follows from its seed; shrinking takes
 // hazards and runs away and leaves the rest as it was drawn.
 type Plan struct {
-	Seed uint64
-	Runs []Run
+	Seed  uint64
+	Slice bool // a few runs on a small planting, hours apart
+	Runs  []Run
 }
 
-// Run is one visit and the days before it.
+// Run is one visit and the time before it.
 type Run struct {
-	Days    int // since the one before
+	Number  int     // as drawn, from 1
+	Days    int     // since the one before
+	Hours   float64 // in a slice, in place of days; 0: until the next morning
 	Hazards []Hazard
 }
 
@@ -31,6 +35,7 @@ const (
 	forPlant
 	forPerson
 	forConfig
+	forSlice
 )
 
 // Draw makes the plan of a seed.
@@ -41,14 +46,58 @@ func Draw(seed uint64) Plan {
 	if r.IntN(8) == 0 {
 		n = 9 // past runs have taught the core something
 	}
-	for range n {
-		run := Run{Days: 1 + r.IntN(2)}
+	for i := range n {
+		run := Run{Number: i + 1, Days: 1 + r.IntN(2)}
 		for range []int{0, 0, 1, 1, 1, 2}[r.IntN(6)] {
 			run.add(drawHazard(r))
 		}
 		p.Runs = append(p.Runs, run)
 	}
 	return p
+}
+
+// DrawSlice makes the plan of a seed's slice: one to three runs with up to three
+// hazards each. It costs a tenth of a season, so that thousands can be played.
+func DrawSlice(seed uint64) Plan {
+	p := Plan{Seed: seed, Slice: true}
+	r := stream(seed, forSlice, 0)
+	for i := range []int{1, 1, 1, 1, 2, 3}[r.IntN(6)] {
+		run := Run{Number: i + 1, Hours: 0.3 + 0.9*r.Float64()}
+		for range []int{0, 0, 1, 1, 1, 1, 2, 3}[r.IntN(8)] {
+			run.add(drawHazard(r))
+		}
+		if run.has(FrostNight) {
+			run.Hours = 0
+		}
+		p.Runs = append(p.Runs, run)
+	}
+	return p
+}
+
+// DrawWhole is the slice of a seed for a box with archive and receivers: to what
+// DrawSlice holds, each run has the power cut, the disk full or the links lost. A
+// power cut beside a full disk falls into its time.
+func DrawWhole(seed uint64) Plan {
+	p := DrawSlice(seed)
+	r := stream(seed, forSlice, 1)
+	for i := range p.Runs {
+		for range 1 + r.IntN(2) {
+			h := Hazard{Kind: []Kind{CoreRestarts, CoreRestarts, DiskFull, LinkLost}[r.IntN(4)], Size: r.Float64()}
+			h.Delay, h.Lasts = 5+900*r.Float64()*r.Float64(), 60+600*r.Float64()
+			p.Runs[i].add(h)
+		}
+		p.Runs[i].cutWhileFull(r.Float64())
+	}
+	return p
+}
+
+// cutWhileFull moves a power cut into the time of a full disk.
+func (n *Run) cutWhileFull(part float64) {
+	full := slices.IndexFunc(n.Hazards, func(h Hazard) bool { return h.Kind == DiskFull })
+	cut := slices.IndexFunc(n.Hazards, func(h Hazard) bool { return h.Kind == CoreRestarts })
+	if full >= 0 && cut >= 0 {
+		n.Hazards[cut].Delay = n.Hazards[full].Delay + part*n.Hazards[full].Lasts
+	}
 }
 
 // add takes a hazard in, unless one of its kind or its moment's rival is there.
@@ -58,6 +107,7 @@ func (n *Run) add(h Hazard) {
 			return
 		}
 	}
+	h.Number = len(n.Hazards) + 1
 	n.Hazards = append(n.Hazards, h)
 }
 
@@ -86,7 +136,7 @@ func (p Plan) String() string {
 	var b strings.Builder
 	fmt.Fprintf(&b, "seed %d, %d runs", p.Seed, len(p.Runs))
 	for i := range p.Runs {
-		fmt.Fprintf(&b, "\n  run %d %s", i+1, p.Runs[i])
+		fmt.Fprintf(&b, "\n  run %d %s", p.Runs[i].Number, p.Runs[i])
 	}
 	return b.String()
 }
@@ -94,44 +144,16 @@ func (p Plan) String() string {
 // String tells the run.
 func (n Run) String() string {
 	var b strings.Builder
-	fmt.Fprintf(&b, "after %d days", n.Days)
+	switch {
+	case n.Days > 0:
+		fmt.Fprintf(&b, "after %d days", n.Days)
+	case n.Hours > 0:
+		fmt.Fprintf(&b, "after %.1f h", n.Hours)
+	default:
+		b.WriteString("after a night")
+	}
 	for k := range n.Hazards {
 		fmt.Fprintf(&b, "; %s", &n.Hazards[k])
 	}
 	return b.String()
-}
-
-// Shrink takes away what a failure does not need: hazards first, then runs.
-func Shrink(p Plan, fails func(Plan) bool) Plan {
-	for i := range p.Runs {
-		for k := len(p.Runs[i].Hazards) - 1; k >= 0; k-- {
-			try := p.clone()
-			try.Runs[i].Hazards = append(try.Runs[i].Hazards[:k], try.Runs[i].Hazards[k+1:]...)
-			if fails(try) {
-				p = try
-			}
-		}
-	}
-	for len(p.Runs) > 1 {
-		try := p.clone()
-		try.Runs = try.Runs[:len(try.Runs)-1]
-		if !fails(try) {
-			break
-		}
-		p = try
-	}
-	return p
-}
-
-// clone is a copy as it was drawn.
-func (p Plan) clone() Plan {
-	out := Plan{Seed: p.Seed}
-	for _, n := range p.Runs {
-		c := Run{Days: n.Days}
-		for _, h := range n.Hazards {
-			c.Hazards = append(c.Hazards, Hazard{Kind: h.Kind, Delay: h.Delay, Lasts: h.Lasts, Size: h.Size, Channel: h.Channel})
-		}
-		out.Runs = append(out.Runs, c)
-	}
-	return out
 }

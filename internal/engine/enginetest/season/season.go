@@ -3,6 +3,7 @@ package season
 import (
 	"fmt"
 	"math"
+	"math/rand/v2"
 	"time"
 
 	"boxd/internal/box"
@@ -17,7 +18,8 @@ type Season struct {
 	table  [numKinds]definition
 	model  *hydraulics.Model
 	cfg    engine.Config
-	core   *engine.Engine
+	box    Box
+	around around
 	plant  *plant
 	person *person
 	tally  Tally
@@ -26,8 +28,8 @@ type Season struct {
 	t     float64 // s since the season began
 	mono  time.Duration
 	wall  time.Time
-	input []engine.Input // of the run under way, where a restart will need them
-	keep  bool
+	began float64 // hour of the day
+	dark  bool    // the box is without power
 	ids   int
 
 	run     int
@@ -58,26 +60,45 @@ type Season struct {
 // start is when a season begins, for labels.
 func start() time.Time { return time.Date(2026, 5, 4, 6, 0, 0, 0, time.UTC) }
 
-// Play lives through a plan.
-func Play(p Plan) Tally { return Trace(p, nil) }
+// Play lives through a plan with the core alone.
+func Play(p Plan) Tally { return PlayIn(new(bare), p, nil) }
 
-// Trace plays and shows every event of the core to look.
-func Trace(p Plan, look func(t float64, e *engine.Event)) Tally {
+// PlayIn lives through a plan with a box, and shows every event of its core to
+// look, which may be nil.
+func PlayIn(b Box, p Plan, look func(t float64, e *engine.Event)) Tally {
 	s := &Season{trace: look, plan: p.clone(), table: definitions(), wall: start(), alarms: map[string]bool{}, raised: map[string]float64{}, holds: map[string]bool{}, said: map[string]bool{}}
 	r := stream(p.Seed, forConfig, 0)
-	s.model = drawModel(stream(p.Seed, forZone, 0))
+	s.model = drawModel(stream(p.Seed, forZone, 0), p.Slice)
 	s.plant = newPlant(s.model, stream(p.Seed, forPlant, 0))
-	s.plant.clock = 6 * 3600
+	s.begin(r)
 	s.plant.inst.noProbe = r.IntN(3) == 0
 	s.person = &person{r: stream(p.Seed, forPerson, 0)}
 	s.cfg = s.config(time.Duration(3+r.IntN(4)) * time.Minute)
-	s.core = engine.New(s.cfg)
+	s.box = b
+	if _, err := b.Start(s.cfg, s.mono, s.wall); err != nil {
+		s.fail("start", "%v", err)
+		return s.tally
+	}
 	for i := range s.plan.Runs {
 		s.run = i
 		s.night(&s.plan.Runs[i])
 		s.visit(&s.plan.Runs[i])
 	}
 	return s.tally
+}
+
+// begin sets the hour: a season begins at six; a slice so that a frost night comes
+// before its run.
+func (s *Season) begin(r *rand.Rand) {
+	hour := 6.0
+	if s.plan.Slice {
+		hour += 10 * r.Float64()
+		if len(s.plan.Runs) > 0 && s.plan.Runs[0].Hours == 0 {
+			hour = 17
+		}
+	}
+	s.began, s.plant.clock = hour, hour*3600
+	s.wall = s.wall.Add(time.Duration((hour - 6) * float64(time.Hour)))
 }
 
 // config is what the owner says of the box.
@@ -103,11 +124,15 @@ const restTurn = 60.0
 // night lets the days before a run pass; the last evening may bring frost.
 func (s *Season) night(n *Run) {
 	s.person.here = false
-	r := stream(s.plan.Seed, forPlant, uint64(s.run)+1)
+	r := stream(s.plan.Seed, forPlant, uint64(n.Number))
 	s.plant.r, s.plant.inst.r = r, r
+	s.person.r = stream(s.plan.Seed, forPerson, uint64(n.Number))
 	s.plant.weather.mean = 15 + 5*r.Float64()
-	until := s.t + float64(n.Days)*86400 + 3600*(2*r.Float64()-1)
-	until -= math.Mod(until-3600, 86400) - 3600*2*r.Float64() // 7 to 9 in the morning
+	until := s.t + 3600*n.Hours
+	if n.Hours == 0 { // 7 to 9 in the morning
+		until = s.t + float64(max(n.Days, 1))*86400 + 3600*(2*r.Float64()-1)
+		until -= math.Mod(until+3600*(s.began-7), 86400) - 3600*2*r.Float64()
+	}
 	s.plant.rest(0.05+0.85*r.Float64(), 0.02*r.Float64())
 	evening := until - 14*3600
 	for s.t < until {
@@ -118,15 +143,18 @@ func (s *Season) night(n *Run) {
 	}
 }
 
-// longest a run may take before the person gives up, s.
-const longest = 3 * 3600.0
+// How long a run may take before the person gives up, s.
+const (
+	longest      = 3 * 3600.0
+	longestSlice = 3600.0
+)
 
 // visit is one run, from the person's coming to the box being ready again.
 func (s *Season) visit(n *Run) {
-	s.keep = n.has(CoreRestarts)
-	s.input = s.input[:0]
 	s.drewInRun, s.saidDone, s.told, s.gaveUp = false, false, false, false
-	s.patience = longest
+	if s.patience = longest; s.plan.Slice {
+		s.patience = longestSlice
+	}
 	s.doneAt, s.unclean, s.rise, s.risen = 0, 0, 0, 0
 	s.person.comes(s.t)
 	s.wake(n, atStart)
@@ -156,7 +184,7 @@ func (s *Season) giveUp() {
 	if math.Mod(s.t, 60) >= 1 {
 		return
 	}
-	if v := s.core.View(); !s.gaveUp {
+	if v := s.box.View(); !s.gaveUp {
 		s.why = fmt.Sprintf("step %s; end reads %v, drifted %.0f, truth %.0f over %.0f; probe %s; %s", v.Step, end(v), s.plant.inst.drifted, s.plant.now.far-s.plant.now.base, s.plant.now.base, v.Progress.EndWitness, v.Progress.VolumeWitness)
 		if v.Advice != nil {
 			s.why += "; " + v.Advice.Text
@@ -226,71 +254,62 @@ func (s *Season) turn(dt float64) {
 // say gives the core this turn's samples and words.
 func (s *Season) say(words ...box.Action) {
 	in := engine.Input{Mono: s.mono, Wall: s.wall, Samples: s.plant.inst.samples(s.plant, nil), Actions: words}
+	in.Archive, in.Link = s.around.inputs()
 	for i := range in.Actions {
 		s.ids++
 		in.Actions[i].ID = fmt.Sprintf("word-%d", s.ids)
 	}
 	s.hush(in.Samples)
-	out := s.core.Step(in)
-	if s.keep {
-		s.record(in, out.Events)
-	}
-	for i := range out.Events {
-		e := &out.Events[i]
+	h := s.box.Turn(in)
+	for i := range h.Events {
+		e := &h.Events[i]
 		if s.trace != nil {
 			s.trace(s.t, e)
 		}
 		s.person.hear(e, s.t)
 		s.hear(e)
 	}
-	s.answered(words, out.Events)
+	s.answered(words, &h)
+	if h.Unheard > 0 {
+		s.person.again = s.t + 20
+	}
 }
 
-// record keeps an input as a run's log does: accepted words as reports.
-func (s *Season) record(in engine.Input, events []engine.Event) {
-	kept := in
-	kept.Actions = nil
-	for _, e := range events {
-		if d, ok := box.DeedByWord(e.Deed); ok && e.Kind == engine.ActionEvent && d != box.UnknownDeed {
-			kept.Actions = append(kept.Actions, box.Action{Kind: box.Report, Deed: d, By: e.By})
-		}
-	}
-	for _, a := range in.Actions {
-		if a.Kind == box.Acknowledge || a.Kind == box.Reset {
-			kept.Actions = append(kept.Actions, a)
-		}
-	}
-	s.input = append(s.input, kept)
-}
-
-// restart is a new core that is fed the run's log, as the daemon does, after
-// some seconds in which nobody looked.
+// restart kills the box; after some seconds in which nobody looked it starts anew
+// and takes the run up.
 func (s *Season) restart(dark float64) {
-	core := engine.New(s.cfg)
-	for _, in := range s.input {
-		core.Step(in)
-	}
-	a, b := s.core.View(), core.View()
-	if a.Step != b.Step || (a.Run == "") != (b.Run == "") {
-		s.fail("restart", "at step %s (run %q) before, at %s (run %q) after", a.Step, a.Run, b.Step, b.Run)
-	}
-	s.core = core
-	s.person.number = 0
-	if b.Advice != nil {
-		s.person.number = b.Advice.Number
-		s.person.deed, _ = box.DeedByWord(b.Advice.Deed)
-		s.person.due = s.t + dark + s.person.reaction()
-	}
-	s.alarms = map[string]bool{}
-	for _, al := range b.Alarms {
-		s.alarms[al.ID] = true
-	}
+	a := s.box.View()
+	s.box.Kill()
+	s.dark = true
 	for range int(dark) { // the water runs on
 		s.t++
 		s.mono += time.Second
 		s.wall = s.wall.Add(time.Second)
 		s.plant.step(1)
 		s.look(1)
+	}
+	s.dark = false
+	lost, err := s.box.Start(s.cfg, s.mono, s.wall)
+	if err != nil {
+		s.fail("restart", "%v", err)
+		return
+	}
+	b := s.box.View()
+	switch {
+	case lost: // the archive could not take what went before
+		s.stepNow, s.saidDone = b.Step, false
+	case a.Step != b.Step || (a.Run == "") != (b.Run == ""):
+		s.fail("restart", "at step %s (run %q) before, at %s (run %q) after", a.Step, a.Run, b.Step, b.Run)
+	}
+	s.person.number = 0
+	if b.Advice != nil {
+		s.person.number = b.Advice.Number
+		s.person.deed, _ = box.DeedByWord(b.Advice.Deed)
+		s.person.due = s.t + s.person.reaction()
+	}
+	s.alarms = map[string]bool{}
+	for _, al := range b.Alarms {
+		s.alarms[al.ID] = true
 	}
 }
 

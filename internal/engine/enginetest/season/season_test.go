@@ -1,15 +1,18 @@
 package season
 
-// Whole seasons by seed, on all processors. A failure prints its seed and the
-// smallest plan that still shows it:
+// Slices of seasons by seed, and whole seasons, on all processors. A failure
+// prints its seed, the smallest part of its plan that still shows it, and the
+// command that plays that:
 //
 //	go test ./internal/engine/enginetest/season -seeds 2000
-//	go test ./internal/engine/enginetest/season -first 1234 -seeds 1 -v
+//	go test ./internal/engine/enginetest/season -seeds 0 -seasons 200 -report table.md
+//	go test ./internal/engine/enginetest/season -v -seeds 1 -seasons 0 -first 17 -only "1:2"
 
 import (
 	"flag"
 	"os"
 	"runtime"
+	"strconv"
 	"sync"
 	"testing"
 
@@ -18,25 +21,73 @@ import (
 )
 
 var (
-	seeds  = flag.Int("seeds", -1, "seasons to play; -1: 200, or 10 with the race detector")
-	first  = flag.Uint64("first", 0, "the first season's seed")
-	shrink = flag.Int("shrink", 1, "failing seasons to make small")
-	report = flag.String("report", "", "write the table of hazards to this file")
+	seeds   = flag.Int("seeds", -1, "slices of seasons to play; -1: BOXD_SEEDS, or 200, or 5 with the race detector")
+	seasons = flag.Int("seasons", -1, "whole seasons to play; -1: 5, or one with the race detector")
+	first   = flag.Uint64("first", 0, "the first one's seed")
+	only    = flag.String("only", "", "play only this part of the plan, as a failure prints it")
+	shrink  = flag.Int("shrink", 1, "failing plans to make small")
+	report  = flag.String("report", "", "write the table of hazards to this file")
 )
 
-// playAll plays every seed and gives the tallies in order.
-func playAll(n int, from uint64) []Tally {
-	out := make([]Tally, n)
+// many is how many slices and seasons to play.
+func many(t *testing.T) (slices, whole int) {
+	slices, whole = 200, 5
+	if raced {
+		slices, whole = 5, 1
+	}
+	if text := os.Getenv("BOXD_SEEDS"); text != "" {
+		n, err := strconv.Atoi(text)
+		if err != nil {
+			t.Fatalf("cannot read BOXD_SEEDS: %v; give a number", err)
+		}
+		slices = n
+	}
+	if *seeds >= 0 {
+		slices = *seeds
+	}
+	if *seasons >= 0 {
+		whole = *seasons
+	}
+	return slices, whole
+}
+
+// part is what is asked of a plan.
+func part(t *testing.T, p Plan) Plan {
+	if *only == "" {
+		return p
+	}
+	p, err := p.Only(*only)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return p
+}
+
+// plans are those asked for.
+func plans(t *testing.T) (list []Plan) {
+	slices, whole := many(t)
+	for i := range slices {
+		list = append(list, part(t, DrawSlice(*first+uint64(i))))
+	}
+	for i := range whole {
+		list = append(list, part(t, Draw(*first+uint64(i))))
+	}
+	return list
+}
+
+// playAll plays every plan and gives the tallies in order.
+func playAll(list []Plan) []Tally {
+	out := make([]Tally, len(list))
 	next := make(chan int)
 	var wg sync.WaitGroup
 	for range runtime.GOMAXPROCS(0) {
 		wg.Go(func() {
 			for i := range next {
-				out[i] = Play(Draw(from + uint64(i)))
+				out[i] = Play(list[i])
 			}
 		})
 	}
-	for i := range n {
+	for i := range list {
 		next <- i
 	}
 	close(next)
@@ -45,19 +96,13 @@ func playAll(n int, from uint64) []Tally {
 }
 
 func TestSeasons(t *testing.T) {
-	n := *seeds
-	if n < 0 {
-		n = 200
-		if raced {
-			n = 10
-		}
-	}
+	list := plans(t)
 	var all Tally
 	told := 0
-	for i, tally := range playAll(n, *first) {
+	for i, tally := range playAll(list) {
 		all.Add(tally)
 		if len(tally.Broken) > 0 {
-			tell(t, Draw(*first+uint64(i)), tally, told < *shrink)
+			tell(t, list[i], tally, told < *shrink)
 			told++
 		}
 	}
@@ -95,14 +140,52 @@ func tell(t *testing.T, p Plan, tally Tally, small bool) {
 		}
 		return false
 	})
-	t.Logf("smallest plan that shows it: %v", least)
+	count := "-seeds 1 -seasons 0"
+	if !least.Slice {
+		count = "-seeds 0 -seasons 1"
+	}
+	t.Logf("smallest plan that shows it: %v\ngo test ./internal/engine/enginetest/season -v %s -first %d -only %q", least, count, least.Seed, least.Part())
 }
 
-// TestTell prints the events of one season, with -v and -first.
+// TestTell prints the events of one plan, with -v and one seed.
 func TestTell(t *testing.T) {
-	if !testing.Verbose() || *seeds != 1 {
-		t.Skip("one season's events: -v -seeds 1 -first SEED")
+	list := plans(t)
+	if !testing.Verbose() || len(list) != 1 {
+		t.Skip("one plan's events: -v -seeds 1 -seasons 0 -first SEED")
 	}
-	t.Log(Draw(*first))
-	Trace(Draw(*first), func(at float64, e *engine.Event) { t.Logf("%9.0f %s", at, enginetest.Line(e)) })
+	t.Log(list[0])
+	PlayIn(new(bare), list[0], func(at float64, e *engine.Event) { t.Logf("%9.0f %s", at, enginetest.Line(e)) })
+}
+
+// TestShrink makes a plan small by a failure that needs its last hazard for a
+// quarter of its time, and takes what is left by the name it prints.
+func TestShrink(t *testing.T) {
+	p := Draw(3)
+	last := p.Runs[len(p.Runs)-1]
+	for len(last.Hazards) == 0 {
+		p.Runs = p.Runs[:len(p.Runs)-1]
+		last = p.Runs[len(p.Runs)-1]
+	}
+	need := last.Hazards[len(last.Hazards)-1]
+	least := Shrink(p, func(q Plan) bool {
+		for _, n := range q.Runs {
+			for _, h := range n.Hazards {
+				if n.Number == last.Number && h.Kind == need.Kind && h.Lasts >= need.Lasts/4 {
+					return true
+				}
+			}
+		}
+		return false
+	})
+	want := strconv.Itoa(last.Number) + ":" + strconv.Itoa(need.Number) + "/4"
+	if got := least.Part(); got != want {
+		t.Errorf("shrunk to %q, not to %q", got, want)
+	}
+	again, err := Draw(3).Only(least.Part())
+	if err != nil || again.String() != least.String() {
+		t.Errorf("taken up as %v, %v; shrunk to %v", again, err, least)
+	}
+	if _, err := p.Only("99:"); err == nil {
+		t.Error("a run that is not there was taken")
+	}
 }

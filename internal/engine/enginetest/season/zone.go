@@ -13,11 +13,14 @@ import (
 const (
 	mostEmitters = 300
 	longestWay   = 1800.0
+
+	mostEmittersSlice = 120
+	longestWaySlice   = 480.0
 )
 
 // drawZone draws a planting as its owner would describe it: end- or
 // centre-fed, even or uneven rows, short or long.
-func drawZone(r *rand.Rand) hydraulics.Zone {
+func drawZone(r *rand.Rand, slice bool) hydraulics.Zone {
 	bore := []units.MM{15.9, 15.9, 22.2}[r.IntN(3)]
 	z := hydraulics.Zone{
 		Name: "field", Water: 20, Inlet: 68.95,
@@ -34,12 +37,16 @@ func drawZone(r *rand.Rand) hydraulics.Zone {
 	if z.Header.Beds == 2 {
 		length = 30 + 40*r.Float64()
 	}
-	most := float64(mostEmitters/z.Header.Beds) * float64(z.Laterals.EmitterSpacing)
+	emitters, way := mostEmitters, longestWay
+	if slice {
+		length, emitters, way = 0.5*length, mostEmittersSlice, longestWaySlice
+	}
+	most := float64(emitters/z.Header.Beds) * float64(z.Laterals.EmitterSpacing)
 	z.Laterals.Lengths = []units.Metre{units.Metre(min(length, most))}
 	if r.IntN(3) == 0 {
 		uneven(&z, r)
 	}
-	quicken(&z)
+	quicken(&z, way)
 	return z
 }
 
@@ -53,19 +60,19 @@ func uneven(z *hydraulics.Zone, r *rand.Rand) {
 }
 
 // quicken gives the emitters the flow that brings water to the last one within
-// longestWay: N equal emitters are run through in (V/q)·(ln N + 0.58), V the
+// way seconds: N equal emitters are run through in (V/q)·(ln N + 0.58), V the
 // volume of one stretch.
-func quicken(z *hydraulics.Zone) {
+func quicken(z *hydraulics.Zone, way float64) {
 	n := float64(z.Laterals.Lengths[0] / z.Laterals.EmitterSpacing)
 	stretch := float64(z.Laterals.EmitterSpacing.Bore(z.Laterals.Bore))
-	least := stretch * 3600 / longestWay * (math.Log(n) + 0.58)
+	least := stretch * 3600 / way * (math.Log(n) + 0.58)
 	z.Emitters.Flow = max(z.Emitters.Flow, units.LPerH(least))
 }
 
 // drawModel draws zones until one can be fed; the core is given its model.
-func drawModel(r *rand.Rand) *hydraulics.Model {
+func drawModel(r *rand.Rand, slice bool) *hydraulics.Model {
 	for range 50 {
-		if m, err := hydraulics.NewModel(drawZone(r)); err == nil {
+		if m, err := hydraulics.NewModel(drawZone(r, slice)); err == nil {
 			return m
 		}
 	}

@@ -1,0 +1,573 @@
+// Slices of seasons (package season) are played to the whole box: the daemon's own
+// turn with its queue of words, a real archive, and the senders' own logic. The
+// power is cut, the disk fills up, links break, receivers refuse or take what they
+// never acknowledge. All of it follows from the seed; time is a bubble's own, and one
+// goroutine does everything in turn. At the end the archive and every receiver are
+// held against what the core said and what persons were answered.
+//
+//	go test ./internal/daemon -run WholeBox -whole 500
+//	go test ./internal/daemon -run WholeBox -v -whole 1 -whole-first 17 -whole-only "1:2"
+//
+// The MQTT publisher's session is left out: it is tried with real brokers in its own
+// package. Its outbox is here, with a publisher that keeps to the same rules.
+package daemon
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"errors"
+	"flag"
+	"fmt"
+	"log/slog"
+	"math/rand/v2"
+	"os"
+	"path/filepath"
+	"strconv"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"boxd/internal/box"
+	"boxd/internal/engine"
+	"boxd/internal/engine/enginetest/season"
+	"boxd/internal/journal"
+	"boxd/internal/telemetry"
+	"boxd/internal/telemetry/alert"
+	"boxd/internal/telemetry/influx"
+	"boxd/internal/web"
+)
+
+var (
+	wholes     = flag.Int("whole", -1, "slices to play to the whole box; -1: a hundredth of BOXD_SEEDS, or 5, or none with the race detector, under which SQLite crawls")
+	wholeFirst = flag.Uint64("whole-first", 0, "the first one's seed")
+	wholeOnly  = flag.String("whole-only", "", "play only this part of the plan, as a failure prints it")
+)
+
+func howMany(t *testing.T) int {
+	if *wholes >= 0 {
+		return *wholes
+	}
+	if raced {
+		return 0
+	}
+	if text := os.Getenv("BOXD_SEEDS"); text != "" {
+		n, err := strconv.Atoi(text)
+		must(t, err)
+		return n / 100
+	}
+	return 5
+}
+
+func TestWholeBox(t *testing.T) {
+	var all season.Tally
+	var sum count
+	for i := range howMany(t) {
+		p := season.DrawWhole(*wholeFirst + uint64(i))
+		if *wholeOnly != "" {
+			var err error
+			p, err = p.Only(*wholeOnly)
+			must(t, err)
+		}
+		tally, c := playWhole(t, p)
+		all.Add(tally)
+		sum.add(c)
+		if len(tally.Broken) == 0 {
+			continue
+		}
+		for _, f := range tally.Broken {
+			t.Errorf("%v", f)
+		}
+		what := tally.Broken[0].What
+		least := season.Shrink(p, func(q season.Plan) bool {
+			again, _ := playWhole(t, q)
+			for _, f := range again.Broken {
+				if f.What == what {
+					return true
+				}
+			}
+			return false
+		})
+		t.Fatalf("smallest plan that shows it: %v\ngo test ./internal/daemon -run WholeBox -v -whole 1 -whole-first %d -whole-only %q", least, least.Seed, least.Part())
+	}
+	if n := all.FalseInClean(); n > 0 {
+		t.Errorf("%d false alarms: %v", n, all.False)
+	}
+	t.Logf("%d runs; %v\n%s", all.Runs, sum, all.Report())
+}
+
+// count is what the whole boxes went through.
+type count struct {
+	kills, lossy, full, saved, lost, words, refused, unheard, tries, bad, notes, rows int
+}
+
+func (c *count) add(o count) {
+	c.kills, c.lossy, c.full, c.saved, c.lost = c.kills+o.kills, c.lossy+o.lossy, c.full+o.full, c.saved+o.saved, c.lost+o.lost
+	c.words, c.refused, c.unheard, c.tries, c.bad = c.words+o.words, c.refused+o.refused, c.unheard+o.unheard, c.tries+o.tries, c.bad+o.bad
+	c.notes, c.rows = c.notes+o.notes, c.rows+o.rows
+}
+
+func (c count) String() string {
+	return fmt.Sprintf("power cut %d times, %d of them with the disk full; disk full %d times; events archived %d, shown but lost with the power while the archive was said to fail %d; words taken %d, refused by the core %d, not taken and said so %d; sendings %d, of them failed or unacknowledged %d; alarms at the phone %d, rows at the database %d",
+		c.kills, c.lossy, c.full, c.saved, c.lost, c.words, c.refused, c.unheard, c.tries, c.bad, c.notes, c.rows)
+}
+
+// whole is the box in its lives.
+type whole struct {
+	t      *testing.T
+	root   string
+	lives  int
+	boots  int // of the machine, the last one
+	on     time.Duration
+	r      *rand.Rand
+	d      *Daemon
+	j      *journal.Journal
+	hub    *telemetry.Hub
+	link   box.Surrounding
+	began  time.Duration // season's time of the life's start
+	now    time.Duration
+	wall   time.Time
+	phone  *caller
+	table  *Station
+	events Events
+
+	cut     bool // no receiver can be reached
+	heard   []engine.Event
+	pending []engine.Event // not yet on the disk
+	kept    []engine.Event
+	taken   map[string]bool // words that were said to be accepted
+	wasted  map[string]bool // words that were said to be not taken
+
+	notes  map[string]string
+	gone   map[string]bool // alarms told past the archive and lost with the power
+	broker map[uint64]string
+	sent   uint64
+	flying []flight
+	rows   map[string]string
+	broken []string
+	done   count
+}
+
+// flight is an event that the broker has acknowledged and that is not struck off.
+type flight struct {
+	seq uint64
+	at  time.Time
+}
+
+func playWhole(t *testing.T, p season.Plan) (tally season.Tally, c count) {
+	root, err := os.MkdirTemp("/dev/shm", "boxd-whole-")
+	if err != nil {
+		root = t.TempDir()
+	}
+	defer func() { _ = os.RemoveAll(root) }()
+	synctest.Test(t, func(t *testing.T) {
+		time.Sleep(26 * 366 * 24 * time.Hour) // a bubble begins in 2000
+		w := &whole{t: t, root: root, r: rand.New(rand.NewPCG(p.Seed, 99)), taken: map[string]bool{}, wasted: map[string]bool{},
+			notes: map[string]string{}, gone: map[string]bool{}, broker: map[uint64]string{}, rows: map[string]string{}}
+		tally = season.PlayIn(w, p, nil)
+		w.finish()
+		for _, text := range w.broken {
+			tally.Broken = append(tally.Broken, season.Finding{Seed: p.Seed, At: w.now.Seconds(), What: "archive", Text: text})
+		}
+		must(t, w.j.Close())
+		c = w.done
+	})
+	return tally, c
+}
+
+func (w *whole) fault(format string, args ...any) {
+	w.broken = append(w.broken, fmt.Sprintf(format, args...))
+}
+
+func (w *whole) path() string { return filepath.Join(w.root, strconv.Itoa(w.lives), "boxd.sqlite") }
+
+func (w *whole) Start(cfg engine.Config, mono time.Duration, wall time.Time) (bool, error) {
+	ctx := w.t.Context()
+	lost := len(w.pending) > 0
+	if lost {
+		w.done.lossy++
+	}
+	for _, e := range w.pending {
+		w.done.lost++
+		if e.Kind == engine.AlarmEvent {
+			w.gone["box-"+keyOf(e)] = true
+		}
+	}
+	w.pending = nil
+	var err error
+	if w.j, err = journal.Open(w.path()); err != nil {
+		return lost, err
+	}
+	w.hub = telemetry.NewHub(4)
+	log := slog.New(slog.DiscardHandler)
+	unsaved := new(Unsaved)
+	if w.r.IntN(2) == 0 { // else boxd alone was killed
+		w.boots, w.on = w.boots+1, mono
+	}
+	w.began, w.now, w.wall = mono, mono, wall
+	w.d, err = New(ctx, Options{Core: cfg, ConfigText: "zones: []", Version: "trial", Journal: w.j, Hub: w.hub, Log: log, Beat: time.Second, Speed: 1,
+		Start: wall, Wall: func() time.Time { return w.wall }, machine: func() (string, time.Duration) { return strconv.Itoa(w.boots), w.now - w.on }, Unsaved: unsaved, Link: func() box.Surrounding { return w.link }})
+	if err != nil {
+		return lost, err
+	}
+	w.d.tap = func(out engine.Output) { w.heard = append(w.heard, out.Events...) }
+	box := func(name string) *journal.Outbox {
+		o, err := w.j.Outbox(ctx, name)
+		must(w.t, err)
+		return o
+	}
+	a := Alerts{Box: "box", Want: []string{"critical", "high", "flush_done"}, Target: handset{w}, Keep: box("alert-x"), Hub: w.hub, Log: log, Journal: w.j, Key: "x", Unsaved: unsaved}
+	if w.phone, err = a.caller(ctx); err != nil {
+		return lost, err
+	}
+	w.table = &Station{Box: "box", Keep: box(stationSink), Journal: w.j, Refused: filepath.Join(w.root, "refused")}
+	w.events, w.sent, w.flying = Events{Box: "box", Keep: box("mqtt")}, 0, nil
+	return lost, nil
+}
+
+// Turn lets the time pass in the bubble, hands the words in as the page does, and
+// lets the daemon turn and its senders look.
+func (w *whole) Turn(in engine.Input) season.Heard {
+	time.Sleep(in.Mono - w.now)
+	w.now, w.wall, w.link = in.Mono, in.Wall, in.Link
+	answers := make([]web.Answer, len(in.Actions))
+	for i, a := range in.Actions {
+		go func() { answers[i] = w.d.Submit(w.t.Context(), a) }()
+		synctest.Wait() // the queue keeps their order
+	}
+	w.heard = nil
+	w.d.mono = w.d.base + w.now - w.began
+	must(w.t, w.d.turn(w.t.Context(), in.Samples))
+	synctest.Wait()
+	w.pending = append(w.pending, w.heard...)
+	if len(w.d.due) == 0 && w.d.failed.Load() == nil {
+		w.kept, w.pending = append(w.kept, w.pending...), nil
+	}
+	h := season.Heard{Events: w.heard}
+	for i, a := range in.Actions {
+		h.Unheard += w.answer(a, answers[i])
+	}
+	w.send()
+	return h
+}
+
+// answer notes what a person was told; 1 where the core heard nothing of it.
+func (w *whole) answer(a box.Action, ans web.Answer) int {
+	asked := false
+	for _, e := range w.heard {
+		asked = asked || e.Action == a.ID
+	}
+	switch {
+	case ans.Accepted:
+		w.taken[a.ID] = true
+		w.done.words++
+		if w.r.IntN(10) == 0 { // the phone sends it again: its line was bad
+			if again := w.d.Submit(w.t.Context(), a); !again.Accepted {
+				w.fault("word %s was taken, and sent again refused: %s", a.ID, again.Reason)
+			}
+		}
+	case ans.Reason == "":
+		w.fault("word %s was refused without a reason", a.ID)
+	case asked:
+		w.done.refused++
+	default:
+		w.wasted[a.ID] = true
+		w.done.unheard++
+		return 1
+	}
+	return 0
+}
+
+func (w *whole) View() engine.View { return w.d.core.View() }
+func (w *whole) Failing() bool     { return w.d.failed.Load() != nil }
+func (w *whole) Net(up bool)       { w.cut = !up }
+
+func (w *whole) Disk(full bool) {
+	if full {
+		w.done.full++
+	}
+	must(w.t, w.j.FillUp(w.t.Context(), full))
+}
+
+// Kill takes what is on the disk at this moment to the next life; the tail of the
+// log may be torn.
+func (w *whole) Kill() {
+	w.done.kills++
+	from := w.path()
+	w.lives++
+	must(w.t, os.MkdirAll(filepath.Dir(w.path()), 0o755))
+	for _, end := range []string{"", "-wal"} {
+		b, err := os.ReadFile(from + end)
+		if end != "" && errors.Is(err, os.ErrNotExist) {
+			continue
+		}
+		must(w.t, err)
+		if end != "" && w.r.IntN(2) == 0 {
+			b = append(b, bytes.Repeat([]byte{0x37}, w.r.IntN(5000))...)
+		}
+		must(w.t, os.WriteFile(w.path()+end, b, 0o644))
+	}
+	must(w.t, w.j.Close())
+}
+
+// try is how a sending fares: not taken, or taken and not acknowledged.
+func (w *whole) try() (taken, acknowledged bool) {
+	w.done.tries++
+	x := w.r.Float64()
+	taken = !w.cut && x > 0.1
+	acknowledged = taken && x > 0.2
+	if !acknowledged {
+		w.done.bad++
+	}
+	return taken, acknowledged
+}
+
+var errLink = errors.New("the connection broke")
+
+// handset is the phone.
+type handset struct{ w *whole }
+
+func (handset) Name() string { return "phone" }
+
+func (h handset) Send(_ context.Context, n alert.Note) error {
+	taken, acknowledged := h.w.try()
+	if taken {
+		if _, again := h.w.notes[n.ID]; !again {
+			h.w.done.notes++
+		}
+		h.w.notes[n.ID] = n.Title
+	}
+	if !acknowledged {
+		return errLink
+	}
+	return nil
+}
+
+// send lets every sender look once.
+func (w *whole) send() {
+	ctx := w.t.Context()
+	if err := w.phone.turn(ctx, time.Now()); err != nil && !errors.Is(err, errLink) && !w.Failing() {
+		w.fault("alerts: %v", err)
+	}
+	if err := w.publish(ctx); err != nil && !w.Failing() {
+		w.fault("events: %v", err)
+	}
+	if int(w.now.Seconds())%5 == 0 {
+		if err := w.write(ctx); err != nil && !w.Failing() {
+			w.fault("station: %v", err)
+		}
+	}
+}
+
+// settled is how long an acknowledgement rests before its event is struck off, as
+// in package mqtt.
+const settled = 3 * time.Second
+
+// publish is a session with the broker. A lost one begins after what was struck off.
+func (w *whole) publish(ctx context.Context) error {
+	list, err := w.events.Next(ctx, w.sent, 64)
+	if err != nil {
+		return err
+	}
+	if len(list) > 0 {
+		taken, acknowledged := w.try()
+		if !acknowledged { // the connection breaks somewhere among them
+			for _, m := range list[:w.r.IntN(len(list)+1)] {
+				if taken {
+					w.receive(m)
+				}
+			}
+			w.sent, w.flying = 0, nil
+			return nil
+		}
+	}
+	for _, m := range list {
+		w.receive(m)
+		w.sent, w.flying = m.Seq, append(w.flying, flight{m.Seq, time.Now()})
+	}
+	for len(w.flying) > 0 && time.Since(w.flying[0].at) >= settled {
+		if err := w.events.Done(ctx, w.flying[0].seq); err != nil {
+			return err
+		}
+		w.flying = w.flying[1:]
+	}
+	return nil
+}
+
+func (w *whole) receive(m telemetry.Message) {
+	if old, again := w.broker[m.Seq]; again && old != string(m.Payload) {
+		w.fault("event %d came as %s and as %s", m.Seq, old, m.Payload)
+	}
+	w.broker[m.Seq] = string(m.Payload)
+}
+
+// write is one look of the database's writer.
+func (w *whole) write(ctx context.Context) error {
+	points, err := w.table.Next(ctx, influx.MaxPoints)
+	if err != nil || len(points) == 0 {
+		return err
+	}
+	taken, acknowledged := w.try()
+	if taken {
+		for _, p := range points {
+			key := fmt.Sprint(p.Measurement, p.Tags, p.At)
+			if old, again := w.rows[key]; again && old != p.Line() {
+				w.fault("two rows at one place: %s and %s", old, p.Line())
+			}
+			w.rows[key] = p.Line()
+		}
+	}
+	if !acknowledged {
+		return nil
+	}
+	return w.table.Done(ctx, nil)
+}
+
+// finish gives the senders their time and holds everything against everything.
+func (w *whole) finish() {
+	if w.d == nil {
+		return
+	}
+	for range 600 {
+		time.Sleep(5 * time.Second)
+		w.now += 5 * time.Second
+		w.send()
+		if w.waiting() == 0 {
+			break
+		}
+	}
+	if n := w.waiting(); n > 0 {
+		w.fault("%d events wait for good; links cut: %v, archive failing: %v", n, w.cut, w.Failing())
+	}
+	w.done.saved, w.done.rows = len(w.kept), len(w.rows)
+	entries, err := w.j.EventsAfter(w.t.Context(), 0, 1<<20)
+	must(w.t, err)
+	w.archived(entries)
+	w.received(entries)
+	w.runs()
+}
+
+func (w *whole) waiting() (all int) {
+	for _, o := range []*journal.Outbox{w.phone.Keep, w.table.Keep, w.events.Keep} {
+		n, err := o.Waiting(w.t.Context())
+		must(w.t, err)
+		all += n
+	}
+	return all
+}
+
+// archived: what the core said and was saved is there in its order, once each; the
+// daemon's own notes stand between. Every word said to be taken is there once.
+func (w *whole) archived(entries []journal.Entry) {
+	k := 0
+	words := map[string]int{}
+	for i := range entries {
+		e, err := entries[i].Event()
+		must(w.t, err)
+		if e.Kind == engine.ActionEvent {
+			words[e.Action]++
+		}
+		if k < len(w.kept) {
+			text, err := json.Marshal(&w.kept[k])
+			must(w.t, err)
+			if bytes.Equal(text, entries[i].JSON) {
+				k++
+				continue
+			}
+		}
+		if e.Kind != engine.NoteEvent {
+			w.fault("the archive has event %d, which is not the next that was saved: %s", entries[i].Seq, entries[i].JSON)
+			return
+		}
+	}
+	if k < len(w.kept) {
+		w.fault("the archive lacks %d of %d events, first %+v", len(w.kept)-k, len(w.kept), w.kept[k])
+	}
+	for id := range w.taken {
+		if words[id] != 1 {
+			w.fault("word %s was said to be taken; the archive has it %d times", id, words[id])
+		}
+	}
+	for id := range w.wasted {
+		if words[id] != 0 {
+			w.fault("word %s was said to be not taken; the archive has it", id)
+		}
+	}
+}
+
+// received: each receiver has all of the archive that is for it, and nothing else.
+// The phone is told of an alarm's cause, not of what follows from it.
+func (w *whole) received(entries []journal.Entry) {
+	known := map[string]bool{}
+	for i := range entries {
+		e, err := entries[i].Event()
+		must(w.t, err)
+		if _, ok := w.broker[entries[i].Seq]; !ok {
+			w.fault("the broker has not got event %d", entries[i].Seq)
+		}
+		if e.Kind != engine.AlarmEvent {
+			continue
+		}
+		id := "box-" + keyOf(e)
+		known[id] = true
+		if _, ok := w.notes[id]; !ok && e.State == "raised" && e.Cause == "" && (e.Priority == "critical" || e.Priority == "high") {
+			w.fault("the phone was not told of %s", id)
+		}
+	}
+	if len(w.broker) != len(entries) {
+		w.fault("the broker has %d events, the archive %d", len(w.broker), len(entries))
+	}
+	for id, title := range w.notes {
+		if e, err := strconv.ParseUint(id[len("box-"):], 10, 64); !known[id] && !w.gone[id] && (err != nil || w.broker[e] == "") {
+			w.fault("the phone was told %s (%s), which the archive has not", id, title)
+		}
+	}
+	n := 0
+	for key := range w.rows {
+		if len(key) >= len("boxd_event") && key[:len("boxd_event")] == "boxd_event" {
+			n++
+		}
+	}
+	if n != len(entries) {
+		w.fault("the database has %d rows of events, the archive %d events", n, len(entries))
+	}
+}
+
+// runs: each that began has its record, an end and a summary; one that could not be
+// taken up again has a note that says so.
+func (w *whole) runs() {
+	list, err := w.j.Runs(w.t.Context())
+	must(w.t, err)
+	began := map[string]int{}
+	for _, e := range w.kept {
+		if e.Kind == engine.RunEvent && e.State == "started" {
+			began[e.Name]++
+		}
+	}
+	for _, r := range list {
+		if began[r.ID] != 1 {
+			w.fault("run %s is in the archive and was begun %d times", r.ID, began[r.ID])
+		}
+		delete(began, r.ID)
+		if !r.Ended {
+			w.fault("run %s has no end", r.ID)
+		}
+		if r.Summary == nil && !w.cutOff(r.ID) {
+			w.fault("run %s has neither a summary nor a word why", r.ID)
+		}
+	}
+	for id := range began {
+		w.fault("run %s is not in the archive", id)
+	}
+}
+
+func (w *whole) cutOff(run string) bool {
+	list, err := w.j.Events(w.t.Context(), run)
+	must(w.t, err)
+	for _, e := range list {
+		if e.Kind == engine.NoteEvent && bytes.Contains(e.JSON, []byte("could not be taken up again")) {
+			return true
+		}
+	}
+	return false
+}
