@@ -38,7 +38,7 @@ func filters(box string) []string {
 // Follow keeps the fleet told from the broker until ctx ends. It always comes
 // back from a lost connection; meanwhile the fleet knows that the link is down.
 func Follow(ctx context.Context, b dial.Broker, f *Fleet, log *slog.Logger) {
-	wait := backoffMin
+	wait, said := backoffMin, ""
 	for ctx.Err() == nil {
 		began := time.Now()
 		err := session(ctx, b, f)
@@ -47,9 +47,12 @@ func Follow(ctx context.Context, b dial.Broker, f *Fleet, log *slog.Logger) {
 		}
 		f.Link(err.Error())
 		if time.Since(began) > backoffMax {
-			wait = backoffMin
+			wait, said = backoffMin, ""
 		}
-		log.Warn("the broker can't be reached", "error", err, "retry_in", wait)
+		if err.Error() != said { // the same again is no news
+			said = err.Error()
+			log.Warn("the broker can't be reached", "error", err, "retry_in", wait)
+		}
 		t := time.NewTimer(wait)
 		select {
 		case <-ctx.Done():

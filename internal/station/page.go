@@ -261,7 +261,7 @@ func (p *page) send(w http.ResponseWriter, out *http.ResponseController, lang st
 	if err != nil {
 		return err
 	}
-	_ = out.SetWriteDeadline(now.Add(writeIn)) // a recorder in a test has none
+	_ = out.SetWriteDeadline(time.Now().Add(writeIn)) // of the reader's time, not of what drawing took; a recorder in a test has none
 	if _, err := fmt.Fprintf(w, "event: change\ndata: %s,\"rows\":%s}\n\n", front[:len(front)-1], list); err != nil {
 		return err
 	}

@@ -5,7 +5,9 @@ import (
 	"crypto/x509"
 	"errors"
 	"fmt"
+	"io"
 	"net"
+	"syscall"
 
 	"github.com/eclipse/paho.mqtt.golang/packets"
 )
@@ -19,10 +21,10 @@ func (b Broker) Refused(err error) error {
 		hint = fmt.Sprintf("the broker does not admit user %q: check %s and %s", b.User, b.Names.User, b.Names.Password)
 	case errors.Is(err, packets.ErrorRefusedIDRejected):
 		hint = "the broker does not like the client id made of box.name: choose a shorter, plainer name"
-	default:
-		if h := b.secureHint(err); h != "" {
-			hint = h
-		}
+	case b.secureHint(err) != "":
+		hint = b.secureHint(err)
+	case errors.Is(err, syscall.ECONNRESET), errors.Is(err, io.EOF):
+		hint = fmt.Sprintf("something listens there and hung up: in %s write ssl:// where the port speaks TLS and tcp:// where it does not, and see the broker's log", b.Names.URL)
 	}
 	return fmt.Errorf("cannot connect to the broker at %s: %w: %s", b.Host(), err, hint)
 }

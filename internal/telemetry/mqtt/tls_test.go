@@ -177,6 +177,13 @@ func TestHandshakes(t *testing.T) {
 			}
 		})
 	}
+	t.Run("TLS at a port of a tcp address", func(t *testing.T) {
+		url := door(t, b.Addr(), &tls.Config{Certificates: []tls.Certificate{plain}})
+		l := tried(t, Config{URL: "tcp" + strings.TrimPrefix(url, "ssl"), User: user, Password: password})
+		if l.Err == nil || !strings.Contains(l.Err.Error(), "ssl://") {
+			t.Errorf("says %v", l.Err)
+		}
+	})
 	t.Run("no TLS at the port", func(t *testing.T) {
 		l := tried(t, Config{URL: "ssl://" + b.Addr(), User: user, Password: password, CAFile: ours.file})
 		if l.Err == nil || !strings.Contains(l.Err.Error(), "often 8883") && !strings.Contains(l.Err.Error(), "mqtt.broker") {
