@@ -48,37 +48,43 @@ func steps(t, x []float64) (out []step) {
 	return out
 }
 
-// splits are the ways to part a series in two: for each, the step's own part of
-// what a slope common to both sides leaves (Frisch and Waugh, 1933).
+// splits are the ways to part a series in two: for each, the length of what a
+// slope common to both sides leaves of the step (Frisch and Waugh, 1933).
 type splits struct {
-	from int
-	regs [][]float64 // unit vectors, orthogonal to constant and time
-	norm []float64   // their lengths before
-	t    []float64
+	norm  []float64
+	spare []float64
 }
 
 func newSplits(t []float64) splits {
 	n := len(t)
-	s := splits{from: leastPart, t: t}
+	s := splits{spare: make([]float64, n-2*leastPart+1)}
 	for k := leastPart; k <= n-leastPart; k++ {
 		d := make([]float64, n)
 		for i := k; i < n; i++ {
 			d[i] = 1
 		}
 		d = residuals(t, d)
-		norm := math.Sqrt(dot(d, d))
-		for i := range d {
-			d[i] /= max(norm, 1e-12)
-		}
-		s.regs, s.norm = append(s.regs, d), append(s.norm, norm)
+		s.norm = append(s.norm, max(math.Sqrt(dot(d, d)), 1e-9))
 	}
 	return s
 }
 
+// parts are, for each split, the part of the residuals r along it. They bear
+// neither constant nor slope, so the step itself will do for what is left of it.
+func (s *splits) parts(r []float64) []float64 {
+	sum := 0.0
+	for k := len(r) - 1; k >= leastPart; k-- {
+		if sum += r[k]; k-leastPart < len(s.spare) {
+			s.spare[k-leastPart] = sum / s.norm[k-leastPart]
+		}
+	}
+	return s.spare
+}
+
 // best is the split that explains most of the residuals r, and how much.
 func (s *splits) best(r []float64) (k int, explained float64) {
-	for i, d := range s.regs {
-		if c := dot(d, r); c*c > explained {
+	for i, c := range s.parts(r) {
+		if c*c > explained {
 			k, explained = i, c*c
 		}
 	}
@@ -111,7 +117,7 @@ func oneStep(t, x []float64) (step, bool) {
 		return step{}, false
 	}
 	low, high := s.where(r, k)
-	return step{at: k + s.from, low: low + s.from, high: high + s.from, size: dot(s.regs[k], r) / max(s.norm[k], 1e-12), p: p}, true
+	return step{at: k + leastPart, low: low + leastPart, high: high + leastPart, size: s.parts(r)[k] / s.norm[k], p: p}, true
 }
 
 // where is the shortest stretch about the best split that holds 90 % of the
@@ -119,13 +125,13 @@ func oneStep(t, x []float64) (step, bool) {
 // (Smith, 1975, Biometrika 62:407–416; with a slope, Holbert and Broemeling, 1977,
 // Comm. Stat. A 6:265–275).
 func (s *splits) where(r []float64, best int) (low, high int) {
-	all, n := dot(r, r), float64(len(r))
-	w := make([]float64, len(s.regs))
+	all, n, parts := dot(r, r), float64(len(r)), s.parts(r)
+	w := make([]float64, len(parts))
 	sum := 0.0
-	left := func(i int) float64 { c := dot(s.regs[i], r); return max(all-c*c, 1e-12*all) }
+	left := func(i int) float64 { return max(all-float64(parts[i]*parts[i]), 1e-12*all) }
 	least := left(best)
 	for i := range w {
-		w[i] = math.Exp(-(n-3)/2*math.Log(left(i)/least)) / max(s.norm[i], 1e-12)
+		w[i] = math.Exp(-(n-3)/2*math.Log(left(i)/least)) / s.norm[i]
 		sum += w[i]
 	}
 	low, high = best, best
