@@ -1,10 +1,11 @@
-// Package hw holds no code: drawings, wiring and profiles of boards, and the
-// tests that hold the profiles to what the configuration reads.
+// Package hw holds drawings, wiring and profiles of boards, and the tests that
+// hold the profiles to what the configuration reads. The manual shows them; there is
+// no other code.
 package hw
 
 import "embed"
 
-// Profiles are the boards' profiles, as package config reads them.
+// Files are what the manual shows; the profiles are as package config reads them.
 //
-//go:embed profiles/*.yaml
-var Profiles embed.FS
+//go:embed README.md *.svg profiles/*.yaml
+var Files embed.FS

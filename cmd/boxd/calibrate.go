@@ -104,7 +104,7 @@ func decodeRequest(in io.Reader, path string) (r calibration.Request, err error)
 	d := json.NewDecoder(io.LimitReader(in, maxRequest))
 	d.DisallowUnknownFields()
 	if err := d.Decode(&r); err != nil {
-		return r, fmt.Errorf("cannot read the points in %s: %w; the README shows a file", path, err)
+		return r, fmt.Errorf("cannot read the points in %s: %w; the manual (calibrate) shows a file", path, err)
 	}
 	return r, nil
 }

@@ -2,7 +2,7 @@ package main
 
 // A fleet of simulated boxes with the daemon's own publisher, its broker, and a
 // station as its page shows it: over loopback, in a real browser where there is
-// one. The bounds are those of a slow machine; the figures stand in the README.
+// one. The bounds are those of a slow machine; the figures stand in the manual.
 
 import (
 	"bufio"

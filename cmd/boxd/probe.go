@@ -195,7 +195,7 @@ const draftFound = `
 # What was found. What measures what can't be seen from here: FILL IN each word in
 # CAPITALS, then take the "# " before that entry and before "sensors:" away.
 # CHANNEL is such as supply_kpa, header_kpa, main_flow_lpm, water_c, each once;
-# the keys of each driver are in the README, under Instruments.
+# the keys of each driver are in the manual, under Wire.
 `
 
 // draftOf is a configuration that passes boxd check. What was found stands in it as

@@ -62,7 +62,8 @@ func rules() map[string]rule {
 		"telemetry/mqtt":    may("say", "units", "box", "alarm", "sequencer", "engine", "telemetry", "telemetry/dial"),
 		"telemetry/influx":  may("say", "units", "box", "alarm", "sequencer", "engine", "telemetry"),
 		"access":            may("say"),
-		"web":               may("season", "access", "say", "units", "box", "alarm", "sequencer", "engine", "telemetry", "journal", "whatif", "setup"),
+		"manual":            may(module+"docs", module+"hw"),
+		"web":               may("manual", "season", "access", "say", "units", "box", "alarm", "sequencer", "engine", "telemetry", "journal", "whatif", "setup"),
 		"web/webtest":       may(), // tests only
 		"config":            may("say", "units", "box", "hydraulics", "dosing", "sensors", "safety", "sequencer", "engine", "record"),
 		"planview":          may("say", "config", "units", "hydraulics", "dosing", "web"), // answers the interface that web declares
@@ -77,8 +78,11 @@ func rules() map[string]rule {
 
 		"engine/enginetest/season": pure("units", "box", "hydraulics", "safety", "engine"), // tests only
 
+		// Files alone: the manual, the boards' profiles.
+		module + "docs": may(),
+		module + "hw":   may(),
+
 		// The kernel test's machine. Nothing of the product imports these.
-		module + "hw":               may(), // the boards' profiles
 		module + "hw/kernel":        may(),
 		module + "hw/kernel/guest":  may(module + "hw/kernel/wiring"),
 		module + "hw/kernel/image":  may(),
@@ -99,6 +103,7 @@ func homes() map[string][]string {
 		"github.com/alexedwards/scs":             {"access"},
 		"golang.org/x/crypto/":                   {"access"},
 		"gopkg.in/yaml.v3":                       {"config"},
+		"github.com/yuin/goldmark":               {"manual"},
 		"github.com/chromedp/":                   {"web/webtest"},
 		"github.com/parquet-go/":                 {}, // tests only: it would be a fifth of the program
 		"pgregory.net/rapid":                     {}, // tests only

@@ -247,7 +247,7 @@ func (s *sender) kill() {
 
 // A day of box time waits in the archive. While it is caught up with, the sender
 // is killed six times and the database three; nothing is missing then and nothing
-// there twice. The queries of the README and of the dashboard find it.
+// there twice. The queries of the manual and of the dashboard find it.
 func TestADayComesToInfluxDB(t *testing.T) {
 	t.Parallel()
 	db, dir := influxd(t), t.TempDir()
@@ -301,12 +301,11 @@ func sumOf(seconds int) (sum int) {
 	return sum
 }
 
-// queries: each example of the README and each query of the dashboard gives rows.
+// queries: each example of the manual and each query of the dashboard gives rows.
 func queries(t *testing.T, db *dbServer) {
-	readme, err := os.ReadFile("../../README.md")
+	page, err := os.ReadFile("../../docs/database.md")
 	must(t, err)
-	_, part, _ := strings.Cut(string(readme), "## The station's database")
-	part, _, _ = strings.Cut(part, "\n## ")
+	part := string(page)
 	n := 0
 	for _, q := range regexp.MustCompile(`(?m)^    (SELECT .*)$`).FindAllStringSubmatch(part, -1) {
 		if n++; len(db.influxQL(q[1])) == 0 {
@@ -319,7 +318,7 @@ func queries(t *testing.T, db *dbServer) {
 		}
 	}
 	if n != 4 {
-		t.Errorf("%d examples found in the README, 4 are known", n)
+		t.Errorf("%d examples found in the manual, 4 are known", n)
 	}
 	board, err := os.ReadFile("../../docs/grafana.json")
 	must(t, err)

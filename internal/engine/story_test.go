@@ -56,7 +56,7 @@ func TestStories(t *testing.T) {
 }
 
 // TestAlarmsInTheirSteps: in all stories no alarm comes in a step that its
-// definition, and so the README, doesn't name.
+// definition, and so the manual, doesn't name.
 func TestAlarmsInTheirSteps(t *testing.T) {
 	files, err := filepath.Glob("testdata/story/*.txt")
 	check(t, err)

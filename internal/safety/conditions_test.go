@@ -1,7 +1,7 @@
 package safety
 
-// Conditions with more than one thing to say, and the table of alarms in the
-// README, which is made from the definitions.
+// Conditions with more than one thing to say, and the alarms in the
+// manual, which are made from the definitions.
 
 import (
 	"flag"
@@ -16,7 +16,7 @@ import (
 	"boxd/internal/units"
 )
 
-var rewrite = flag.Bool("rewrite", false, "write the README's table of alarms anew")
+var rewrite = flag.Bool("rewrite", false, "write the manual's alarms anew")
 
 // TestRatioTwice: 10 % off is low; 25 % off is said anew, to whoever had
 // acknowledged it too, and is high.
@@ -150,43 +150,79 @@ func TestDefinitionsComplete(t *testing.T) {
 	}
 }
 
-// TestReadmeTable: the README's table is the definitions. go test
-// ./internal/safety -run Readme -rewrite writes it anew.
-func TestReadmeTable(t *testing.T) {
-	const begin, end = "<!-- alarms: made by internal/safety, TestReadmeTable -->\n", "<!-- end of alarms -->"
-	data, err := os.ReadFile("../../README.md")
+// TestManualsAlarms: the manual's alarms are the definitions. go test
+// ./internal/safety -run Manual -rewrite writes them anew.
+func TestManualsAlarms(t *testing.T) {
+	const begin, end = "<!-- alarms: made by internal/safety, TestManualsAlarms -->\n", "<!-- end of alarms -->"
+	data, err := os.ReadFile("../../docs/alarms.md")
 	if err != nil {
 		t.Fatal(err)
 	}
 	before, rest, ok := strings.Cut(string(data), begin)
-	table, after, closed := strings.Cut(rest, end)
+	shown, after, closed := strings.Cut(rest, end)
 	if !ok || !closed {
-		t.Fatal("the README has no place for the table of alarms")
+		t.Fatal("the manual has no place for the alarms")
 	}
-	want := readmeTable()
-	if table == want {
+	want := manualsAlarms()
+	if shown == want {
 		return
 	}
 	if !*rewrite {
-		t.Fatalf("the README's table of alarms is not that of the definitions; it should be:\n%s", want)
+		t.Fatalf("the manual's alarms are not those of the definitions (-run Manual -rewrite mends it); they should be:\n%s", want)
 	}
-	if err := os.WriteFile("../../README.md", []byte(before+begin+want+end+after), 0o644); err != nil {
+	if err := os.WriteFile("../../docs/alarms.md", []byte(before+begin+want+end+after), 0o644); err != nil {
 		t.Fatal(err)
 	}
 }
 
-func readmeTable() string {
+func manualsAlarms() string {
 	var b strings.Builder
-	b.WriteString("| Alarm | Priority | Common cause | What comes of it | What to do | Respond within | Steps |\n|---|---|---|---|---|---|---|\n")
+	b.WriteString("| Alarm | Priority | Respond within | Steps |\n|---|---|---|---|\n")
 	for _, d := range Definitions() {
-		p, steps := d.Priority.String(), strings.Join(d.Steps, ", ")
-		if d.Grave != alarm.UnknownPriority && d.Grave != d.Priority {
-			p += ", then " + d.Grave.String()
+		fmt.Fprintf(&b, "| [%s](#%s) | %s | %.0f min | %s |\n", d.ID, d.ID, priorities(d), d.Respond.Minutes(), stepsOf(d))
+	}
+	for _, d := range Definitions() {
+		fmt.Fprintf(&b, "\n## %s\n\n- **Priority:** %s\n", d.ID, priorities(d))
+		row := func(what, text string) { fmt.Fprintf(&b, "- **%s:** %s\n", what, text) }
+		row("Common cause", d.Cause.String())
+		row("What comes of it", d.Consequence.String())
+		row("What to do", d.Do.String())
+		row("Respond within", fmt.Sprintf("%.0f min", d.Respond.Minutes()))
+		row("Steps", stepsOf(d))
+		row("Raised after", fmt.Sprintf("%v; returns after %v", units.Elapsed(d.OnDelay), units.Elapsed(d.OffDelay)))
+		if d.Latches {
+			row("Latches", "until somebody resets it with a note")
 		}
-		if len(d.Steps) == len(everywhere()) {
-			steps = "any"
+		if d.Realarm > 0 {
+			row("Said again", fmt.Sprintf("%v after it was seen, if it still stands", units.Elapsed(d.Realarm)))
 		}
-		fmt.Fprintf(&b, "| `%s` | %s | %s | %s | %s | %.0f min | %s |\n", d.ID, p, d.Cause, d.Consequence, d.Do, d.Respond.Minutes(), steps)
+		if len(d.CausedBy) > 0 {
+			var links []string
+			for _, c := range d.CausedBy {
+				links = append(links, fmt.Sprintf("[%s](#%s)", c, c))
+			}
+			row("May follow from", strings.Join(links, ", "))
+		}
+		set := "may be shelved or taken out of service"
+		if !d.Silenceable {
+			set = "can't be shelved or taken out of service"
+		}
+		row("Setting aside", set)
 	}
 	return b.String()
+}
+
+// priorities of an alarm, the one it may rise to with it.
+func priorities(d alarm.Definition) string {
+	if d.Grave != alarm.UnknownPriority && d.Grave != d.Priority {
+		return d.Priority.String() + ", then " + d.Grave.String()
+	}
+	return d.Priority.String()
+}
+
+func stepsOf(d alarm.Definition) string {
+	if len(d.Steps) == len(everywhere()) {
+		return "any"
+	}
+	return strings.Join(d.Steps, ", ")
 }

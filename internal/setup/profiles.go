@@ -11,7 +11,7 @@ import (
 
 // Profile finds a board's profile by name.
 func Profile(name string) (*config.Profile, bool) {
-	text, err := hw.Profiles.ReadFile("profiles/" + name + ".yaml")
+	text, err := hw.Files.ReadFile("profiles/" + name + ".yaml")
 	if err != nil {
 		return nil, false
 	}

@@ -71,7 +71,7 @@ func fill(t *testing.T, d *Draft, board string, all map[string]string) {
 }
 
 func TestEveryBoardComesToAConfiguration(t *testing.T) {
-	files, err := hw.Profiles.ReadDir("profiles")
+	files, err := hw.Files.ReadDir("profiles")
 	if err != nil || len(boards()) != len(files)+2 {
 		t.Errorf("%d boards can be chosen of %d profiles, %v", len(boards()), len(files), err)
 	}

@@ -1,6 +1,6 @@
 package station
 
-// What is known of boxes is held against the README's "Watching over MQTT": what each
+// What is known of boxes is held against the manual's page of MQTT: what each
 // topic says, and that kept values count only while the status is online. Times are
 // given.
 

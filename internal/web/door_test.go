@@ -112,7 +112,7 @@ func TestEveryAddressHasItsRole(t *testing.T) {
 		path, do string
 		from     int // the first in roles who may
 	}{
-		{"/", "", 1}, {"/runs", "", 1}, {"/season", "", 1}, {"/runs/r1.csv", "", 1}, {"/api/view", "", 1}, {"/api/trace", "", 1}, {"/people", "", 3}, {"/calibrate", "", 3}, {"/setup", "", 3},
+		{"/", "", 1}, {"/runs", "", 1}, {"/season", "", 1}, {"/runs/r1.csv", "", 1}, {"/api/view", "", 1}, {"/api/trace", "", 1}, {"/people", "", 3}, {"/help", "", 0}, {"/help/run", "", 0}, {"/calibrate", "", 3}, {"/setup", "", 3},
 		{"/runs/run-0007", "", 1}, {"/runs/run-0007/traces", "", 1}, {"/runs/run-0007/whatif", "", 1}, {"/runs/run-0007/note", "note", 2}, {"/runs/run-0007/whatif", "what if", 2},
 		{"/act", "confirm:17", 2}, {"/act", "acknowledge:stock-empty", 2}, {"/act", "reset:backflow-sign", 2}, {"/act", "report:stock_in", 2}, {"/act", "override:flow-unknown", 3}, {"/calibrate", "calibrate", 3},
 	} {

@@ -18,6 +18,7 @@ import (
 // frame is what every page has around it.
 type frame struct {
 	Page, Box, Version string
+	Help               string // where the manual tells of this page
 	Demo, Open         bool
 	Planned            bool // there is a plan page
 	Lang               string
@@ -34,7 +35,7 @@ type may struct{ Operate, Administer bool }
 
 func (s visit) frame(page string) frame {
 	return frame{
-		Page: page, Box: s.opts.Box, Version: s.opts.Version, Demo: s.opts.Demo, Open: s.opts.Keeper == nil, Planned: s.opts.Planner != nil,
+		Page: page, Help: helpFor(page), Box: s.opts.Box, Version: s.opts.Version, Demo: s.opts.Demo, Open: s.opts.Keeper == nil, Planned: s.opts.Planner != nil,
 		Lang: s.lang, Words: s.pages.words, Who: s.who.Name, Guarded: s.opts.Keeper != nil, Shown: s.shown(),
 		May: s.may(), SettingUp: s.workshop != nil,
 	}
@@ -315,7 +316,7 @@ type pages struct {
 	run, parts, runs, plan, signIn, begin, people *template.Template
 	alarms, alarmParts, boxPage, boxParts         *template.Template
 	offline, valve, valveParts, valveNext         *template.Template
-	record, whatIf, setup, ruling                 *template.Template
+	record, whatIf, setup, ruling, help           *template.Template
 
 	season *template.Template
 
@@ -335,7 +336,7 @@ func parsePages(m say.Messages) pages {
 		signIn: all.Lookup("signin.html"), begin: all.Lookup("begin.html"), people: all.Lookup("people.html"),
 		alarms: all.Lookup("alarms.html"), alarmParts: all.Lookup("alarm-parts"), boxPage: all.Lookup("box.html"), boxParts: all.Lookup("box-parts"), offline: all.Lookup("offline.html"),
 		valve: all.Lookup("valve.html"), valveParts: all.Lookup("valve-parts"), valveNext: all.Lookup("valve-next"),
-		record: all.Lookup("record.html"), whatIf: all.Lookup("whatif.html"), season: all.Lookup("season.html"), setup: all.Lookup("setup.html"), ruling: all.Lookup("ruling.html"),
+		record: all.Lookup("record.html"), help: all.Lookup("help.html"), whatIf: all.Lookup("whatif.html"), season: all.Lookup("season.html"), setup: all.Lookup("setup.html"), ruling: all.Lookup("ruling.html"),
 		messages: m, words: scriptWords(m),
 	}
 }

@@ -43,6 +43,8 @@ func scenes() []scene {
 		{"box", "/box", troubled, "[data-column]"},
 		{"people", "/people", at("ready"), "[data-person]"},
 		{"ruling", "/setup", at("ready"), "#ruling"},
+		{"help", "/help/alarms", at("ready"), "#backflow-sign"},
+		{"help-wiring", "/help/hw/README", at("ready"), "table"},
 		{"offline", "/offline", at("ready"), ".stopped"},
 	}
 }

@@ -46,6 +46,8 @@ func NewSetup(w Workshop, opts Options) http.Handler {
 	page("GET /setup/live", access.Administer, visit.setupLive)
 	page("POST /shown", access.Nobody, visit.setShown)
 	page("GET /manifest.webmanifest", access.Nobody, visit.manifest)
+	page("GET /help", access.Nobody, visit.helpPage)
+	page("GET /help/{file...}", access.Nobody, visit.helpPage)
 	page("GET /sign-in", access.Nobody, visit.signInPage)
 	page("POST /sign-in", access.Nobody, visit.signIn)
 	page("POST /sign-out", access.Nobody, visit.signOut)

@@ -252,6 +252,8 @@ func (s *server) handler() http.Handler {
 	page("POST /shown", access.Nobody, visit.setShown)
 	page("GET /manifest.webmanifest", access.Nobody, visit.manifest)
 	page("GET /offline", access.Nobody, visit.offline)
+	page("GET /help", access.Nobody, visit.helpPage)
+	page("GET /help/{file...}", access.Nobody, visit.helpPage)
 	mux.HandleFunc("GET /sw.js", s.worker)
 	mux.HandleFunc("GET /healthz", s.healthz)
 	mux.Handle("GET /static/", staticFiles())

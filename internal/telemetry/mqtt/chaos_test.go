@@ -147,7 +147,7 @@ func (r *reader) hear(m paho.Message) {
 
 // has waits for all events up to and with n, holds them against what was sent, and
 // counts by their ids: of every run one record and one alarm, once what came again
-// under its number is dropped as the README says. It gives how many came again.
+// under its number is dropped as the manual says. It gives how many came again.
 func (r *reader) has(t *testing.T, n int) (again int) {
 	t.Helper()
 	defer func() {
@@ -272,7 +272,7 @@ func (o *outbox) left() int {
 }
 
 // A broker that is to lose nothing must write down what it acknowledges: these are
-// the settings the README names.
+// the settings the manual names.
 func TestMosquittoKilled(t *testing.T) {
 	t.Parallel()
 	path := mosquittoPath(t)

@@ -227,10 +227,15 @@ func (tab *Tab) Keep(name string) {
 	if dir == "" {
 		return
 	}
-	png := Ask(tab, "picture of "+name, chromedp.FullScreenshot(100))
-	if err := os.WriteFile(filepath.Join(dir, name+".png"), png, 0o644); err != nil {
+	if err := os.WriteFile(filepath.Join(dir, name+".png"), tab.Picture(), 0o644); err != nil {
 		tab.T.Fatal(err)
 	}
+}
+
+// Picture is the whole page as a PNG.
+func (tab *Tab) Picture() []byte {
+	tab.T.Helper()
+	return Ask(tab, "picture", chromedp.FullScreenshot(100))
 }
 
 // Link slows the browser's link: round trip in milliseconds, bytes a second down.

@@ -1,4 +1,4 @@
-// The README shows every payload whole. What it shows is made here from one view
+// The manual shows every payload whole. What it shows is made here from one view
 // and a few events, so that a reader can rely on the names to the letter.
 package telemetry_test
 
@@ -14,28 +14,28 @@ import (
 	"boxd/internal/telemetry"
 )
 
-var rewrite = flag.Bool("rewrite", false, "write the README's payloads anew")
+var rewrite = flag.Bool("rewrite", false, "write the manual's payloads anew")
 
-// TestReadmePayloads: go test ./internal/telemetry -run Readme -rewrite writes them anew.
-func TestReadmePayloads(t *testing.T) {
-	const begin, end = "<!-- payloads: made by internal/telemetry, TestReadmePayloads -->\n", "<!-- end of payloads -->"
-	data, err := os.ReadFile("../../README.md")
+// TestManualsPayloads: go test ./internal/telemetry -run Manual -rewrite writes them anew.
+func TestManualsPayloads(t *testing.T) {
+	const begin, end = "<!-- payloads: made by internal/telemetry, TestManualsPayloads -->\n", "<!-- end of payloads -->"
+	data, err := os.ReadFile("../../docs/mqtt.md")
 	if err != nil {
 		t.Fatal(err)
 	}
 	before, rest, ok := strings.Cut(string(data), begin)
 	shown, after, closed := strings.Cut(rest, end)
 	if !ok || !closed {
-		t.Fatal("the README has no place for the payloads")
+		t.Fatal("the manual has no place for the payloads")
 	}
 	want := payloads(t)
 	if shown == want {
 		return
 	}
 	if !*rewrite {
-		t.Fatalf("the README's payloads are not those published (-run Readme -rewrite mends it); they should be:\n%s", want)
+		t.Fatalf("the manual's payloads are not those published (-run Manual -rewrite mends it); they should be:\n%s", want)
 	}
-	if err := os.WriteFile("../../README.md", []byte(before+begin+want+end+after), 0o644); err != nil {
+	if err := os.WriteFile("../../docs/mqtt.md", []byte(before+begin+want+end+after), 0o644); err != nil {
 		t.Fatal(err)
 	}
 }
