@@ -113,6 +113,9 @@ func decodeRequest(in io.Reader, path string) (r calibration.Request, err error)
 // from then on. An account's name counts before the one in the request.
 func (s *service) taker(j *journal.Journal) func(context.Context, []byte, string) (string, error) {
 	return func(ctx context.Context, points []byte, by string) (string, error) {
+		if s.standIn != "" {
+			return "", errors.New("cannot calibrate: the archive can't be used now, and the record would be lost with the power; mend what the alarm archive-failing says, start boxd anew and calibrate then")
+		}
 		r, err := decodeRequest(bytes.NewReader(points), "the request")
 		if err != nil {
 			return "", err

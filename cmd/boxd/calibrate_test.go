@@ -126,7 +126,8 @@ func TestStandInCorrects(t *testing.T) {
 			t.Fatal(err)
 		}
 		s := &service{source: src, cfg: &config.Config{}, data: dir, tell: func(string, ...any) {}, log: slog.New(slog.DiscardHandler)}
-		j, why, err := s.archive()
+		j, err := s.archive()
+		why := s.standIn
 		if err != nil || !strings.HasPrefix(why, "kept in memory") || strings.Contains(why, "NOT CALIBRATED") != x.says {
 			t.Fatalf("%q, %v", why, err)
 		}
@@ -135,6 +136,9 @@ func TestStandInCorrects(t *testing.T) {
 		}
 		if got := calibration.InForce(s.calibrations, "water_c").Offset; got != x.offset {
 			t.Errorf("corrected by %v, want %v", got, x.offset)
+		}
+		if _, err := s.taker(j)(t.Context(), []byte(`{"channel": "water_c", "temperature": {"readings": [0.125]}}`), "Kim"); err == nil {
+			t.Error("a calibration is taken that is lost with the power")
 		}
 		src.Close()
 		if err := j.Discard(); err != nil {

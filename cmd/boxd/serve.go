@@ -56,6 +56,8 @@ type service struct {
 	calibrating  sync.Mutex           // over calibrations and what corrects by them
 	calibrations []calibration.Record // in force
 
+	standIn string // why the archive is one in memory; empty: it is the real one
+
 	board *board // nil where it is nobody's business, as in a simulation
 
 	hold   *hold       // of the page's address; nil: it is opened and closed
@@ -82,12 +84,12 @@ func (s *service) run(ctx context.Context) (err error) {
 			s.stop[i]()
 		}
 	}()
-	j, standIn, err := s.archive()
+	j, err := s.archive()
 	if err != nil {
 		return err
 	}
 	s.stop = append(s.stop, func() {
-		if standIn != "" {
+		if s.standIn != "" {
 			err = errors.Join(err, j.Discard())
 			return
 		}
@@ -111,7 +113,7 @@ func (s *service) run(ctx context.Context) (err error) {
 	upkeep := &daemon.Upkeep{Journal: j, Hub: hub, Log: s.log,
 		Keep: daemon.Keep{ThinAfter: a.ThinAfter, Runs: a.KeepRuns, Undelivered: a.KeepUndelivered, Most: int64(a.Most) * 1e6}}
 	d, err := daemon.New(ctx, daemon.Options{Core: s.core, ConfigText: s.redacted(), Version: version(), Journal: j, Source: s.source,
-		Hub: hub, Log: s.log, Beat: s.beat, Idle: s.idle, Speed: s.speed, Start: time.Now(), Link: s.link, Unsaved: unsaved, StandIn: standIn, Board: s.vitals(upkeep), Trouble: upkeep.Trouble, Alive: over.alive})
+		Hub: hub, Log: s.log, Beat: s.beat, Idle: s.idle, Speed: s.speed, Start: time.Now(), Link: s.link, Unsaved: unsaved, StandIn: s.standIn, Board: s.vitals(upkeep), Trouble: upkeep.Trouble, Alive: over.alive})
 	if err != nil {
 		return err
 	}
@@ -128,14 +130,14 @@ func (s *service) run(ctx context.Context) (err error) {
 	if err := s.pages(side, d, j); err != nil {
 		return err
 	}
-	if standIn == "" {
+	if s.standIn == "" {
 		s.tell("archive    %s", archiveFile(s.data))
 	}
 	if s.after != nil {
 		s.wg.Go(func() { s.after(side, d) })
 	}
 	s.board.run(side, s, d, j)
-	if standIn == "" { // last: the outboxes are open
+	if s.standIn == "" { // last: the outboxes are open
 		upkeep.Full = d.Full
 		s.wg.Go(func() { upkeep.Run(side) })
 	}
@@ -179,7 +181,7 @@ func (s *service) senders(ctx context.Context, link mqtt.Config, j *journal.Jour
 // archive opens the archive. Where a full, failing or damaged one can't be used, a
 // box that must go on advising has one in memory instead, and why not is said:
 // here, and by an alarm for as long as it lasts.
-func (s *service) archive() (j *journal.Journal, standIn string, err error) {
+func (s *service) archive() (j *journal.Journal, err error) {
 	err = os.MkdirAll(s.data, 0o755)
 	if err == nil {
 		var unlock func()
@@ -189,15 +191,16 @@ func (s *service) archive() (j *journal.Journal, standIn string, err error) {
 		}
 	}
 	if err == nil || !journal.StandInFor(err) {
-		return j, "", err
+		return j, err
 	}
 	s.log.Error("cannot use the archive: what happens is kept in memory and lost at the end", "error", err)
 	s.tell("archive    NONE: %v", err)
 	j, other := journal.OpenStandIn(time.Now())
 	if other != nil {
-		return nil, "", other
+		return nil, other
 	}
-	return j, "kept in memory and lost without power: " + err.Error() + s.salvage(j), nil
+	s.standIn = "kept in memory and lost without power: " + err.Error() + s.salvage(j)
+	return j, nil
 }
 
 // salvage brings the calibrations in force of an archive that can't be used into
