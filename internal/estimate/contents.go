@@ -300,11 +300,13 @@ func (e *Estimator) rememberedBox() {
 const endOffset = 200
 
 // rememberedEnd is the clean water at the line end where it can't be learned
-// now, because fertilizer of an earlier run may stand there: as it was then,
-// moved by what the supply has changed since.
+// now, because fertilizer of an earlier run may stand there or the probe was away
+// while there was clean water: as it was then, moved by what the supply has
+// changed since.
 func (e *Estimator) rememberedEnd() {
 	o, w := &e.out, e.carry.c.Water
-	if !o.Carried.Pending() || !o.Baseline.Known || !o.EndEC.Known {
+	learned := o.EndBase.Known && !e.flush.borrowed
+	if learned && !o.Carried.Pending() || !o.Baseline.Known || !o.EndEC.Known {
 		return
 	}
 	e.flush.borrowed = true

@@ -98,6 +98,12 @@ func (s *Season) others() float64 {
 	return 1.5
 }
 
+// hidden is the part of the flow from which a leak and clogged emitters count as
+// hiding each other: together they take what whole rows would, and without an end
+// probe nothing at the box tells that some rows are served late. Such ends are
+// counted apart.
+const hidden = 0.05
+
 // lookAtEnds holds "done" against the water at the last emitters of the whole
 // rows, as long as nothing is injected anew.
 func (s *Season) lookAtEnds() {
@@ -110,6 +116,10 @@ func (s *Season) lookAtEnds() {
 	early := far > limit && !spoilt || end > s.others()*limit
 	if p.inst.noProbe || spoilt {
 		early = end > max(s.others()*limit, front*s.risen)
+	}
+	if s.saidDone && !s.told && early && p.inst.noProbe && p.now.leak > hidden && p.now.missing > hidden {
+		s.told = true
+		s.tally.Hidden++
 	}
 	if s.saidDone && !s.told && early {
 		s.told = true

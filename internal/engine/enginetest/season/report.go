@@ -13,6 +13,7 @@ type Tally struct {
 	False                               []Finding
 	Broken                              []Finding
 	Never                               []Finding // the person gave up waiting
+	Hidden                              int       // early where a leak hid clogged emitters, and no probe could tell
 	Late                                []float64 // s of flush done after the worst row's end was clean
 	Rest                                []float64 // without a probe: what the worst end still had, of the rise
 }
@@ -49,7 +50,7 @@ func (t *Tally) Add(o Tally) {
 		a.Times = append(a.Times, b.Times...)
 	}
 	t.False, t.Broken = append(t.False, o.False...), append(t.Broken, o.Broken...)
-	t.Never = append(t.Never, o.Never...)
+	t.Never, t.Hidden = append(t.Never, o.Never...), t.Hidden+o.Hidden
 	t.Late, t.Rest = append(t.Late, o.Late...), append(t.Rest, o.Rest...)
 }
 
@@ -96,8 +97,8 @@ func span(s float64) string {
 // Report is the README's table, in Markdown.
 func (t *Tally) Report() string {
 	var b strings.Builder
-	fmt.Fprintf(&b, "%d runs, %d of them without a hazard; stock went in in %d, flush done in %d. Alarms raised: %d; without a fault: %d, of them in clean runs: %d. Flush called done too early: %d. Given up waiting: %d.\n",
-		t.Runs, t.Clean, t.Injected, t.Done, t.Alarms, len(t.False), t.FalseInClean(), t.Early(), len(t.Never))
+	fmt.Fprintf(&b, "%d runs, %d of them without a hazard; stock went in in %d, flush done in %d. Alarms raised: %d; without a fault: %d, of them in clean runs: %d. Flush called done too early: %d; late rows that a leak hid, with no probe: %d. Given up waiting: %d.\n",
+		t.Runs, t.Clean, t.Injected, t.Done, t.Alarms, len(t.False), t.FalseInClean(), t.Early(), t.Hidden, len(t.Never))
 	fmt.Fprintf(&b, "With a probe the flush was called done %.0f s (median; most %.0f s) after the last row's end was clean. Without one the last emitter still had %.0f %% (median; most %.0f %%) of the rise.\n\n",
 		quantile(t.Late, 0.5), quantile(t.Late, 1), 100*quantile(t.Rest, 0.5), 100*quantile(t.Rest, 1))
 	b.WriteString("| Hazard | alarm | stated within | injected | due | raised | time to alarm, median | 95 % |\n|---|---|---|---|---|---|---|---|\n")
