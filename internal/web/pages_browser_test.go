@@ -76,20 +76,7 @@ func stoppedView() engine.View {
 // every is a box with all its pages, and Kim who may do everything.
 func every(t *testing.T) (*httptest.Server, *fakeCore) {
 	t.Helper()
-	dir := t.TempDir()
-	book, err := access.OpenBook(dir)
-	if err != nil {
-		t.Fatal(err)
-	}
-	keeper, err := access.NewKeeper(dir, book, false, false)
-	if err != nil {
-		t.Fatal(err)
-	}
-	for _, err := range []error{book.Begin(book.Code(), "Kim", phrase), book.Add("Sol", phrase, access.View)} {
-		if err != nil {
-			t.Fatal(err)
-		}
-	}
+	keeper := kimAnd(t, "Sol", access.View)
 	core := newFakeCore(viewAt("ready"))
 	core.trace = pastTrace()
 	lib := newLibrary()

@@ -53,8 +53,8 @@ func (f *fakeWorkshop) Begin(r setup.Result) error {
 	return nil
 }
 
-// aWorkshop is a box being set up, with Kim who administers and Lee who operates.
-func aWorkshop(t *testing.T) (*httptest.Server, *fakeWorkshop) {
+// kimAnd keeps the accounts of Kim, who administers, and of another.
+func kimAnd(t *testing.T, other string, role access.Role) *access.Keeper {
 	t.Helper()
 	dir := t.TempDir()
 	book, err := access.OpenBook(dir)
@@ -65,11 +65,18 @@ func aWorkshop(t *testing.T) (*httptest.Server, *fakeWorkshop) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	for _, err := range []error{book.Begin(book.Code(), "Kim", phrase), book.Add("Lee", phrase, access.Operate)} {
+	for _, err := range []error{book.Begin(book.Code(), "Kim", phrase), book.Add(other, phrase, role)} {
 		if err != nil {
 			t.Fatal(err)
 		}
 	}
+	return keeper
+}
+
+// aWorkshop is a box being set up, with Kim who administers and Lee who operates.
+func aWorkshop(t *testing.T) (*httptest.Server, *fakeWorkshop) {
+	t.Helper()
+	keeper := kimAnd(t, "Lee", access.Operate)
 	w := &fakeWorkshop{}
 	srv := httptest.NewServer(NewSetup(w, Options{Box: "boxd", Units: "us", Keeper: keeper}))
 	t.Cleanup(srv.Close)
