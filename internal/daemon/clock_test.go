@@ -6,10 +6,7 @@ package daemon
 // Afterwards everything that was said and happened is there once.
 
 import (
-	"context"
 	"fmt"
-	"log/slog"
-	"path/filepath"
 	"sync/atomic"
 	"testing"
 	"time"
@@ -17,7 +14,6 @@ import (
 	"boxd/internal/box"
 	"boxd/internal/engine"
 	"boxd/internal/journal"
-	"boxd/internal/telemetry"
 	"boxd/internal/telemetry/influx"
 )
 
@@ -30,21 +26,7 @@ func (c *ticking) set(d time.Duration) { c.ahead.Store(int64(d)) }
 // live is a life whose clock is that one, in real time.
 func (c *ticking) live(t *testing.T, dir string) *life {
 	t.Helper()
-	j, err := journal.Open(filepath.Join(dir, "boxd.sqlite"))
-	must(t, err)
-	hub := telemetry.NewHub(8)
-	d, err := New(t.Context(), Options{Core: core(t), Version: "test", Journal: j, Source: &still{}, Hub: hub, Log: slog.New(slog.DiscardHandler),
-		Beat: 20 * time.Millisecond, Speed: 1, Start: c.now(), Wall: c.now})
-	must(t, err)
-	ctx, cancel := context.WithCancel(t.Context())
-	l := &life{Daemon: d, t: t, j: j, hub: hub, end: cancel, done: make(chan error, 1)}
-	go func() { l.done <- d.Run(ctx) }()
-	t.Cleanup(func() {
-		cancel()
-		<-d.over
-		_ = j.Close() // the test may have closed it
-	})
-	return l
+	return begin(t, dir, Options{Source: &still{}, Beat: 20 * time.Millisecond, Speed: 1, Start: c.now(), Wall: c.now})
 }
 
 func TestTheClockIsSet(t *testing.T) {

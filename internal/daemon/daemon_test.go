@@ -78,11 +78,17 @@ func must(t *testing.T, err error) {
 // live starts a daemon on the archive in dir.
 func live(t *testing.T, dir string, src Source) *life {
 	t.Helper()
+	return begin(t, dir, Options{ConfigText: string(config.Default()), Source: src, Beat: time.Second, Speed: 1000, Start: time.Now(), Unsaved: new(Unsaved)})
+}
+
+// begin starts a daemon with o on the archive in dir.
+func begin(t *testing.T, dir string, o Options) *life {
+	t.Helper()
 	j, err := journal.Open(filepath.Join(dir, "boxd.sqlite"))
 	must(t, err)
 	hub := telemetry.NewHub(8)
-	d, err := New(t.Context(), Options{Core: core(t), ConfigText: string(config.Default()), Version: "test", Journal: j, Source: src, Hub: hub,
-		Log: slog.New(slog.DiscardHandler), Beat: time.Second, Speed: 1000, Start: time.Now(), Unsaved: new(Unsaved)})
+	o.Core, o.Version, o.Journal, o.Hub, o.Log = core(t), "test", j, hub, slog.New(slog.DiscardHandler)
+	d, err := New(t.Context(), o)
 	must(t, err)
 	ctx, cancel := context.WithCancel(t.Context())
 	l := &life{Daemon: d, t: t, j: j, hub: hub, end: cancel, done: make(chan error, 1)}
