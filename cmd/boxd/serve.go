@@ -88,22 +88,10 @@ func (s *service) run(ctx context.Context) (err error) {
 	if err != nil {
 		return err
 	}
-	s.stop = append(s.stop, func() {
-		if s.standIn != "" {
-			err = errors.Join(err, j.Discard())
-			return
-		}
-		err = errors.Join(err, j.Close())
-	})
-	if s.before != nil {
-		if err := s.before(ctx, j); err != nil {
-			return err
-		}
-	}
-	if err := s.correct(ctx, j); err != nil {
+	s.stop = append(s.stop, func() { err = errors.Join(err, s.shut(j)) })
+	if err := s.prepare(ctx, j); err != nil {
 		return err
 	}
-	s.board.recall(ctx, s, j)
 	hub, unsaved := telemetry.NewHub(maxWatchers), new(daemon.Unsaved)
 	over, err := newSupervisor()
 	if err != nil {
@@ -153,6 +141,27 @@ func (s *service) run(ctx context.Context) (err error) {
 		}
 	}()
 	return d.Run(ctx)
+}
+
+// prepare is what comes before the core looks into the archive.
+func (s *service) prepare(ctx context.Context, j *journal.Journal) error {
+	if s.before != nil {
+		if err := s.before(ctx, j); err != nil {
+			return err
+		}
+	}
+	if err := s.correct(ctx, j); err != nil {
+		return err
+	}
+	s.board.recall(ctx, s, j)
+	return nil
+}
+
+func (s *service) shut(j *journal.Journal) error {
+	if s.standIn != "" {
+		return j.Discard()
+	}
+	return j.Close()
 }
 
 // tellers are what senders listen to beside the archive.
