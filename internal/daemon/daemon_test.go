@@ -57,12 +57,23 @@ type life struct {
 	done chan error
 }
 
-func core(t *testing.T) engine.Config {
+// shipped is the core of the configuration that boxd brings along.
+func shipped(t testing.TB) engine.Config {
 	t.Helper()
 	cfg, err := config.Parse("the embedded file", config.Default())
-	must(t, err)
+	if err != nil {
+		t.Fatal(err)
+	}
 	c, err := cfg.Engine("")
-	must(t, err)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return c
+}
+
+func core(t *testing.T) engine.Config {
+	t.Helper()
+	c := shipped(t)
 	c.Backflow.NextDue = time.Now().AddDate(1, 0, 0)
 	c.Plan = engine.Plan{Injection: 3 * time.Minute}
 	return c

@@ -19,7 +19,6 @@ import (
 	"testing"
 	"time"
 
-	"boxd/config"
 	"boxd/internal/box"
 	"boxd/internal/journal"
 	"boxd/internal/telemetry"
@@ -55,14 +54,7 @@ func (noRuns) Runs(context.Context) ([]web.RunRow, error) { return nil, nil }
 
 // latencies are those of n events of the valve work, in the order they came.
 func latencies(t testing.TB, n int) []time.Duration {
-	cfg, err := config.Parse("the embedded file", config.Default())
-	if err != nil {
-		t.Fatal(err)
-	}
-	core, err := cfg.Engine("")
-	if err != nil {
-		t.Fatal(err)
-	}
+	core := shipped(t)
 	j, err := journal.Open(filepath.Join(t.TempDir(), "boxd.sqlite"))
 	if err != nil {
 		t.Fatal(err)

@@ -60,14 +60,7 @@ type stage struct {
 
 func raise(t testing.TB, c crowd) *stage {
 	t.Helper()
-	cfg, err := config.Parse("the embedded file", config.Default())
-	if err != nil {
-		t.Fatal(err)
-	}
-	core, err := cfg.Engine("")
-	if err != nil {
-		t.Fatal(err)
-	}
+	core := shipped(t)
 	j, err := journal.Open(filepath.Join(t.TempDir(), "boxd.sqlite"))
 	if err != nil {
 		t.Fatal(err)
