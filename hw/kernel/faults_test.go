@@ -7,6 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"os"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -24,6 +25,7 @@ type reader struct {
 	judge *sensors.Conditioner
 	begun time.Time
 	heard [box.NumChannels]int // samples of a channel since count
+	late  [box.NumChannels]int // turns in a row in which a meter read a wrong flow
 	last  box.Readings
 }
 
@@ -125,28 +127,50 @@ func healthy(t *testing.T, f *wiring.Field) {
 	}
 }
 
-// off names the channels that don't read what they should.
-func (r *reader) off(but ...box.Channel) (out []string) {
-	skip := box.Channels(0)
-	for _, c := range but {
-		skip = skip.With(c)
+// off is what a channel reads that it should not; empty: it reads what it should.
+func (r *reader) off(c box.Channel) string {
+	s, want := r.state(c), sound()[c]
+	if s.quality == box.Good && s.value >= want[0]-want[1] && s.value <= want[0]+want[1] {
+		return ""
 	}
-	for c, want := range sound() {
-		s := r.state(c)
-		if !skip.Has(c) && (s.quality != box.Good || s.value < want[0]-want[1] || s.value > want[0]+want[1]) {
-			out = append(out, fmt.Sprintf("%v reads %.5g (%v, %v: %s), not %.5g", c, s.value, s.quality, s.cause, s.why, want[0]))
+	return fmt.Sprintf("%v reads %.5g (%v, %v: %s), not %.5g", c, s.value, s.quality, s.cause, s.why, want[0])
+}
+
+// patience is for how many turns a meter may read a wrong flow beside another
+// channel's fault: field and drivers share a processor here, and an edge that
+// the field makes late spoils two periods.
+const patience = 3
+
+// suffer names the channels that a fault of others has reached.
+func (r *reader) suffer(hit []box.Channel) (out []string) {
+	for c := range sound() {
+		what := r.off(c)
+		switch meter := c == box.MainFlow || c == box.InjectorFlow || c == box.StockDraw; {
+		case slices.Contains(hit, c):
+		case what == "":
+			r.late[c] = 0
+		case meter && r.state(c).quality == box.Good && r.late[c] < patience:
+			r.late[c]++
+		default:
+			out = append(out, what)
 		}
 	}
 	return out
 }
 
-// settle turns until all but some channels read what they should.
-func (r *reader) settle(t *testing.T, within time.Duration, but ...box.Channel) {
+// settle turns until all channels read what they should.
+func (r *reader) settle(t *testing.T, within time.Duration) {
 	t.Helper()
 	var off []string
 	for limit := time.Now().Add(within); time.Now().Before(limit); {
 		r.turn(t)
-		if off = r.off(but...); off == nil {
+		off = off[:0]
+		for c := range sound() {
+			if what := r.off(c); what != "" {
+				off = append(off, what)
+			}
+		}
+		if len(off) == 0 {
 			return
 		}
 	}
@@ -237,7 +261,7 @@ func storm() func(*wiring.Field, bool) error {
 			return errors.Join(err, f.Show(box.MainFlow, sound()[box.MainFlow][0]))
 		}
 		f.Meters[box.MainFlow].Rate(0)
-		go func() { over <- f.Lines.Pulses("FLOW_MAIN", 4000, 1000) }()
+		go func() { over <- f.Lines.Pulses("FLOW_MAIN", 800, 200) }() // 60 a second are the most it can make
 		return nil
 	}
 }
@@ -279,6 +303,7 @@ func TestFaults(t *testing.T) {
 	for _, x := range faults() {
 		t.Run(x.name, func(t *testing.T) {
 			clear(r.heard[:])
+			clear(r.late[:])
 			if err := x.do(f, true); err != nil {
 				t.Fatal(err)
 			}
@@ -294,7 +319,7 @@ func TestFaults(t *testing.T) {
 			figure(t, "said after %d samples, %.1f s: %s", took.samples, took.after.Seconds(), took.why)
 			for range 20 {
 				r.turn(t)
-				if off := r.off(x.hits...); off != nil {
+				if off := r.suffer(x.hits); off != nil {
 					t.Fatalf("others suffer: %s", strings.Join(off, "; "))
 				}
 			}
