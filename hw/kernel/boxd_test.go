@@ -37,7 +37,12 @@ const (
 // start starts it and waits for its page.
 func start(t *testing.T) *boxd {
 	t.Helper()
-	b := &boxd{cmd: exec.Command("/boxd", "run", "-config", configFile)}
+	return startOn(t, configFile)
+}
+
+func startOn(t *testing.T, file string) *boxd {
+	t.Helper()
+	b := &boxd{cmd: exec.Command("/boxd", "run", "-config", file)}
 	b.cmd.Stdout, b.cmd.Stderr = &b.out, &b.out
 	if err := wiring.StartPlain(b.cmd); err != nil {
 		t.Fatal(err)
@@ -63,6 +68,8 @@ func (b *boxd) end(t *testing.T, by syscall.Signal) error {
 
 // view is what a person sees on the page.
 type view struct {
+	T      float64
+	Wall   time.Time `json:"time"`
 	Step   string
 	Run    string
 	Advice *struct {
@@ -74,9 +81,11 @@ type view struct {
 	Loop       struct{ Enough bool }
 	Holds      []struct{ On, Reason string }
 	Milestones []struct{ Name string }
-	Alarms     []struct{ ID, Text string }
+	Alarms     []alarm
 	Cautions   []string
 }
+
+type alarm struct{ ID, Text string }
 
 // client spares the machine the work of packing what never leaves it.
 func client() *http.Client {
