@@ -133,6 +133,19 @@ func (a *Alarm) Turn(now time.Duration, w Told, text func() say.Text) Move {
 	return m
 }
 
+// rests passes to time now where nothing stands, is timed or is told, which is
+// what Turn would do, and most turns of most alarms.
+func (a *Alarm) rests(now time.Duration, w Told) bool {
+	if w.Active || w.Grave || w.Grown || w.Suppressed || a.State != Normal || a.active || a.held || a.past {
+		return false
+	}
+	if !w.Judged {
+		a.change += now - a.last
+	}
+	a.last, a.judged = now, w.Judged
+	return true
+}
+
 // say notes what is seen; where nothing can be seen now, what was seen last
 // stays.
 func (a *Alarm) say(now time.Duration, text func() say.Text) {

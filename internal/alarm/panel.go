@@ -23,8 +23,8 @@ const (
 
 // Judge knows the conditions.
 type Judge interface {
-	// Tell says what holds of an alarm now.
-	Tell(a *Alarm) Told
+	// Tell says what holds of alarm i of all now.
+	Tell(i int, a *Alarm) Told
 	// Seen is what is said of it when it is raised.
 	Seen(a *Alarm) say.Text
 }
@@ -89,9 +89,12 @@ func (p *Panel) Total() Total { return p.rates.total }
 // Turn passes to time now. What it returns is the panel's until the next Turn.
 func (p *Panel) Turn(now time.Duration, j Judge) ([]Change, []Note) {
 	p.changes, p.notes = p.changes[:0], p.notes[:0]
-	for _, a := range p.alarms {
-		cause := a.Cause
-		if m := a.Turn(now, j.Tell(a), func() say.Text { return j.Seen(a) }); m.On != NoSignal {
+	for i, a := range p.alarms {
+		w, cause := j.Tell(i, a), a.Cause
+		if a.rests(now, w) {
+			continue
+		}
+		if m := a.Turn(now, w, func() say.Text { return j.Seen(a) }); m.On != NoSignal {
 			p.changes = append(p.changes, Change{Alarm: a, Move: m, Cause: cause})
 		}
 	}

@@ -20,7 +20,7 @@ type bench struct {
 	now  int
 }
 
-func (b *bench) Tell(a *Alarm) Told {
+func (b *bench) Tell(_ int, a *Alarm) Told {
 	if w, ok := b.told[a.Def.ID]; ok {
 		return w
 	}

@@ -30,18 +30,8 @@ func aroundDefinitions() []alarm.Definition {
 // ClockJump is how far the clock may be set between two turns without a word.
 const ClockJump = 2 * time.Minute
 
-// surroundings is condition for them.
-func (g *Guard) surroundings(id string) (active, judged bool) {
-	a := &g.around
-	switch id {
-	case "archive-failing":
-		return a.Archive.Health == box.Failing, a.Archive.Health != box.HealthUnknown
-	case "link-down":
-		return a.Link.Health == box.Failing, a.Link.Health != box.HealthUnknown
-	case "clock-jump":
-		return a.ClockStep.Abs() > ClockJump, a.ClockKnown
-	}
-	return false, false
+func failing(s box.Surrounding) (active, judged bool) {
+	return s.Health == box.Failing, s.Health != box.HealthUnknown
 }
 
 // linkText says which link is down.

@@ -49,17 +49,17 @@ func (s *still) see(now time.Duration, idle bool, ec estimate.Value[units.USPerC
 }
 
 func (g *Guard) backflowSign() (active, judged bool) {
-	s, judged := g.sign()
+	s, judged := g.signs()
 	g.signed = s
 	return s != noSign, judged
 }
 
-// sign looks for signs of backflow. After the person has closed the shutoff
+// signs looks for signs of backflow. After the person has closed the shutoff
 // valve none of them means anything. Only gauges read just now are compared:
 // while the pressure moves, a late one shows what was, and the two make a sign
 // that isn't there. A doubted one counts: what makes the supply doubtful may be
 // the very sign.
-func (g *Guard) sign() (found sign, judged bool) {
+func (g *Guard) signs() (found sign, judged bool) {
 	e, r, s, l := g.in.e, g.in.r, g.in.s, &g.limits
 	risen := g.still.see(g.in.now, e.Flowing == estimate.No && e.Filled == estimate.Yes && !s.MainClosed, e.BoxEC)
 	if s.MainClosed {

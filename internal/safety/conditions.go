@@ -13,60 +13,122 @@ import (
 // leave the lines late. A hole gives a steady flow. Common practice, no source.
 const airLeaves units.Ratio = 0.02
 
-// condition tells whether the alarm's condition stands, and whether it can be
-// judged at all. Unknown readings judge nothing: they are sensor faults.
-func (g *Guard) condition(a *alarm.Alarm) (active, judged bool) {
-	e, l, s, band, stood := g.in.e, &g.limits, g.in.s, &g.limits.Deadband, a.Active()
-	wet := e.Filled == estimate.Yes && e.Flowing == estimate.Yes
-	steady := e.Pressurised == estimate.Yes && e.Flowing == estimate.Yes
-	switch a.Def.ID {
-	case "backflow-protection-missing":
-		return !g.papers().Empty(), true
-	case "backflow-sign":
-		return g.backflowSign()
-	case "supply-pressure-low":
-		open := s.open(e) // with the shutoff valve closed the supply is nobody's concern
-		return open && below(e.Supply.V, l.SupplyLow, band.Pressure, stood), e.Supply.Known || !open
-	case "header-pressure-low":
-		return (wet || g.early()) && below(e.Header.V, l.HeaderLow, band.Pressure, stood), e.Header.Known
-	case "header-pressure-high":
-		return above(e.Header.V, l.HeaderHigh, band.Pressure, stood), e.Header.Known
-	case "filter-clogging":
-		x := g.filterLoad()
-		return steady && x.Known && above(x.V, l.FilterWarn, band.Pressure, stood), !steady || x.Known
-	case "filter-torn":
-		clean := e.FilterDiff.V - e.FilterExcess.V
-		return steady && e.FilterExcess.Known && clean > 5 && e.FilterDiff.V+e.FilterDoubt < clean*units.KPa(l.FilterTorn), !steady || e.FilterExcess.Known
-	case "injector-not-cycling":
-		return s.InjectorOn && steady && e.Drawing == estimate.No, e.Drawing != estimate.Unknown
-	case "ratio-off":
-		return e.BranchRatio.Known && above(units.Ratio(math.Abs(g.ratioError())), l.RatioWarn, band.Ratio, stood), true
-	case "flow-above-expected":
-		// A flow that still falls towards what is expected is the last air leaving.
-		leaves := !stood && e.FlowTrend.Known && e.FlowTrend.V < -airLeaves
-		return steady && !leaves && above(e.FlowRatio.V-1, l.FlowHigh, band.Flow, stood), !steady || e.FlowRatio.Known
-	case "flow-below-expected":
-		return steady && above(1-e.FlowRatio.V, l.FlowLow, band.Flow, stood), !steady || e.FlowRatio.Known
-	case "ec-above-limit":
-		return l.ECLimit > 0 && above(e.BoxEC.V, l.ECLimit, l.ECLimit*units.USPerCm(band.EC), stood), e.BoxEC.Known
-	case "stock-empty":
-		return s.InjectorOn && steady && e.Drawing == estimate.No && e.Branch.Known && e.Branch.V > leastBranch, e.Drawing != estimate.Unknown
-	case "flush-incomplete":
-		left := e.Delivery.Known && !e.Flush.Done && e.EverDrawn
-		// Before water has run in this run, what an earlier one left is no news.
-		before := e.Carried.Pending() && !e.EverDrawn && e.Filled != estimate.Yes
-		return (left || e.Carried.Pending()) && e.Flowing == estimate.No, e.Flowing != estimate.Unknown && !before
-	case "freeze-risk":
-		return g.freeze()
-	case "sensor-fault":
-		return g.badChannels() != 0, true
-	}
-	return g.surroundings(a.Def.ID)
+// criterion is what an alarm is judged by. Unknown readings judge nothing: they
+// are sensor faults.
+type criterion struct {
+	// stands tells whether the condition stands, stood being whether it did, and
+	// whether it can be judged at all.
+	stands func(g *Guard, stood bool) (active, judged bool)
+	grave  func(*Guard) bool               // its second limit is passed; nil: it has none
+	grown  func(*Guard, *alarm.Alarm) bool // it stands for more than was said; nil: it stands for one thing
+	// drains: suppressed by design. With the shutoff valve said closed the lines
+	// drain, and what pressure and flow do then is nobody's fault.
+	drains bool
 }
 
-// grave reports whether the alarm's second limit is passed.
-func (g *Guard) grave(id string) bool {
-	return id == "ratio-off" && math.Abs(g.ratioError()) > float64(g.limits.RatioAlarm)
+// criteria are those of all alarms.
+func criteria() map[string]criterion {
+	return map[string]criterion{
+		"backflow-protection-missing": {stands: func(g *Guard, _ bool) (active, judged bool) {
+			lack := g.papers.lack(g.in.wall)
+			return !lack.Empty(), true
+		}},
+		"backflow-sign": {stands: func(g *Guard, _ bool) (active, judged bool) { return g.backflowSign() }},
+		"supply-pressure-low": {stands: func(g *Guard, stood bool) (active, judged bool) {
+			e, open := g.in.e, g.in.s.open(g.in.e) // with the shutoff valve closed the supply is nobody's concern
+			return open && below(e.Supply.V, g.limits.SupplyLow, g.limits.Deadband.Pressure, stood), e.Supply.Known || !open
+		}},
+		"header-pressure-low": {drains: true, stands: func(g *Guard, stood bool) (active, judged bool) {
+			h := &g.in.e.Header
+			return (g.wet() || g.early()) && below(h.V, g.limits.HeaderLow, g.limits.Deadband.Pressure, stood), h.Known
+		}},
+		"header-pressure-high": {stands: func(g *Guard, stood bool) (active, judged bool) {
+			h := &g.in.e.Header
+			return above(h.V, g.limits.HeaderHigh, g.limits.Deadband.Pressure, stood), h.Known
+		}},
+		"filter-clogging": {drains: true, stands: (*Guard).clogging},
+		"filter-torn":     {drains: true, stands: (*Guard).torn},
+		"injector-not-cycling": {drains: true, stands: func(g *Guard, _ bool) (active, judged bool) {
+			return g.idle(), g.in.e.Drawing != estimate.Unknown
+		}},
+		"ratio-off": {stands: func(g *Guard, stood bool) (active, judged bool) {
+			off := units.Ratio(math.Abs(g.ratioError()))
+			return g.in.e.BranchRatio.Known && above(off, g.limits.RatioWarn, g.limits.Deadband.Ratio, stood), true
+		}, grave: func(g *Guard) bool { return math.Abs(g.ratioError()) > float64(g.limits.RatioAlarm) }},
+		"flow-above-expected": {drains: true, stands: (*Guard).flowAbove},
+		"flow-below-expected": {drains: true, stands: func(g *Guard, stood bool) (active, judged bool) {
+			steady, r := g.steady(), &g.in.e.FlowRatio
+			return steady && above(1-r.V, g.limits.FlowLow, g.limits.Deadband.Flow, stood), !steady || r.Known
+		}},
+		"ec-above-limit": {stands: func(g *Guard, stood bool) (active, judged bool) {
+			ec, l := &g.in.e.BoxEC, &g.limits
+			return l.ECLimit > 0 && above(ec.V, l.ECLimit, l.ECLimit*units.USPerCm(l.Deadband.EC), stood), ec.Known
+		}},
+		"stock-empty": {drains: true, stands: func(g *Guard, _ bool) (active, judged bool) {
+			b := &g.in.e.Branch
+			return g.idle() && b.Known && b.V > leastBranch, g.in.e.Drawing != estimate.Unknown
+		}},
+		"flush-incomplete": {stands: (*Guard).flushIncomplete},
+		"freeze-risk":      {stands: func(g *Guard, _ bool) (active, judged bool) { return g.freeze() }},
+		"sensor-fault":     {stands: func(g *Guard, _ bool) (active, judged bool) { return g.bad != 0, true }, grown: (*Guard).another},
+		"archive-failing":  {stands: func(g *Guard, _ bool) (active, judged bool) { return failing(g.around.Archive) }},
+		"link-down":        {stands: func(g *Guard, _ bool) (active, judged bool) { return failing(g.around.Link) }},
+		"clock-jump": {stands: func(g *Guard, _ bool) (active, judged bool) {
+			return g.around.ClockStep.Abs() > ClockJump, g.around.ClockKnown
+		}},
+	}
+}
+
+// criteriaOf are those of the alarms, in their order.
+func criteriaOf(alarms []*alarm.Alarm) (out []criterion) {
+	all := criteria()
+	for _, a := range alarms {
+		c, ok := all[a.Def.ID]
+		if !ok {
+			panic("safety: nothing judges the alarm " + a.Def.ID)
+		}
+		out = append(out, c)
+	}
+	return out
+}
+
+// wet: the lines are full and water runs.
+func (g *Guard) wet() bool { return g.in.e.Filled == estimate.Yes && g.in.e.Flowing == estimate.Yes }
+
+// steady: water runs, the lines at pressure.
+func (g *Guard) steady() bool {
+	return g.in.e.Pressurised == estimate.Yes && g.in.e.Flowing == estimate.Yes
+}
+
+// idle: the injector is meant to run and draws nothing.
+func (g *Guard) idle() bool {
+	return g.in.s.InjectorOn && g.steady() && g.in.e.Drawing == estimate.No
+}
+
+func (g *Guard) clogging(stood bool) (active, judged bool) {
+	steady, x := g.steady(), g.filterLoad()
+	return steady && x.Known && above(x.V, g.limits.FilterWarn, g.limits.Deadband.Pressure, stood), !steady || x.Known
+}
+
+func (g *Guard) torn(bool) (active, judged bool) {
+	e, steady := g.in.e, g.steady()
+	clean := e.FilterDiff.V - e.FilterExcess.V
+	return steady && e.FilterExcess.Known && clean > 5 && e.FilterDiff.V+e.FilterDoubt < clean*units.KPa(g.limits.FilterTorn), !steady || e.FilterExcess.Known
+}
+
+func (g *Guard) flowAbove(stood bool) (active, judged bool) {
+	e, steady := g.in.e, g.steady()
+	// A flow that still falls towards what is expected is the last air leaving.
+	leaves := !stood && e.FlowTrend.Known && e.FlowTrend.V < -airLeaves
+	return steady && !leaves && above(e.FlowRatio.V-1, g.limits.FlowHigh, g.limits.Deadband.Flow, stood), !steady || e.FlowRatio.Known
+}
+
+func (g *Guard) flushIncomplete(bool) (active, judged bool) {
+	e := g.in.e
+	left := e.Delivery.Known && !e.Flush.Done && e.EverDrawn
+	// Before water has run in this run, what an earlier one left is no news.
+	before := e.Carried.Pending() && !e.EverDrawn && e.Filled != estimate.Yes
+	return (left || e.Carried.Pending()) && e.Flowing == estimate.No, e.Flowing != estimate.Unknown && !before
 }
 
 // early reports whether stock goes into lines that never came to pressure.
@@ -99,7 +161,7 @@ func (g *Guard) seen(id string) say.Text {
 	e, r := g.in.e, g.in.r
 	switch id {
 	case "backflow-protection-missing":
-		return say.T("Backflow protection: %v.", g.papers())
+		return say.T("Backflow protection: %v.", g.papers.lack(g.in.wall))
 	case "backflow-sign":
 		return g.seenSign()
 	case "supply-pressure-low":

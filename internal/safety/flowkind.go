@@ -99,7 +99,7 @@ func (p *flowPast) kind(ratio units.Ratio, delay time.Duration) FlowKind {
 func (g *Guard) watchFlow() {
 	e := g.in.e
 	g.past.see(g.in.now, e.Pressurised == estimate.Yes && e.Flowing == estimate.Yes && !g.in.s.MainClosed && e.FlowRatio.Known, e.FlowRatio.V)
-	if !g.Find("flow-above-expected").Active() && !g.Find("flow-below-expected").Active() {
+	if !g.flowHigh.Active() && !g.flowLow.Active() {
 		g.kind = UnknownFlow
 	}
 }

@@ -36,16 +36,20 @@ type Assessment struct {
 // Guard judges estimates. It must be told every turn.
 type Guard struct {
 	limits   Limits
-	backflow Backflow
+	papers   declared
 	panel    *alarm.Panel
+	criteria []criterion // of the panel's alarms, in their order
 	around   Around
 	out      Assessment
 	in       scene
-	named    uint32 // bad channels that sensor-fault has named since it was raised
-	signed   sign   // of backflow, this turn
+	bad      box.Channels // this turn
+	named    box.Channels // those that sensor-fault has named since it was raised
+	signed   sign         // of backflow, this turn
 	still    still
 	past     flowPast
 	kind     FlowKind // of the flow alarm whose condition stands
+
+	sign, headerLow, flowHigh, flowLow *alarm.Alarm // of the panel
 
 	rules     []holdRule
 	overrides []Override
@@ -62,7 +66,9 @@ type scene struct {
 
 // New makes a guard.
 func New(l Limits, b Backflow) *Guard {
-	return &Guard{limits: l, backflow: b, rules: holdRules(), panel: alarm.NewPanel(Definitions(), l.MaxShelving)}
+	p := alarm.NewPanel(Definitions(), l.MaxShelving)
+	return &Guard{limits: l, papers: papersOf(b), rules: holdRules(), panel: p, criteria: criteriaOf(p.Alarms()),
+		sign: p.Find("backflow-sign"), headerLow: p.Find("header-pressure-low"), flowHigh: p.Find("flow-above-expected"), flowLow: p.Find("flow-below-expected")}
 }
 
 // Panel are the box's alarms: a person's word about them goes to it.
@@ -77,6 +83,7 @@ func (g *Guard) Surroundings(a Around) { g.around = a }
 // Step judges one turn.
 func (g *Guard) Step(now time.Duration, wall time.Time, r *box.Readings, e *estimate.Estimates, s Scene) *Assessment {
 	g.in = scene{now, wall, r, e, s}
+	g.bad = g.badChannels()
 	g.watchFlow()
 	g.out.Holds = g.out.Holds[:0]
 	g.out.Changes, g.out.Notes = g.panel.Turn(now, judge{g})
@@ -84,51 +91,50 @@ func (g *Guard) Step(now time.Duration, wall time.Time, r *box.Readings, e *esti
 	return &g.out
 }
 
-// eachBad names the channels that are bad or contradict another. Air outside is
-// not among them: its probe is a help, not a need.
-func (g *Guard) eachBad(tell func(c box.Channel, why say.Text)) {
-	r := g.in.r
-	add := func(c box.Channel, q box.Quality, cause box.Cause, why say.Text) {
-		// Bad while the box only checks, as after a restart, is no fault yet.
-		if q == box.Bad && cause != box.CheckFunction || r.Contradicting.Has(c) {
-			tell(c, why)
-		}
-	}
-	add(box.SupplyPressure, r.Supply.Quality, r.Supply.Cause, r.Supply.Why)
-	add(box.FilterOutPressure, r.FilterOut.Quality, r.FilterOut.Cause, r.FilterOut.Why)
-	add(box.InjectorInPressure, r.InjectorIn.Quality, r.InjectorIn.Cause, r.InjectorIn.Why)
-	add(box.InjectorOutPressure, r.InjectorOut.Quality, r.InjectorOut.Cause, r.InjectorOut.Why)
-	add(box.HeaderPressure, r.Header.Quality, r.Header.Cause, r.Header.Why)
-	add(box.MainFlow, r.Main.Quality, r.Main.Cause, r.Main.Why)
-	add(box.InjectorFlow, r.Branch.Quality, r.Branch.Cause, r.Branch.Why)
-	add(box.StockDraw, r.Stock.Quality, r.Stock.Cause, r.Stock.Why)
-	add(box.BoxEC, r.BoxEC.Quality, r.BoxEC.Cause, r.BoxEC.Why)
-	add(box.EndEC, r.EndEC.Quality, r.EndEC.Cause, r.EndEC.Why)
-	add(box.WaterTemp, r.Water.Quality, r.Water.Cause, r.Water.Why)
-	add(box.BoxAirTemp, r.BoxAir.Quality, r.BoxAir.Cause, r.BoxAir.Why)
+// faulty: bad while the box only checks, as after a restart, is no fault yet.
+func faulty[T ~float64](r *box.Reading[T]) bool {
+	return r.Quality == box.Bad && r.Cause != box.CheckFunction
 }
 
-// badChannels has a bit for each bad channel.
-func (g *Guard) badChannels() (mask uint32) {
-	g.eachBad(func(c box.Channel, _ say.Text) { mask |= 1 << c })
-	return mask
+// badChannels are the channels that are bad or contradict another. Air outside
+// is not among them: its probe is a help, not a need.
+func (g *Guard) badChannels() box.Channels {
+	r, bad := g.in.r, g.in.r.Contradicting
+	add := func(c box.Channel, faulty bool) {
+		if faulty {
+			bad = bad.With(c)
+		}
+	}
+	add(box.SupplyPressure, faulty(&r.Supply))
+	add(box.FilterOutPressure, faulty(&r.FilterOut))
+	add(box.InjectorInPressure, faulty(&r.InjectorIn))
+	add(box.InjectorOutPressure, faulty(&r.InjectorOut))
+	add(box.HeaderPressure, faulty(&r.Header))
+	add(box.MainFlow, faulty(&r.Main))
+	add(box.InjectorFlow, faulty(&r.Branch))
+	add(box.StockDraw, faulty(&r.Stock))
+	add(box.BoxEC, faulty(&r.BoxEC))
+	add(box.EndEC, faulty(&r.EndEC))
+	add(box.WaterTemp, faulty(&r.Water))
+	add(box.BoxAirTemp, faulty(&r.BoxAir))
+	return bad
 }
 
 // judge tells the panel what the guard sees.
 type judge struct{ g *Guard }
 
-func (j judge) Tell(a *alarm.Alarm) alarm.Told {
-	var w alarm.Told
-	w.Active, w.Judged = j.g.condition(a)
-	w.Suppressed = j.g.suppressed(a.Def.ID)
-	w.Grave = j.g.grave(a.Def.ID)
-	w.Grown = a.Def.ID == "sensor-fault" && j.g.another(a)
+func (j judge) Tell(i int, a *alarm.Alarm) (w alarm.Told) {
+	g, c := j.g, &j.g.criteria[i]
+	w.Active, w.Judged = c.stands(g, a.Active())
+	w.Suppressed = c.drains && g.in.s.MainClosed
+	w.Grave = c.grave != nil && c.grave(g)
+	w.Grown = c.grown != nil && c.grown(g, a)
 	return w
 }
 
 func (j judge) Seen(a *alarm.Alarm) say.Text {
 	if a.Def.ID == "sensor-fault" {
-		j.g.named |= j.g.badChannels()
+		j.g.named |= j.g.bad
 	}
 	return j.g.seen(a.Def.ID)
 }
@@ -141,15 +147,18 @@ func (g *Guard) another(a *alarm.Alarm) bool {
 		g.named = 0
 		return false
 	}
-	return g.badChannels()&^g.named != 0
+	return g.bad&^g.named != 0
 }
 
 // FaultText names the faulty channels.
 func (g *Guard) FaultText() say.Text {
 	var out []say.Text
-	g.eachBad(func(c box.Channel, why say.Text) {
-		i := c.Info()
-		out = append(out, say.T("%s %v (%v)", i.Tag, say.T(i.Name), why))
-	})
+	r, bad := g.in.r, g.badChannels()
+	for i, why := range [...]say.Text{r.Supply.Why, r.FilterOut.Why, r.InjectorIn.Why, r.InjectorOut.Why, r.Header.Why, r.Main.Why,
+		r.Branch.Why, r.Stock.Why, r.BoxEC.Why, r.EndEC.Why, r.Water.Why, r.BoxAir.Why} {
+		if c := box.SupplyPressure + box.Channel(i); bad.Has(c) {
+			out = append(out, say.T("%s %v (%v)", c.Info().Tag, say.T(c.Info().Name), why))
+		}
+	}
 	return say.T("%v", say.List{Of: out, Sep: "; "})
 }

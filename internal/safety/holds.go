@@ -46,7 +46,7 @@ const (
 func holdRules() []holdRule {
 	inspect := say.T("Close the shutoff valve, have the backflow protection inspected, then acknowledge and reset the alarm with a note of what was found.")
 	return []holdRule{
-		{"backflow-protection-missing", inject, true, say.T("Have a licensed tester check the device, then enter device, place, test dates and tester under backflow: in the configuration. Local codes and the tester decide; no sensor proves that a device works."), (*Guard).papers},
+		{"backflow-protection-missing", inject, true, say.T("Have a licensed tester check the device, then enter device, place, test dates and tester under backflow: in the configuration. Local codes and the tester decide; no sensor proves that a device works."), func(g *Guard) say.Text { return g.papers.lack(g.in.wall) }},
 		{"backflow-sign", inject, true, inspect, (*Guard).signSeen},
 		{"backflow-sign", open, true, inspect, (*Guard).signSeen},
 		// A gauge the box never had is no fault; one that fell silent is.
@@ -60,7 +60,7 @@ func holdRules() []holdRule {
 			return when(!g.in.e.Header.Known, say.T("the header pressure can't be read"))
 		}},
 		{"header-pressure-low", inject, false, say.T("Bring the header into its window first."), func(g *Guard) say.Text {
-			low := g.in.e.Header.Known && g.headerLow()
+			low := g.in.e.Header.Known && g.tooLow()
 			return when(low, say.T("the header pressure is too low to spread fertilizer evenly"))
 		}},
 		{"ice", open, false, say.T("Warm the box above 0 °C. Open the filter and look there, at the injector and at the backflow device for ice and cracks; where there are none, say that the filter is cleaned."), func(g *Guard) say.Text {
@@ -79,7 +79,7 @@ func when(stands bool, reason say.Text) say.Text {
 // signSeen is the sign of backflow, whether or not somebody has silenced its
 // alarm: it holds until the alarm has been reset.
 func (g *Guard) signSeen() say.Text {
-	a := g.Find("backflow-sign")
+	a := g.sign
 	switch {
 	case a.State.Stands():
 		return a.Text
@@ -110,7 +110,8 @@ func (g *Guard) holds() {
 	if !g.in.s.Running {
 		g.overrides = nil
 	}
-	for _, r := range g.rules {
+	for i := range g.rules {
+		r := &g.rules[i]
 		reason := r.stands(g)
 		if reason.Empty() || g.lifted(r) {
 			continue
@@ -119,11 +120,11 @@ func (g *Guard) holds() {
 	}
 }
 
-func (g *Guard) mayLift(r holdRule) bool {
+func (g *Guard) mayLift(r *holdRule) bool {
 	return !r.never && slices.Contains(g.limits.Overridable, r.id)
 }
 
-func (g *Guard) lifted(r holdRule) bool {
+func (g *Guard) lifted(r *holdRule) bool {
 	return !r.never && slices.ContainsFunc(g.overrides, func(o Override) bool { return o.Hold.ID == r.id })
 }
 
@@ -163,37 +164,49 @@ func (g *Guard) wayOut(id string) say.Text {
 	return say.Text{}
 }
 
-// headerLow reports whether the header stands too low, whether or not somebody
+// tooLow reports whether the header stands too low, whether or not somebody
 // has silenced its alarm: a shelf hides a sound, never a hold.
-func (g *Guard) headerLow() bool {
-	a := g.Find("header-pressure-low")
-	return a.Standing() && a.State != alarm.Suppressed
+func (g *Guard) tooLow() bool {
+	return g.headerLow.Standing() && g.headerLow.State != alarm.Suppressed
 }
 
-// papers says what is wrong with the declared backflow protection, nothing when
-// all is in order. A device without a stated next test is due a year after its last:
-// yearly tests are what water suppliers commonly ask; local codes decide.
-func (g *Guard) papers() say.Text {
-	b := g.backflow
+// declared is what the papers of the backflow protection come to, worked out
+// once. A device without a stated next test is due a year after its last: yearly
+// tests are what water suppliers commonly ask; local codes decide.
+type declared struct {
+	Backflow
+	wrong       say.Text // whatever the date
+	due         time.Time
+	from, until time.Time // they hold; a day is left for time zones
+}
+
+func papersOf(b Backflow) declared {
+	p := declared{Backflow: b, wrong: b.wrongClass(), due: b.NextDue}
 	switch {
 	case !b.Declared || b.Device == "":
-		return say.T("no backflow protection is declared for this box")
+		p.wrong = say.T("no backflow protection is declared for this box")
 	case b.NextDue.IsZero() && b.LastTest.IsZero():
-		return say.T("no test of the backflow protection is on record")
+		p.wrong = say.T("no test of the backflow protection is on record")
 	}
-	if why := b.wrongClass(); !why.Empty() {
-		return why
+	if p.due.IsZero() {
+		p.due = b.LastTest.AddDate(1, 0, 0)
 	}
-	if !g.in.wall.IsZero() && g.in.wall.Before(b.LastTest.AddDate(0, 0, -1)) {
+	p.from, p.until = b.LastTest.AddDate(0, 0, -1), p.due.AddDate(0, 0, 1)
+	return p
+}
+
+// lack says what is wrong with them at wall time, which may be unknown; nothing
+// when all is in order.
+func (p *declared) lack(wall time.Time) say.Text {
+	switch {
+	case !p.wrong.Empty():
+		return p.wrong
+	case wall.IsZero():
+	case wall.Before(p.from):
 		return say.T("the box's clock says %v, before the last test of the backflow protection on %v: whether the next is due can't be told until the clock is set",
-			g.in.wall, b.LastTest)
-	}
-	due := b.NextDue
-	if due.IsZero() {
-		due = b.LastTest.AddDate(1, 0, 0)
-	}
-	if !g.in.wall.IsZero() && g.in.wall.After(due.AddDate(0, 0, 1)) {
-		return say.T("the test of the backflow protection (%s) was due on %v", b.Device, due)
+			wall, p.LastTest)
+	case wall.After(p.until):
+		return say.T("the test of the backflow protection (%s) was due on %v", p.Device, p.due)
 	}
 	return say.Text{}
 }

@@ -45,7 +45,7 @@ func TestOverride(t *testing.T) {
 		"blind gauge":   {"supply-unknown", "Kim", "x", []string{"supply-unknown"}, true, "never overridden"},
 	} {
 		b := blind(c.config...)
-		b.g.backflow = Backflow{}
+		b.g.papers = papersOf(Backflow{})
 		b.wait(1)
 		o, err := b.g.Override(b.t, c.id, c.by, c.why, c.running)
 		if (err == nil) != (c.refused == "") || err != nil && !strings.Contains(err.Error(), c.refused) {

@@ -67,16 +67,6 @@ func withLives(defs []alarm.Definition) []alarm.Definition {
 	return all
 }
 
-// suppressed is suppression by design: with the shutoff valve said closed the
-// lines drain, and what pressure and flow do then is nobody's fault.
-func (g *Guard) suppressed(id string) bool {
-	switch id {
-	case "header-pressure-low", "filter-clogging", "filter-torn", "injector-not-cycling", "stock-empty", "flow-above-expected", "flow-below-expected":
-		return g.in.s.MainClosed
-	}
-	return false
-}
-
 // above and below judge by a limit with a deadband, which is at most half of the
 // limit, so that what is measured from zero can return.
 func above[T ~float64](v, limit, band T, stood bool) bool {
