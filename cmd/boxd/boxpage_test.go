@@ -19,6 +19,7 @@ import (
 
 	"boxd/config"
 	"boxd/internal/access"
+	"boxd/internal/access/accesstest"
 	"boxd/internal/box"
 	"boxd/internal/calibration"
 	"boxd/internal/engine"
@@ -90,10 +91,7 @@ func calibrateBy(t *testing.T, answers string, args ...string) (out string, code
 
 func TestCalibrateRunningBox(t *testing.T) {
 	dir := t.TempDir()
-	book, err := access.OpenBook(dir)
-	if err != nil {
-		t.Fatal(err)
-	}
+	book := accesstest.Book(t, dir)
 	code := book.Code()
 	secure, err := access.SelfMade(dir, []string{"127.0.0.1"})
 	if err != nil {

@@ -6,20 +6,23 @@ package main
 import (
 	"fmt"
 	"io"
+	"os"
 	"os/exec"
+	"path/filepath"
 	"strings"
 	"testing"
 	"time"
 
+	"boxd/internal/access"
 	"boxd/internal/web/webtest"
 )
 
 const phrase = "wet gloves on a cold valve"
 
 // startPiped starts the daemon on a configuration of its own and a pipe.
-func startPiped(t *testing.T) (*process, io.Writer) {
+func startPiped(t *testing.T, dir string) (*process, io.Writer) {
 	t.Helper()
-	cmd := exec.Command("boxd", "run", "-config", runConfig(t, t.TempDir()), "-samples", "-")
+	cmd := exec.Command("boxd", "run", "-config", runConfig(t, dir), "-samples", "-")
 	in, err := cmd.StdinPipe()
 	if err != nil {
 		t.Fatal(err)
@@ -54,7 +57,8 @@ func feed(t *testing.T, in io.Writer, row string) {
 
 func TestPeopleAndAnAlarm(t *testing.T) {
 	kim := webtest.Open(t, 3*time.Minute)
-	p, in := startPiped(t)
+	state := t.TempDir()
+	p, in := startPiped(t, state)
 	code := p.await(t, `with the code (\S+)`)
 	page := strings.TrimSuffix(p.await(t, `^page +(http://\S+)`), "/")
 	feed(t, in, "290,150,17,21") // the demo's header takes at most 83 kPa
@@ -69,6 +73,10 @@ func TestPeopleAndAnAlarm(t *testing.T) {
 		kim.Do("add "+name, webtest.Visit(page+"/people"), webtest.Type(add+` [name="name"]`, name), webtest.Type(add+` [name="phrase"]`, phrase),
 			webtest.Run(fmt.Sprintf(`document.querySelector('%s [name="role"]').value = %q`, add, role)), webtest.Leave(add+" button"),
 			webtest.Has(fmt.Sprintf(`[data-person=%q]`, name)))
+	}
+	accounts, err := os.ReadFile(filepath.Join(state, "accounts.json"))
+	if at := fmt.Sprintf("$2a$%02d$", access.Cost); err != nil || strings.Count(string(accounts), at) != 3 {
+		t.Errorf("the service hashes phrases at another cost than %s, or keeps them elsewhere: %v", at, err)
 	}
 	lee, sol := kim.Another(), kim.Another()
 	for name, tab := range map[string]*webtest.Tab{"Lee": lee, "Sol": sol} {

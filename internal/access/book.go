@@ -3,6 +3,7 @@ package access
 import (
 	"crypto/rand"
 	"crypto/subtle"
+	"encoding/binary"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -26,8 +27,8 @@ type account struct {
 	Role Role      `json:"role"`
 	Hash string    `json:"hash"` // bcrypt
 	Made time.Time `json:"made"`
-	// Life changes with the phrase and the role: sessions of an earlier life
-	// count no more.
+	// Life is drawn anew with the account, its phrase and its role: sessions of
+	// another life count no more, be it of somebody of this name in another file.
 	Life uint64 `json:"life"`
 }
 
@@ -49,9 +50,9 @@ const (
 	maxFile   = 1 << 20
 )
 
-// cost of bcrypt: the least that OWASP's password storage sheet names (10, from
+// Cost of bcrypt: the least that OWASP's password storage sheet names (10, from
 // memory), about a second on the smallest boards.
-const cost = bcrypt.DefaultCost
+const Cost = bcrypt.DefaultCost
 
 // Book keeps the accounts in a file of its own, apart from the archive, which is
 // handed on. Its methods may be called by anybody.
@@ -67,9 +68,11 @@ type Book struct {
 
 // OpenBook reads the accounts in the folder dir; without any it makes a code for
 // the first start, which whoever started boxd reads on the terminal.
-func OpenBook(dir string) (*Book, error) { return openBook(dir, cost) }
+func OpenBook(dir string) (*Book, error) { return OpenBookAt(dir, Cost) }
 
-func openBook(dir string, cost int) (*Book, error) {
+// OpenBookAt is OpenBook with another cost of new phrases' hashes; a hash that is
+// there keeps its own. Only tests take less than Cost (accesstest).
+func OpenBookAt(dir string, cost int) (*Book, error) {
 	b := &Book{path: filepath.Join(dir, "accounts.json"), cost: cost}
 	var err error
 	if b.dud, err = bcrypt.GenerateFromPassword([]byte(rand.Text()), cost); err != nil {
@@ -131,7 +134,14 @@ func (b *Book) add(name, phrase string, role Role) error {
 	if err != nil {
 		return err
 	}
-	return b.save(append(slices.Clone(b.accounts), account{Name: name, Role: role, Hash: hash, Made: time.Now().UTC().Truncate(time.Second), Life: 1}))
+	return b.save(append(slices.Clone(b.accounts), account{Name: name, Role: role, Hash: hash, Made: time.Now().UTC().Truncate(time.Second), Life: newLife()}))
+}
+
+// newLife is no other's.
+func newLife() uint64 {
+	var b [8]byte
+	_, _ = rand.Read(b[:]) // it never fails
+	return binary.BigEndian.Uint64(b[:])
 }
 
 func (b *Book) hash(name, phrase string) (string, error) {
@@ -170,7 +180,7 @@ func (b *Book) Change(name, phrase string, role Role) error {
 	if role != Nobody {
 		all[i].Role = role
 	}
-	all[i].Life++
+	all[i].Life = newLife()
 	return b.save(all)
 }
 
@@ -218,6 +228,17 @@ func (b *Book) living(name string, life uint64) (account, bool) {
 		return b.accounts[i], true
 	}
 	return account{}, false
+}
+
+// called is a name as its account has it, however it was typed; a name without one
+// stays as it is.
+func (b *Book) called(name string) string {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	if i := b.find(name); i >= 0 {
+		return b.accounts[i].Name
+	}
+	return name
 }
 
 func (b *Book) find(name string) int {

@@ -1,6 +1,7 @@
 package access
 
 import (
+	"context"
 	"fmt"
 	"net"
 	"net/http"
@@ -83,38 +84,70 @@ func local(remote string) bool {
 	return ip != nil && (ip.IsLoopback() || ip.IsPrivate() || ip.IsLinkLocalUnicast())
 }
 
+// Still is Who for a request that has been open for long: the session may have
+// ended since it came.
+func (k *Keeper) Still(r *http.Request) Visitor {
+	// Under a context of its own: Load takes what the request's holds already.
+	ctx, err := k.sessions.Load(context.Background(), k.sessions.Token(r.Context()))
+	if err != nil {
+		return Visitor{}
+	}
+	return k.Who(r.WithContext(ctx))
+}
+
 // SignIn checks a name and phrase and begins a session under a new token, so
 // that one planted beforehand is worth nothing. The error is a say.Refusal
 // where the person is to read it.
 func (k *Keeper) SignIn(r *http.Request, name, phrase string) error {
-	host, _, _ := net.SplitHostPort(r.RemoteAddr)
-	keys := []key{place(host), named(name)}
+	keys := []key{place(r.RemoteAddr), named(k.Book.called(name))}
+	if err := k.patience(keys...); err != nil {
+		return err
+	}
+	a, err := k.compare(r.Context(), name, phrase, keys)
+	if err != nil {
+		return err
+	}
+	return k.begin(r, a)
+}
+
+// compare takes its turn to check a phrase. Who came beside others that failed
+// meanwhile waits as they do: many at once are no more guesses than one by one.
+func (k *Keeper) compare(ctx context.Context, name, phrase string, keys []key) (account, error) {
+	select {
+	case k.turns <- struct{}{}:
+		defer func() { <-k.turns }()
+	case <-ctx.Done():
+		return account{}, fmt.Errorf("cannot sign in: %w", ctx.Err())
+	}
+	if err := k.patience(keys...); err != nil {
+		return account{}, err
+	}
+	a, ok := k.Book.check(name, phrase)
+	if !ok {
+		k.throttle.failed(time.Now(), keys...)
+		return account{}, say.Refuse("That name and pass phrase do not go together.")
+	}
+	k.throttle.passed(keys...)
+	return a, nil
+}
+
+// patience refuses who has to wait.
+func (k *Keeper) patience(keys ...key) error {
 	if wait := k.throttle.wait(time.Now(), keys...); wait > 0 {
 		return say.Refuse("Too many tries. Wait %v, then try again.", wait.Round(time.Second)+time.Second)
 	}
-	select {
-	case k.turns <- struct{}{}:
-	case <-r.Context().Done():
-		return fmt.Errorf("cannot sign in: %w", r.Context().Err())
-	}
-	a, ok := k.Book.check(name, phrase)
-	<-k.turns
-	if !ok {
-		k.throttle.failed(time.Now(), keys...)
-		return say.Refuse("That name and pass phrase do not go together.")
-	}
-	k.throttle.passed(keys...)
-	return k.begin(r, a)
+	return nil
 }
 
 // Begin makes the first account and signs it in.
 func (k *Keeper) Begin(r *http.Request, code, name, phrase string) error {
-	host, _, _ := net.SplitHostPort(r.RemoteAddr)
-	if wait := k.throttle.wait(time.Now(), place("first "+host)); wait > 0 {
-		return say.Refuse("Too many tries. Wait %v, then try again.", wait.Round(time.Second)+time.Second)
+	first := place(r.RemoteAddr)
+	first.what = "first " + first.what
+	if err := k.patience(first); err != nil {
+		return err
 	}
 	if err := k.Book.Begin(code, name, phrase); err != nil {
-		k.throttle.failed(time.Now(), place("first "+host))
+		k.throttle.failed(time.Now(), first)
 		return err
 	}
 	a, ok := k.Book.check(name, phrase)

@@ -1,6 +1,7 @@
 package access
 
 import (
+	"net/netip"
 	"strings"
 	"sync"
 	"time"
@@ -22,9 +23,25 @@ type key struct {
 	free int // failures that cost no wait
 }
 
-func place(host string) key { return key{"from " + host, placeTries} }
+func place(remote string) key { return key{"from " + Whence(remote).String(), placeTries} }
 
-func named(name string) key { return key{"as " + strings.ToLower(strings.TrimSpace(name)), nameTries} }
+func named(name string) key { return key{"as " + strings.ToLower(name), nameTries} }
+
+// Whence is the address somebody counts by: with IPv6 one host has all of its
+// network's lower half. What is no address counts as one.
+func Whence(remote string) netip.Prefix {
+	p, err := netip.ParseAddrPort(remote)
+	if err != nil {
+		return netip.Prefix{}
+	}
+	ip := p.Addr().Unmap().WithZone("")
+	bits := ip.BitLen()
+	if ip.Is6() {
+		bits = 64
+	}
+	from, _ := ip.Prefix(bits) // it is no more than the address has
+	return from
+}
 
 type failing struct {
 	times int
@@ -58,8 +75,8 @@ func (t *throttle) wait(now time.Time, keys ...key) time.Duration {
 	return longest
 }
 
-// failed notes a failure. Where there is no room, the oldest failure is
-// forgotten.
+// failed notes a failure. Where there is no room, what failed least is forgotten,
+// so that nobody clears the count of a name with a crowd of others.
 func (t *throttle) failed(now time.Time, keys ...key) {
 	t.mu.Lock()
 	defer t.mu.Unlock()
@@ -75,18 +92,19 @@ func (t *throttle) failed(now time.Time, keys ...key) {
 	}
 }
 
-// forget drops what is old, and the oldest where nothing is.
+// forget drops what is old, and what failed least where nothing is: of those the
+// oldest.
 func (t *throttle) forget(now time.Time) {
-	oldest, at := "", now
+	least, its := "", failing{}
 	for k, f := range t.by {
 		if now.Sub(f.last) > forgetIn {
 			delete(t.by, k)
-		} else if !f.last.After(at) {
-			oldest, at = k, f.last
+		} else if least == "" || f.times < its.times || f.times == its.times && f.last.Before(its.last) {
+			least, its = k, f
 		}
 	}
 	if len(t.by) >= t.limit {
-		delete(t.by, oldest)
+		delete(t.by, least)
 	}
 }
 

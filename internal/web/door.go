@@ -2,6 +2,7 @@ package web
 
 import (
 	"net/http"
+	"net/url"
 	"strings"
 
 	"boxd/internal/access"
@@ -75,7 +76,9 @@ func (s visit) why(err error) string { return s.show.voice.Say(say.Of(err)) }
 
 // ownPath keeps a way back only when it is a page of ours.
 func ownPath(to string) string {
-	if !strings.HasPrefix(to, "/") || strings.HasPrefix(to, "//") || strings.ContainsAny(to, "\\\r\n") {
+	// url.Parse refuses control characters, which a browser leaves out: a tab between
+	// two slashes would lead elsewhere.
+	if u, err := url.Parse(to); err != nil || u.Host != "" || !strings.HasPrefix(to, "/") || strings.HasPrefix(to, "//") || strings.Contains(to, "\\") {
 		return "/"
 	}
 	return to

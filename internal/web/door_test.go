@@ -16,6 +16,7 @@ import (
 	"time"
 
 	"boxd/internal/access"
+	"boxd/internal/access/accesstest"
 	"boxd/internal/box"
 )
 
@@ -24,15 +25,8 @@ const phrase = "wet gloves on a cold valve"
 // guarded is a box with Kim who administers, Lee who operates and Sol who looks.
 func guarded(t *testing.T, openView bool) (*httptest.Server, *fakeCore, *access.Book) {
 	t.Helper()
-	dir := t.TempDir()
-	book, err := access.OpenBook(dir)
-	if err != nil {
-		t.Fatal(err)
-	}
-	keeper, err := access.NewKeeper(dir, book, openView, false)
-	if err != nil {
-		t.Fatal(err)
-	}
+	keeper := accesstest.Keeper(t, openView)
+	book := keeper.Book
 	for _, err := range []error{book.Begin(book.Code(), "Kim", phrase), book.Add("Lee", phrase, access.Operate), book.Add("Sol", phrase, access.View)} {
 		if err != nil {
 			t.Fatal(err)
@@ -169,7 +163,7 @@ func TestTheWayIn(t *testing.T) {
 		!strings.Contains(body, `value="/runs"`) || strings.Contains(body, `value="no"`) {
 		t.Errorf("a wrong phrase: %d\n%s", code, body)
 	}
-	for _, bad := range []string{"//elsewhere.example", "https://elsewhere.example/", `/\elsewhere.example`, "runs"} {
+	for _, bad := range []string{"//elsewhere.example", "https://elsewhere.example/", `/\elsewhere.example`, "runs", "/\t/elsewhere.example", "/\r\n/elsewhere.example"} {
 		if code, to := p.post("/sign-in", "name", "Kim", "phrase", phrase, "to", bad); code != http.StatusSeeOther || to != "/" {
 			t.Errorf("led to %q by %q (%d)", to, bad, code)
 		}
@@ -198,15 +192,8 @@ func TestTheWayIn(t *testing.T) {
 }
 
 func TestFirstStart(t *testing.T) {
-	dir := t.TempDir()
-	book, err := access.OpenBook(dir)
-	if err != nil {
-		t.Fatal(err)
-	}
-	keeper, err := access.NewKeeper(dir, book, true, false)
-	if err != nil {
-		t.Fatal(err)
-	}
+	keeper := accesstest.Keeper(t, true)
+	book := keeper.Book
 	srv := httptest.NewServer(New(newFakeCore(viewAt("ready")), nil, Options{Keeper: keeper}))
 	defer srv.Close()
 	p := newPerson(t, srv, "")

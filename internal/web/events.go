@@ -76,8 +76,8 @@ func (s visit) follow(out *stream, r *http.Request, views <-chan engine.View, se
 			err = s.send(out, r, *pending)
 			sent, pending, waited = pending, nil, 0
 		case <-beat.C:
-			if !s.whoIs(r).Role.May(access.View) {
-				return // the account is gone
+			if s.opts.Keeper != nil && !s.opts.Keeper.Still(r).Role.May(access.View) {
+				return // the account or the session is gone
 			}
 			err = out.send(framed("beat", fmt.Appendf(nil, `{"age_s":%.1f}`, s.age(s.core.View()).Seconds())))
 		}

@@ -6,6 +6,8 @@ import (
 	"net/netip"
 	"sync"
 	"time"
+
+	"boxd/internal/access"
 )
 
 // Bounds of the server. Common practice, no source. A connection costs some tens
@@ -47,7 +49,7 @@ func (b *bounded) Accept() (net.Conn, error) {
 		if err != nil {
 			return nil, err
 		}
-		from := whence(c.RemoteAddr())
+		from := access.Whence(c.RemoteAddr().String())
 		if b.enter(from) {
 			return &seated{Conn: c, leave: sync.OnceFunc(func() { b.leave(from) })}, nil
 		}
@@ -73,22 +75,6 @@ func (b *bounded) leave(from netip.Prefix) {
 	if b.by[from]--; b.by[from] == 0 {
 		delete(b.by, from)
 	}
-}
-
-// whence is the address that connections are seated by: with IPv6 one host has
-// all of its network's lower half.
-func whence(a net.Addr) netip.Prefix {
-	p, err := netip.ParseAddrPort(a.String())
-	if err != nil {
-		return netip.Prefix{} // all such together
-	}
-	ip := p.Addr().Unmap().WithZone("")
-	bits := ip.BitLen()
-	if ip.Is6() {
-		bits = 64
-	}
-	from, _ := ip.Prefix(bits) // it is no more than the address has
-	return from
 }
 
 // seated is a connection that gives its place back when it is closed.

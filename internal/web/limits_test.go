@@ -1,7 +1,6 @@
 package web
 
 import (
-	"fmt"
 	"io"
 	"net"
 	"net/http"
@@ -9,6 +8,7 @@ import (
 	"time"
 
 	"boxd/internal/access"
+	"boxd/internal/access/accesstest"
 	"boxd/internal/engine"
 )
 
@@ -16,17 +16,8 @@ import (
 // the real server's bounds made short.
 func impatient(t *testing.T) (at string, core *fakeCore, who person) {
 	t.Helper()
-	dir := t.TempDir()
-	book, err := access.OpenBook(dir)
-	if err != nil {
-		t.Fatal(err)
-	}
-	keeper, err := access.NewKeeper(dir, book, true, false)
-	if err != nil {
-		t.Fatal(err)
-	}
 	core = newFakeCore(viewAt("inject"))
-	srv := NewServer(New(core, nil, Options{Keeper: keeper}))
+	srv := NewServer(New(core, nil, Options{Keeper: accesstest.Keeper(t, true)}))
 	for _, d := range []*time.Duration{&srv.ReadHeaderTimeout, &srv.ReadTimeout, &srv.WriteTimeout, &srv.IdleTimeout} {
 		if *d == 0 {
 			t.Fatal("the server waits for ever")
@@ -155,40 +146,34 @@ func TestConnectionsAreBounded(t *testing.T) {
 	}
 }
 
-func TestWhence(t *testing.T) {
-	for addr, want := range map[string]string{"192.0.2.7:80": "192.0.2.7/32", "[::ffff:192.0.2.7]:80": "192.0.2.7/32", "[2001:db8:1:2:3:4:5:6]:80": "2001:db8:1:2::/64", "[fe80::1%eth0]:80": "fe80::/64"} {
-		a, err := net.ResolveTCPAddr("tcp", addr)
-		if err != nil {
-			t.Fatal(err)
-		}
-		if got := whence(a).String(); got != want {
-			t.Errorf("%s counts as %s, not %s", addr, got, want)
-		}
-	}
-	if got := fmt.Sprint(whence(&net.UnixAddr{Name: "x"})); got != "invalid Prefix" {
-		t.Errorf("no address counts as %s", got)
-	}
-}
-
+// An open stream ends with the account, and with the session it was opened in.
 func TestAStreamEndsWithItsAccount(t *testing.T) {
 	t.Parallel()
-	srv, _, book := guarded(t, false)
-	p := newPerson(t, srv, "Sol")
-	p.http.Timeout = 30 * time.Second
-	res, err := p.http.Get(srv.URL + "/events?page=run")
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer func() { _ = res.Body.Close() }() // the test is over when it ends
-	readEvents(res.Body, func(name, _ string) bool {
-		if name == "view" {
-			if err := book.Remove("Sol"); err != nil {
+	for name, end := range map[string]func(p person, book *access.Book) error{
+		"account removed": func(_ person, book *access.Book) error { return book.Remove("Sol") },
+		"signed out":      func(p person, _ *access.Book) error { p.post("/sign-out"); return nil },
+	} {
+		t.Run(name, func(t *testing.T) {
+			t.Parallel()
+			srv, _, book := guarded(t, false)
+			p := newPerson(t, srv, "Sol")
+			p.http.Timeout = 30 * time.Second
+			res, err := p.http.Get(srv.URL + "/events?page=run")
+			if err != nil {
 				t.Fatal(err)
 			}
-		}
-		return name != "beat"
-	})
-	if _, err := res.Body.Read(make([]byte, 1)); err != io.EOF {
-		t.Errorf("the stream goes on for one who may no longer look: %v", err)
+			defer func() { _ = res.Body.Close() }() // the test is over when it ends
+			readEvents(res.Body, func(name, _ string) bool {
+				if name == "view" {
+					if err := end(p, book); err != nil {
+						t.Fatal(err)
+					}
+				}
+				return name != "beat"
+			})
+			if _, err := res.Body.Read(make([]byte, 1)); err != io.EOF {
+				t.Errorf("the stream goes on for one who may no longer look: %v", err)
+			}
+		})
 	}
 }

@@ -14,6 +14,7 @@ import (
 	"time"
 
 	"boxd/internal/access"
+	"boxd/internal/access/accesstest"
 	"boxd/internal/box"
 	"boxd/internal/sensors"
 	"boxd/internal/setup"
@@ -56,15 +57,8 @@ func (f *fakeWorkshop) Begin(r setup.Result) error {
 // kimAnd keeps the accounts of Kim, who administers, and of another.
 func kimAnd(t *testing.T, other string, role access.Role) *access.Keeper {
 	t.Helper()
-	dir := t.TempDir()
-	book, err := access.OpenBook(dir)
-	if err != nil {
-		t.Fatal(err)
-	}
-	keeper, err := access.NewKeeper(dir, book, false, false)
-	if err != nil {
-		t.Fatal(err)
-	}
+	keeper := accesstest.Keeper(t, false)
+	book := keeper.Book
 	for _, err := range []error{book.Begin(book.Code(), "Kim", phrase), book.Add(other, phrase, role)} {
 		if err != nil {
 			t.Fatal(err)
