@@ -122,25 +122,33 @@ func whole(text string) int {
 // reading waits until the page's interface tells a channel's value.
 func (d *daemon) reading(ctx context.Context) error {
 	for ctx.Err() == nil {
-		var view struct {
-			Channels []struct {
-				Value *float64 `json:"value"`
-			} `json:"channels"`
-		}
-		if r, err := http.Get(d.page + "api/view"); err == nil {
-			err = json.NewDecoder(r.Body).Decode(&view)
-			_ = r.Body.Close()
-			if err == nil && len(view.Channels) > 0 && view.Channels[0].Value != nil {
-				return nil
-			}
+		if v, err := d.now(); err == nil && len(v.Channels) > 0 && v.Channels[0].Value != nil {
+			return nil
 		}
 		time.Sleep(2 * time.Millisecond)
 	}
 	return ctx.Err()
 }
 
-// view reads the stream as an open page does, until ctx ends.
-func (d *daemon) view(ctx context.Context, page string) error {
+// view is what is looked at of the page's interface.
+type view struct {
+	Step     string `json:"step"`
+	Channels []struct {
+		Value *float64 `json:"value"`
+	} `json:"channels"`
+}
+
+func (d *daemon) now() (v view, err error) {
+	r, err := http.Get(d.page + "api/view")
+	if err != nil {
+		return v, err
+	}
+	defer r.Body.Close()
+	return v, json.NewDecoder(r.Body).Decode(&v)
+}
+
+// look reads the stream as an open page does, until ctx ends.
+func (d *daemon) look(ctx context.Context, page string) error {
 	q, err := http.NewRequestWithContext(ctx, http.MethodGet, d.page+"events?page="+page, nil)
 	if err != nil {
 		return err

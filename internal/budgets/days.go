@@ -8,13 +8,15 @@ import (
 	"time"
 )
 
-// Seconds of the recorded trace at which the box stands still, the lines begin
-// to fill, and stock goes in.
+// Seconds of the recorded trace at which the box stands still and stock goes in.
 const (
 	standing  = 10
-	filling   = 75
 	injecting = 500
 )
+
+// toInjection are the spans of the recorded trace that bring the box there soon:
+// water comes, the lines are full and at pressure, the injector starts.
+func toInjection() [][2]int { return [][2]int{{75, 85}, {435, 480}} }
 
 // starts is how long it takes from the program's start to the first reading
 // that its interface tells.
@@ -57,7 +59,7 @@ func days(ctx context.Context, boxd, dir string, idle, run time.Duration) ([]row
 	if err != nil {
 		return nil, err
 	}
-	if err := d.view(ctx, "run"); err != nil {
+	if err := d.look(ctx, "run"); err != nil {
 		return nil, err
 	}
 	if err := wait(ctx, settle); err != nil {
@@ -67,14 +69,9 @@ func days(ctx context.Context, boxd, dir string, idle, run time.Duration) ([]row
 	if err != nil {
 		return nil, err
 	}
-	// The water's way is played as it was recorded, a second in a second.
-	for s := filling; s < injecting; s++ {
-		d.second.Store(int64(s))
-		if err := wait(ctx, time.Second); err != nil {
-			return nil, err
-		}
+	if err := d.inject(ctx); err != nil {
+		return nil, err
 	}
-	d.second.Store(injecting)
 	injection, err := d.watch(ctx, "in an injection", run)
 	if err != nil {
 		return nil, err
@@ -82,10 +79,28 @@ func days(ctx context.Context, boxd, dir string, idle, run time.Duration) ([]row
 	return append(still.rows("between runs"), injection.rows("in an injection")...), d.stop()
 }
 
+// inject brings the box into an injection, a second of the trace in a second.
+func (d *daemon) inject(ctx context.Context) error {
+	for _, span := range toInjection() {
+		for s := span[0]; s < span[1]; s++ {
+			d.second.Store(int64(s))
+			if err := wait(ctx, time.Second); err != nil {
+				return err
+			}
+		}
+	}
+	d.second.Store(injecting)
+	if v, err := d.now(); err != nil || v.Step != "inject" {
+		return fmt.Errorf("the box is not in an injection but in %q (%v): the recorded trace no longer leads there", v.Step, err)
+	}
+	return nil
+}
+
 // span is what the daemon took over a time.
 type span struct {
 	cpu            float64 // of one processor
 	resident, peak int64
+	file           int64   // of resident: pages of the program's file
 	written        float64 // bytes a day
 	woken          float64 // a second
 }
@@ -104,7 +119,7 @@ func (d *daemon) watch(ctx context.Context, what string, long time.Duration) (sp
 		return span{}, err
 	}
 	seconds := after.at.Sub(before.at).Seconds()
-	s := span{cpu: (after.cpu - before.cpu).Seconds() / seconds, resident: after.resident, peak: after.peak,
+	s := span{cpu: (after.cpu - before.cpu).Seconds() / seconds, resident: after.resident, peak: after.peak, file: after.file,
 		written: float64(after.written-before.written) / seconds * 86400, woken: float64(after.woken-before.woken) / seconds}
 	fmt.Fprintf(os.Stderr, "%s: %+v\n", what, s)
 	return s, nil
@@ -113,7 +128,8 @@ func (d *daemon) watch(ctx context.Context, what string, long time.Duration) (sp
 func (s span) rows(when string) []row {
 	out := []row{
 		{"processor " + when + ", of one core", "1 %", fmt.Sprintf("%.2f %%", 100*s.cpu), s.cpu <= 0.01},
-		{"resident memory " + when + " (peak)", "30 MB", fmt.Sprintf("%.1f MB (%.1f)", float64(s.resident)/mega, float64(s.peak)/mega), s.resident <= 30*mega},
+		{"resident memory " + when + " (of it pages of the program's file; peak)", "30 MB", fmt.Sprintf("%.1f MB (%.1f; %.1f)", float64(s.resident)/mega, float64(s.file)/mega, float64(s.peak)/mega), s.resident <= 30*mega},
+		{"times woken a second " + when, "", fmt.Sprintf("%.0f", s.woken), true},
 	}
 	if when == "between runs" {
 		return append(out, row{"disk writes between runs", "20 MB a day", fmt.Sprintf("%.1f MB a day", s.written/mega), s.written <= 20*mega})

@@ -3,7 +3,7 @@
 // with its archive, its broker and one viewer of its page. Run it at the root of
 // the module on Linux; nothing but this machine is touched.
 //
-//	go run ./internal/budgets [-idle 5m] [-run 3m]
+//	go run ./internal/budgets [-idle 5m] [-run 3m] [-parts size,check,replay,start,day]
 package main
 
 import (
@@ -15,6 +15,7 @@ import (
 	"path/filepath"
 	"runtime"
 	"slices"
+	"strings"
 	"time"
 )
 
@@ -27,11 +28,11 @@ type row struct {
 func main() {
 	idle := flag.Duration("idle", 5*time.Minute, "how long to watch the box between runs")
 	run := flag.Duration("run", 3*time.Minute, "how long to watch it in an injection")
-	only := flag.Bool("quick", false, "leave the daemon out: size, check and replay alone")
+	parts := flag.String("parts", "size,check,replay,start,day", "what to measure; the daemon is in start and day")
 	flag.Parse()
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt)
 	defer stop()
-	if err := measure(ctx, *idle, *run, *only); err != nil {
+	if err := measure(ctx, *idle, *run, strings.Split(*parts, ",")); err != nil {
 		fmt.Fprintln(os.Stderr, err)
 		stop()
 		os.Exit(1)
@@ -39,7 +40,7 @@ func main() {
 }
 
 // measure does all of it and prints the table.
-func measure(ctx context.Context, idle, run time.Duration, quick bool) error {
+func measure(ctx context.Context, idle, run time.Duration, wanted []string) error {
 	if _, err := os.Stat("cmd/boxd/main.go"); err != nil {
 		return fmt.Errorf("cannot find the sources: %w; run this at the root of the module", err)
 	}
@@ -54,17 +55,18 @@ func measure(ctx context.Context, idle, run time.Duration, quick bool) error {
 	}
 	fmt.Fprintf(os.Stderr, "on %d processors (%s), others' load %s\n", runtime.NumCPU(), runtime.GOARCH, load())
 	var table []row
-	parts := []func() ([]row, error){
-		func() ([]row, error) { return size(ctx, dir) },
-		func() ([]row, error) { return checks(ctx, boxd) },
-		func() ([]row, error) { return replay(ctx, boxd, dir) },
+	parts := map[string]func() ([]row, error){
+		"size":   func() ([]row, error) { return size(ctx, dir) },
+		"check":  func() ([]row, error) { return checks(ctx, boxd) },
+		"replay": func() ([]row, error) { return replay(ctx, boxd, dir) },
+		"start":  func() ([]row, error) { return starts(ctx, boxd, dir) },
+		"day":    func() ([]row, error) { return days(ctx, boxd, dir, idle, run) },
 	}
-	if !quick {
-		parts = append(parts,
-			func() ([]row, error) { return starts(ctx, boxd, dir) },
-			func() ([]row, error) { return days(ctx, boxd, dir, idle, run) })
-	}
-	for _, part := range parts {
+	for _, name := range wanted {
+		part, ok := parts[name]
+		if !ok {
+			return fmt.Errorf("there is no part %q to measure: size, check, replay, start and day are", name)
+		}
 		rows, err := part()
 		if err != nil {
 			return err

@@ -13,6 +13,7 @@ type usage struct {
 	at             time.Time
 	cpu            time.Duration // user and system
 	resident, peak int64         // bytes
+	file           int64         // of resident: pages of files, which is to say of the program
 	written        int64         // bytes handed to the disk's cache and not taken back
 	woken          int64         // times it gave up the processor by itself, of all threads
 }
@@ -35,6 +36,7 @@ func usageOf(pid int) (usage, error) {
 		u.cpu += time.Duration(n) * tick
 	}
 	u.resident, u.peak = valueIn(dir+"status", "VmRSS:")<<10, valueIn(dir+"status", "VmHWM:")<<10
+	u.file = valueIn(dir+"status", "RssFile:") << 10
 	u.written = valueIn(dir+"io", "write_bytes:") - valueIn(dir+"io", "cancelled_write_bytes:")
 	tasks, _ := os.ReadDir(dir + "task")
 	for _, t := range tasks {
