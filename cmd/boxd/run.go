@@ -16,7 +16,6 @@ import (
 	"boxd/internal/box"
 	"boxd/internal/daemon"
 	"boxd/internal/dosing"
-	"boxd/internal/record"
 	"boxd/internal/sensors"
 	"boxd/internal/sensors/hwio"
 	"boxd/internal/units"
@@ -217,65 +216,4 @@ func openInstruments(wirings []sensors.Wiring) (*hwio.Source, error) {
 		return float64(v), err
 	})
 	return src, nil
-}
-
-// pipe reads rows as they come and gives each beat what has arrived since the
-// last. The rows' own times say nothing here: a sample counts when it arrives.
-type pipe struct {
-	rows chan []box.Sample
-	err  error // read after rows is closed
-}
-
-const maxRows = 256
-
-func openSamples(path string) (*pipe, func(), error) {
-	in := io.ReadCloser(os.Stdin)
-	if path != "-" {
-		f, err := os.Open(path)
-		if err != nil {
-			return nil, nil, fmt.Errorf("cannot read samples: %w", err)
-		}
-		in = f
-	}
-	p := &pipe{rows: make(chan []box.Sample, maxRows)}
-	done := make(chan struct{})
-	go p.read(path, in, done)
-	return p, func() { close(done); _ = in.Close() }, nil
-}
-
-func (p *pipe) read(name string, in io.Reader, done <-chan struct{}) {
-	defer close(p.rows)
-	rd, err := record.NewTraceReader(name, in)
-	if err != nil {
-		p.err = err
-		return
-	}
-	for {
-		row, err := rd.Next()
-		if err != nil {
-			p.err = err
-			return
-		}
-		select {
-		case p.rows <- append([]box.Sample(nil), row.Samples...):
-		case <-done:
-			p.err = io.EOF
-			return
-		}
-	}
-}
-
-// Samples gives what has arrived; nothing is no error.
-func (p *pipe) Samples(_ context.Context, _ time.Duration, dst []box.Sample) ([]box.Sample, error) {
-	for {
-		select {
-		case row, ok := <-p.rows:
-			if !ok {
-				return dst, p.err
-			}
-			dst = append(dst, row...)
-		default:
-			return dst, nil
-		}
-	}
 }
