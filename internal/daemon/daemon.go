@@ -452,9 +452,9 @@ func (d *Daemon) refuseAll() {
 	}
 }
 
-// betweenRuns is how old a view may grow between runs, when nothing happens: a
-// beat is left out by turns then.
-const betweenRuns = 190 * time.Millisecond
+// betweenRuns is how old a view may grow between runs, when nothing happens: two
+// views a second then.
+const betweenRuns = 490 * time.Millisecond
 
 // shownLately says that the last view will do. In a run each beat is shown, for
 // whoever turns the loop valve.

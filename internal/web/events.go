@@ -18,8 +18,8 @@ import (
 // samples; "beat" the age of the newest view in seconds. With ?page=run, alarms, box or valve, "page" carries
 // the parts of that page too; the valve's page gets "valve", its moment ready to
 // show, instead of the heavier view. Views that come faster than the gate are
-// skipped, never queued; those in which only numbers move wait for calmGates of
-// it, but on the valve's page. A watcher that can't take a write in time is dropped.
+// skipped, never queued; those in which only numbers move wait for about a second, but
+// on the valve's page. A watcher that can't take a write in time is dropped.
 func (s visit) events(w http.ResponseWriter, r *http.Request) {
 	select {
 	case s.streams <- struct{}{}:
@@ -40,20 +40,29 @@ func (s visit) events(w http.ResponseWriter, r *http.Request) {
 	s.follow(out, r, views, &first)
 }
 
-// calmGates is how many gates a view waits that says nothing new in words: the
-// heavy parts are drawn once a second then. The valve's digits come by themselves.
-const calmGates = 4
+// calmly is how long a view waits that says nothing new in words: the heavy parts
+// are drawn once a second then. The valve's digits come by themselves.
+const calmly = 950 * time.Millisecond
 
-// follow sends the views that come after the one sent.
+// follow sends the views that come after the one sent. It keeps no beat of its own
+// beside the core's: a view that came too soon after another goes with the next one,
+// or, where none comes, with the beat.
 func (s visit) follow(out *stream, r *http.Request, views <-chan engine.View, sent *engine.View) {
-	gate := time.NewTicker(s.gate)
-	defer gate.Stop()
 	beat := time.NewTicker(s.beat)
 	defer beat.Stop()
+	page := r.URL.Query().Get("page")
+	hasty, turns := page == "valve", page == "valve" || page == ""
 	var pending *engine.View
 	var turned time.Time
-	page := r.URL.Query().Get("page")
-	waited, hasty, turns := 0, page == "valve", page == "valve" || page == ""
+	at := time.Now() // when sent was
+	due := func() error {
+		past := time.Since(at)
+		if pending == nil || past < s.gate || past < calmly && !hasty && !pending.News(sent) {
+			return nil
+		}
+		sent, pending, at = pending, nil, time.Now()
+		return s.send(out, r, *sent)
+	}
 	for {
 		var err error
 		select {
@@ -68,18 +77,12 @@ func (s visit) follow(out *stream, r *http.Request, views <-chan engine.View, se
 				turned = time.Now()
 				err = s.sendValve(out, r, v)
 			}
-		case <-gate.C:
-			waited++
-			if pending == nil || waited < calmGates && !hasty && !pending.News(sent) {
-				continue
-			}
-			err = s.send(out, r, *pending)
-			sent, pending, waited = pending, nil, 0
+			err = errors.Join(err, due())
 		case <-beat.C:
 			if s.opts.Keeper != nil && !s.opts.Keeper.Still(r).Role.May(access.View) {
 				return // the account or the session is gone
 			}
-			err = out.send(framed("beat", fmt.Appendf(nil, `{"age_s":%.1f}`, s.age(s.core.View()).Seconds())))
+			err = errors.Join(due(), out.send(framed("beat", fmt.Appendf(nil, `{"age_s":%.1f}`, s.age(s.core.View()).Seconds()))))
 		}
 		if err != nil {
 			return

@@ -174,12 +174,12 @@ type Bus struct {
 
 // Bounds of the adapter. Fields of server carry those a test changes.
 const (
-	bodyLimit    = 8 << 10         // bytes of a posted form
-	submitWait   = 5 * time.Second // for the core's answer
-	staleAfter   = 5 * time.Second // an older view is not to be relied on
-	streamLimit  = 256             // watchers at once
-	streamGate   = 250 * time.Millisecond
-	loopGate     = 80 * time.Millisecond // ten a second pass, with room for a late one
+	bodyLimit    = 8 << 10                // bytes of a posted form
+	submitWait   = 5 * time.Second        // for the core's answer
+	staleAfter   = 5 * time.Second        // an older view is not to be relied on
+	streamLimit  = 256                    // watchers at once
+	streamGate   = 180 * time.Millisecond // every other beat of the core, with room for an early one
+	loopGate     = 80 * time.Millisecond  // ten a second pass, with room for a late one
 	streamBeat   = 2 * time.Second
 	streamWrite  = 5 * time.Second
 	answersKept  = 256

@@ -43,6 +43,7 @@ const (
 	closeWithin   = 5 * time.Second
 	drainWithin   = time.Second // of what is on its way to the subscribers
 	drainLook     = 10 * time.Millisecond
+	sysEvery      = 60 // s, between the broker's figures of itself; the library's second is a quarter of what it takes
 )
 
 // publisherUser is boxd's own name at its own broker.
@@ -117,7 +118,7 @@ func serverOptions(o Options) *mochi.Options {
 	c.MaximumClientWritesPending = maxPending
 	c.MaximumSessionExpiryInterval = sessionKept
 	c.SharedSubAvailable = 0
-	return &mochi.Options{Capabilities: c, Logger: quiet(log)}
+	return &mochi.Options{Capabilities: c, Logger: quiet(log), SysTopicResendInterval: sysEvery}
 }
 
 // Addr is where the broker listens, with the port it got.

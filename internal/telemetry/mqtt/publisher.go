@@ -30,7 +30,7 @@ const (
 	backoffMin     = time.Second
 	backoffMax     = 60 * time.Second
 	steadyAfter    = 30 * time.Second // a session this long makes the next wait short again
-	tick           = 250 * time.Millisecond
+	tick           = time.Second      // without a turn of the core
 	keepAlive      = 20 * time.Second
 	pingTimeout    = 8 * time.Second
 	writeTimeout   = 3 * time.Second

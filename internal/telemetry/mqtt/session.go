@@ -172,10 +172,17 @@ func (s *session) await(ctx context.Context, t paho.Token, limit time.Duration) 
 	}
 }
 
-// serve publishes until the connection is lost (error) or ctx ends (nil).
+// serve publishes until the connection is lost (error) or ctx ends (nil). It has its
+// turn when the core has had one, in the same wakening of the processor; the tick is
+// for a core that is silent.
 func (s *session) serve(ctx context.Context) error {
-	ticker := time.NewTicker(s.p.tick)
-	defer ticker.Stop()
+	var turns <-chan telemetry.State // with too many watchers there are none, and the tick is all
+	if w, err := s.views.Watch(); err == nil {
+		defer w.Close()
+		turns = w.C
+	}
+	tick := time.NewTimer(s.p.tick)
+	defer tick.Stop()
 	s.p.up()
 	for {
 		if err := s.turn(ctx); err != nil {
@@ -184,8 +191,10 @@ func (s *session) serve(ctx context.Context) error {
 			}
 			return err
 		}
+		tick.Reset(s.p.tick)
 		select {
-		case <-ticker.C:
+		case <-tick.C:
+		case <-turns:
 		case <-s.acked():
 		case err := <-s.lost:
 			return lostError(err)
@@ -251,7 +260,7 @@ func (s *session) sendLive() error {
 	}
 	now := time.Now()
 	// Numbers go out once a second; only what is new in words is looked at between.
-	if latest.View != s.shaped && (s.shaped == nil || now.Sub(s.shapedAt) >= telemetry.MinGap-s.p.tick/2 || latest.View.News(s.shaped)) {
+	if latest.View != s.shaped && (s.shaped == nil || now.Sub(s.shapedAt) >= telemetry.MinGap-telemetry.Slack || latest.View.News(s.shaped)) {
 		s.shape(latest.View)
 		s.shapedAt = now
 	}
