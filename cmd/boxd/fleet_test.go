@@ -164,10 +164,9 @@ func TestFleetAndStation(t *testing.T) {
 	}
 	hub := telemetry.NewHub(1)
 	wg.Go(func() { pub.Run(ctx, hub, &waiting{}) })
-	show := func(alarms ...engine.AlarmView) {
-		hub.Publish(&engine.View{Seq: 1, Wall: time.Now(), Box: "own-box", Zone: "east", Step: "flush", Alarms: alarms})
-	}
-	show()
+	views := make(chan []engine.AlarmView)
+	wg.Go(func() { keepShowing(ctx, hub, views) })
+	show := func(alarms ...engine.AlarmView) { views <- alarms }
 
 	first := followFleet(t, b.URL())
 	until(t, first, "every box, live", func(p station.Picture) bool { return p.Total == boxes+1 && p.Count[station.Live] == boxes+1 })
@@ -199,6 +198,26 @@ func TestFleetAndStation(t *testing.T) {
 	}
 	t.Run("stream", func(t *testing.T) { streamed(t, page.URL, boxes+1) })
 	t.Run("browser", func(t *testing.T) { seen(t, page.URL, boxes+1, c, later) })
+}
+
+// keepShowing publishes a box's view at a beat, as its core does, with the alarms
+// that came last.
+func keepShowing(ctx context.Context, hub *telemetry.Hub, views <-chan []engine.AlarmView) {
+	beat := time.NewTicker(250 * time.Millisecond)
+	defer beat.Stop()
+	v := engine.View{Box: "own-box", Zone: "east", Step: "flush"}
+	for {
+		v.Seq++
+		v.Wall = time.Now()
+		shown := v
+		hub.Publish(&shown)
+		select {
+		case v.Alarms = <-views:
+		case <-beat.C:
+		case <-ctx.Done():
+			return
+		}
+	}
 }
 
 func stepsOf(tp tape) (out []string) {

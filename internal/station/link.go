@@ -24,10 +24,12 @@ const (
 
 // statuses tell of every box there is; the rest of a box is asked for when its
 // status came, a few boxes at a time, so that what a broker keeps of a thousand
-// boxes overflows no queue of its.
+// boxes overflows no queue of its: brokers drop what does not fit, and what a box
+// that is off has left there comes only once.
 const (
-	statuses = "boxd/+/status"
-	atOnce   = 32 // boxes in one subscription
+	statuses   = "boxd/+/status"
+	atOnce     = 16 // boxes in one subscription
+	turnWithin = 5 * time.Second
 )
 
 // filters are all a station reads of a box; nothing is read that it does not show.
@@ -73,14 +75,21 @@ func session(ctx context.Context, b dial.Broker, f *Fleet) error {
 	o.SetClientID("").SetKeepAlive(keepAlive).SetPingTimeout(pingWithin).SetConnectTimeout(connectWithin).SetWriteTimeout(pingWithin)
 	lost := make(chan error, 1)
 	o.SetConnectionLostHandler(func(_ paho.Client, err error) { lost <- err })
-	fresh := make(chan string, maxBoxes)
+	fresh, again := make(chan string, maxBoxes), make(chan string, maxBoxes)
 	seen := map[string]bool{} // the library calls back in order, on one goroutine
 	hear := func(_ paho.Client, m paho.Message) {
 		f.Hear(m.Topic(), m.Payload(), m.Retained(), time.Now())
 		level := strings.Split(m.Topic(), "/")
-		if len(level) == 3 && level[2] == "status" && !seen[level[1]] && len(seen) < maxBoxes {
+		switch {
+		case len(level) != 3 || level[2] != "status":
+		case !seen[level[1]] && len(seen) < maxBoxes:
 			seen[level[1]] = true
 			fresh <- level[1] // there is room for all
+		case m.Retained():
+			select {
+			case again <- level[1]:
+			default: // nobody waits
+			}
 		}
 	}
 	// Not a handler for each filter: the library looks through all of them at each message.
@@ -106,6 +115,31 @@ func session(ctx context.Context, b dial.Broker, f *Fleet) error {
 			if err := subscribe(ctx, b.User, c, batch(box, fresh)); err != nil {
 				return err
 			}
+			// What is kept of these boxes comes before what is asked for after it: the
+			// status of one of them, which is there.
+			if err := subscribe(ctx, b.User, c, map[string]byte{"boxd/" + box + "/status": 0}); err != nil {
+				return err
+			}
+			awaitTurn(ctx, box, again)
+		}
+	}
+}
+
+// awaitTurn waits for a box's status to come again, and no longer than a broker that
+// has its own order may take.
+func awaitTurn(ctx context.Context, box string, again <-chan string) {
+	timer := time.NewTimer(turnWithin)
+	defer timer.Stop()
+	for {
+		select {
+		case b := <-again:
+			if b == box {
+				return
+			}
+		case <-timer.C:
+			return
+		case <-ctx.Done():
+			return
 		}
 	}
 }
