@@ -49,14 +49,23 @@ func newTable(r io.Reader) *table {
 // next reads the next record that is not an empty line. It returns io.EOF at
 // the end, and *placed for a record that is not CSV.
 func (t *table) next() error {
+	if err := t.nextLine(); err != nil {
+		return err
+	}
+	return t.split()
+}
+
+// nextLine reads the next line that is not empty.
+func (t *table) nextLine() error {
 	for {
-		if err := t.readLine(); err != nil {
+		if err := t.readLine(); err != nil || len(t.raw) > 0 {
 			return err
 		}
-		if len(t.raw) > 0 {
-			break
-		}
 	}
+}
+
+// split splits the record that begins with the line read.
+func (t *table) split() error {
 	if bytes.IndexByte(t.raw, '"') < 0 {
 		t.splitPlain()
 		return nil

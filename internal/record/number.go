@@ -2,8 +2,12 @@ package record
 
 import "strconv"
 
-// exactTens are the powers of ten a float64 holds exactly.
-var exactTens = [...]float64{1e0, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6, 1e7, 1e8, 1e9, 1e10, 1e11, 1e12, 1e13, 1e14, 1e15}
+// exactDigits are as many as a float64 holds exactly of any decimal number.
+const exactDigits = 15
+
+// exactTens are the powers of ten that a float64 holds exactly, so far as they
+// are needed.
+var exactTens = [exactDigits + 1]float64{1e0, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6, 1e7, 1e8, 1e9, 1e10, 1e11, 1e12, 1e13, 1e14, 1e15}
 
 // parseNumber reads a decimal number. With at most 15 digits the number and
 // the power of ten are both exact in a float64, so one division rounds
@@ -21,7 +25,7 @@ func parseNumber(b []byte) (float64, bool) {
 	for ; i < len(b); i++ {
 		c := b[i]
 		switch {
-		case '0' <= c && c <= '9' && digits < 15:
+		case '0' <= c && c <= '9' && digits < exactDigits:
 			mantissa = mantissa*10 + uint64(c-'0')
 			digits++
 			if decimals >= 0 {

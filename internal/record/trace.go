@@ -35,6 +35,7 @@ type TraceReader struct {
 	time    int // index of time_s
 	event   int // index of event, -1 when absent
 	values  []valueColumn
+	numbers []bareNumber // of a bare row, by column
 	has     [box.NumChannels]bool
 	last    float64
 	begun   bool
@@ -54,7 +55,7 @@ type valueColumn struct {
 func NewTraceReader(name string, r io.Reader) (*TraceReader, error) {
 	tr := &TraceReader{
 		name: name, t: newTable(r), time: -1, event: -1,
-		samples: make([]box.Sample, 0, box.NumChannels), deeds: make([]box.Deed, 0, 4),
+		samples: make([]box.Sample, box.NumChannels), deeds: make([]box.Deed, 0, 4),
 	}
 	if err := tr.t.next(); err != nil {
 		return nil, tr.headerError(err)
@@ -106,7 +107,14 @@ func (tr *TraceReader) Next() (Row, error) {
 
 // read takes one row and notes its faults. Its error ends the reading.
 func (tr *TraceReader) read() (Row, error) {
-	if err := tr.t.next(); err != nil {
+	err := tr.t.nextLine()
+	if err == nil {
+		if row, ok := tr.bare(); ok {
+			return row, nil
+		}
+		err = tr.t.split()
+	}
+	if err != nil {
 		return Row{}, tr.rowError(err)
 	}
 	if n := len(tr.t.cells); n != tr.width {
@@ -193,6 +201,7 @@ func (tr *TraceReader) readDeeds(deeds []box.Deed, c cell) []box.Deed {
 // header finds the columns and notes the faults of the header.
 func (tr *TraceReader) header() {
 	tr.width = len(tr.t.cells)
+	tr.numbers = make([]bareNumber, tr.width)
 	seen := make(map[string]bool, tr.width)
 	for i, c := range tr.t.cells {
 		name := string(bytes.TrimSpace(tr.t.text(c)))
