@@ -73,6 +73,7 @@ type Daemon struct {
 	synced time.Time
 	failed atomic.Pointer[string] // why the archive can't be written
 	full   atomic.Bool            // it is the disk's room
+	hands  atomic.Int32           // on valves: how many want each beat
 
 	tap func(engine.Output) // a trial's ear at the core; nil in service
 
@@ -456,10 +457,10 @@ func (d *Daemon) refuseAll() {
 // views a second then.
 const betweenRuns = 490 * time.Millisecond
 
-// shownLately says that the last view will do. In a run each beat is shown, for
-// whoever turns the loop valve.
+// shownLately says that the last view will do. In a run each beat is shown, and
+// where somebody looks at the valve's page.
 func (d *Daemon) shownLately() bool {
-	return d.run == "" && d.o.Speed == 1 && d.Age() > 0 && d.Age() < betweenRuns
+	return d.run == "" && d.hands.Load() == 0 && d.o.Speed == 1 && d.Age() > 0 && d.Age() < betweenRuns
 }
 
 // show makes the view everybody sees.

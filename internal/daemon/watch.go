@@ -38,6 +38,12 @@ func (d *Daemon) Trace() []web.Point {
 	return append([]web.Point(nil), d.trace...)
 }
 
+// Hasten has every beat shown until calm is called, for whoever has a hand on a valve.
+func (d *Daemon) Hasten() (calm func()) {
+	d.hands.Add(1)
+	return func() { d.hands.Add(-1) }
+}
+
 // Subscribe gives the views from now on, the latest only, and a function that
 // ends it. With too many watchers the channel is closed at once.
 func (d *Daemon) Subscribe() (<-chan engine.View, func()) {

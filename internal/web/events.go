@@ -33,6 +33,9 @@ func (s visit) events(w http.ResponseWriter, r *http.Request) {
 	out := &stream{w: w, ctl: http.NewResponseController(w), wait: s.write}
 	views, stop := s.core.Subscribe()
 	defer stop()
+	if core, ok := s.core.(Hastener); ok && r.URL.Query().Get("page") == "valve" {
+		defer core.Hasten()()
+	}
 	first := s.core.View()
 	if s.send(out, r, first) != nil {
 		return

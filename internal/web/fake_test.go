@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"boxd/internal/box"
@@ -23,6 +24,7 @@ type fakeCore struct {
 	answer  func(box.Action) Answer
 	age     func() time.Duration
 	ended   chan struct{} // one token for each unsubscription, when set
+	hands   atomic.Int32  // who want each beat
 }
 
 func newFakeCore(v engine.View) *fakeCore {
@@ -80,6 +82,12 @@ func (f *fakeCore) Subscribe() (<-chan engine.View, func()) {
 			f.ended <- struct{}{}
 		}
 	}
+}
+
+// Hasten counts those who want each beat.
+func (f *fakeCore) Hasten() func() {
+	f.hands.Add(1)
+	return func() { f.hands.Add(-1) }
 }
 
 // drop ends a subscription; the caller has the lock.

@@ -75,6 +75,7 @@ func TestValveNowIsSmall(t *testing.T) {
 // page, but never the whole view.
 func TestValveStream(t *testing.T) {
 	core := newFakeCore(turning())
+	core.ended = make(chan struct{}, 1)
 	s := newServer(core, nil, Options{})
 	s.gate = time.Millisecond
 	srv := httptest.NewServer(s.handler())
@@ -117,5 +118,13 @@ func TestValveStream(t *testing.T) {
 	}
 	if count["valve"] < 5 || count["view"] > 0 || count["page"] != 1 {
 		t.Errorf("events %v", count)
+	}
+	if core.hands.Load() != 1 {
+		t.Error("the core is not asked for each beat")
+	}
+	cancel()
+	<-core.ended
+	if core.hands.Load() != 0 {
+		t.Error("the core goes on showing each beat when the hand is off the valve")
 	}
 }

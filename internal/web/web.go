@@ -48,6 +48,12 @@ type Ager interface {
 	Age() time.Duration
 }
 
+// Hastener is offered by a core that shows not every beat when nothing happens.
+type Hastener interface {
+	// Hasten has every beat shown until calm is called.
+	Hasten() (calm func())
+}
+
 // Answer is the core's answer to a person's word.
 type Answer struct {
 	Accepted bool   `json:"accepted"`
