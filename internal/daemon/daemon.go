@@ -9,7 +9,6 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
-	"slices"
 	"strconv"
 	"strings"
 	"sync"
@@ -42,35 +41,38 @@ type Options struct {
 	Source     Source
 	Hub        *telemetry.Hub
 	Log        *slog.Logger
-	Beat       time.Duration                          // core time between turns
-	Idle       time.Duration                          // without samples and words the core is turned this seldom; 0: at every beat. At Speed 1 alone
-	Speed      float64                                // core seconds in a real second; 1 but for simulations
-	Start      time.Time                              // wall time of core time zero
-	Wall       func() time.Time                       // the clock that labels the turns at Speed 1; nil: the board's
-	Link       func() box.Surrounding                 // how the link to the broker fares; nil: there is none
-	Unsaved    *Unsaved                               // gets the alarms that the archive can't take; nil: nobody wants them
-	StandIn    string                                 // why the journal is one in memory, in place of the real one; empty: it is the real one
-	Board      func() []box.Vital                     // how the board fares, asked at each turn; nil: nobody knows
-	Trouble    func() string                          // what else is wrong with the archive's room; empty: nothing. nil: nobody looks
-	Alive      func()                                 // called by the core's own goroutine after each turn, and at once; nil: nobody asks
-	machine    func() (boot string, up time.Duration) // of a trial: which switching on this is, and since when; nil: as the system says
+	Beat       time.Duration                                 // core time between turns
+	Idle       time.Duration                                 // without samples and words the core is turned this seldom; 0: at every beat. At Speed 1 alone
+	Speed      float64                                       // core seconds in a real second; 1 but for simulations
+	Start      time.Time                                     // wall time of core time zero
+	Wall       func() time.Time                              // the clock that labels the turns at Speed 1; nil: the board's
+	Link       func() box.Surrounding                        // how the link to the broker fares; nil: there is none
+	Unsaved    *Unsaved                                      // gets the alarms that the archive can't take; nil: nobody wants them
+	StandIn    string                                        // why the journal is one in memory, in place of the real one; empty: it is the real one
+	Board      func() []box.Vital                            // how the board fares, asked at each turn; nil: nobody knows
+	Trouble    func() string                                 // what else is wrong with the archive's room; empty: nothing. nil: nobody looks
+	Alive      func()                                        // called by the core's own goroutine after each turn, and at once; nil: nobody asks
+	machine    func() (boot string, up time.Duration)        // of a trial: which switching on this is, and since when; nil: as the system says
+	commit     func(context.Context, ...journal.Batch) error // of a trial: a slower disk; nil: the journal's
 }
 
 // Daemon is the running box. Its methods but Run may be called by anybody.
 type Daemon struct {
 	o      Options
 	core   *engine.Engine
-	asks   chan ask
+	asks   chan *ask
 	over   chan struct{} // closed when Run has ended
 	mono   time.Duration
 	base   time.Duration // core time at the start of this life
 	began  time.Time     // of this life: what its start takes counts as passed
 	run    string
 	inputs []byte
-	minute time.Duration   // core time of the estimates kept last; 0: none in this run
-	again  []box.Action    // to be said to the core in its first turn
-	due    []journal.Batch // not yet on the disk, oldest first
-	synced time.Time
+	minute time.Duration          // core time of the estimates kept last; 0: none in this run
+	again  []box.Action           // to be said to the core in its first turn
+	due    []journal.Batch        // to be handed over to the disk, oldest first
+	words  []word                 // of due
+	saving *saving                // handed over; nil: nothing
+	synced time.Time              // when something was handed over last
 	failed atomic.Pointer[string] // why the archive can't be written
 	full   atomic.Bool            // it is the disk's room
 	hands  atomic.Int32           // on valves: how many want each beat
@@ -85,9 +87,16 @@ type Daemon struct {
 	inVain inVain
 }
 
+// ask is a person's word and who waits for the answer: several, where it was sent again.
 type ask struct {
 	action box.Action
-	answer chan web.Answer
+	to     []chan web.Answer
+}
+
+func (a *ask) say(to web.Answer) {
+	for _, c := range a.to {
+		c <- to
+	}
 }
 
 const (
@@ -107,7 +116,10 @@ func New(ctx context.Context, o Options) (*Daemon, error) {
 	// What the archive has grown to tells this life's runs from any other's.
 	o.Core.RunSuffix = "-" + strconv.FormatUint(o.Journal.LastSeq(), 36)
 	o.Core.AdviceAfter = o.Journal.LastSeq() << advicesInLife
-	d := &Daemon{o: o, began: time.Now(), asks: make(chan ask, maxAsks), over: make(chan struct{})}
+	if o.commit == nil {
+		o.commit = o.Journal.Commit
+	}
+	d := &Daemon{o: o, began: time.Now(), asks: make(chan *ask, maxAsks), over: make(chan struct{})}
 	if err := d.recall(ctx); err != nil {
 		return nil, err
 	}
@@ -173,9 +185,9 @@ func (d *Daemon) Run(ctx context.Context) (err error) {
 		} else {
 			d.o.Hub.Stop(wasStopped)
 		}
+		err = errors.Join(err, d.settle())
 		d.refuseAll()
 		close(d.over)
-		err = errors.Join(err, d.settle())
 	}()
 	period := time.Duration(float64(d.o.Beat) / d.o.Speed)
 	tick := time.NewTicker(period)
@@ -185,6 +197,10 @@ func (d *Daemon) Run(ctx context.Context) (err error) {
 		select {
 		case <-ctx.Done():
 			return nil
+		case err := <-d.saved():
+			d.finish(err)
+			d.save(ctx)
+			continue
 		case <-tick.C:
 		}
 		now := d.base + time.Duration(float64(time.Since(d.began))*d.o.Speed)
@@ -205,7 +221,8 @@ func (d *Daemon) Run(ctx context.Context) (err error) {
 	}
 }
 
-// turn is one step of the core: input, step, save, show.
+// turn is one step of the core: input, step, save, show. Answers and views of what is
+// not yet saved come once it is.
 func (d *Daemon) turn(ctx context.Context, samples []box.Sample) error {
 	in := engine.Input{Mono: d.mono, Wall: d.wall(), Samples: samples, Archive: d.archive()}
 	if d.o.Link != nil {
@@ -222,10 +239,8 @@ func (d *Daemon) turn(ctx context.Context, samples []box.Sample) error {
 	}
 	d.keep(in, out)
 	d.estimate()
-	saved := d.save(ctx)
-	for _, a := range asks {
-		a.answer <- answerOf(a.action, out.Events, saved)
-	}
+	d.hear(asks, out.Events)
+	d.save(ctx)
 	if len(asks)+len(out.Events) > 0 || !d.shownLately() {
 		d.show()
 	}
@@ -275,36 +290,22 @@ func (d *Daemon) wall() time.Time {
 
 // take empties the queue of persons' words. While the archive can't be written
 // nothing can be confirmed, for it would not survive.
-func (d *Daemon) take() []ask {
-	var out []ask
+func (d *Daemon) take() []*ask {
+	var out []*ask
 	for {
 		select {
 		case a := <-d.asks:
 			if why := d.failed.Load(); why != nil && a.action.Kind != box.Acknowledge {
-				a.answer <- refused(say.T("not taken: the archive can't be written (%s)", *why))
+				a.say(refused(say.T("not taken: the archive can't be written (%s)", *why)))
 				continue
 			}
-			out = append(out, a)
+			if !d.joined(a, out) {
+				out = append(out, a)
+			}
 		default:
 			return out
 		}
 	}
-}
-
-func answerOf(a box.Action, events []engine.Event, saved error) web.Answer {
-	for i := range events {
-		if e := &events[i]; e.Action == a.ID && a.ID != "" {
-			switch {
-			case e.Kind == engine.RefusalEvent:
-				return web.Answer{Reason: e.Reason, Said: e.Said.Reason}
-			case e.Kind == engine.ActionEvent && saved != nil:
-				return refused(say.T("heard, but not saved: %s", saved.Error()))
-			case e.Kind == engine.ActionEvent:
-				return web.Answer{Accepted: true}
-			}
-		}
-	}
-	return refused(say.T("the core gave no answer: try again"))
 }
 
 // keep lines up what this turn leaves to be saved.
@@ -378,75 +379,13 @@ func accepted(actions []box.Action, events []engine.Event) []box.Action {
 	return out
 }
 
-// save commits what is due: at once when something happened, else once a
-// second. When the archive fails, what is due is kept and tried again.
-func (d *Daemon) save(ctx context.Context) error {
-	if len(d.due) == 0 && time.Since(d.synced) < time.Second && len(d.inputs) < maxInputs {
-		return nil
-	}
-	d.cut()
-	if len(d.due) == 0 {
-		d.synced = time.Now()
-		return nil
-	}
-	if d.failed.Load() != nil && time.Since(d.synced) < time.Second {
-		d.o.Unsaved.put(d.due)
-		return fmt.Errorf("the archive can't be written (%s)", *d.failed.Load())
-	}
-	d.synced = time.Now()
-	err := d.o.Journal.Commit(context.WithoutCancel(ctx), d.due...)
-	d.full.Store(errors.Is(err, journal.ErrFull))
-	if err != nil {
-		why := err.Error()
-		if d.failed.Swap(&why) == nil {
-			d.o.Log.Error("cannot save", "error", err)
-		}
-		d.shed()
-		d.o.Unsaved.put(d.due)
-		return err
-	}
-	if d.failed.Swap(nil) != nil {
-		d.o.Log.Info("the archive can be written again")
-	}
-	d.due = d.due[:0]
-	d.o.Unsaved.put(nil)
-	return nil
-}
-
-// shed keeps what is due within bounds: the oldest inputs go first; what was
-// confirmed or raised stays.
-func (d *Daemon) shed() {
-	if len(d.due) <= maxDue {
-		return
-	}
-	for i := range d.due {
-		b := &d.due[i]
-		if len(b.Inputs) == 0 {
-			continue
-		}
-		if b.Inputs = nil; len(b.Events) == 0 && len(b.State) == 0 && b.Start == nil && b.End == nil {
-			d.due = slices.Delete(d.due, i, i+1)
-		}
-		return
-	}
-}
-
-// settle saves what is left at the end.
-func (d *Daemon) settle() error {
-	d.cut()
-	if len(d.due) == 0 {
-		return nil
-	}
-	return d.o.Journal.Commit(context.Background(), d.due...)
-}
-
 func stopping() web.Answer { return refused(say.T("boxd is stopping: nothing is taken any more")) }
 
 func (d *Daemon) refuseAll() {
 	for {
 		select {
 		case a := <-d.asks:
-			a.answer <- stopping()
+			a.say(stopping())
 		default:
 			return
 		}
@@ -463,19 +402,26 @@ func (d *Daemon) shownLately() bool {
 	return d.run == "" && d.hands.Load() == 0 && d.o.Speed == 1 && d.Age() > 0 && d.Age() < betweenRuns
 }
 
-// show makes the view everybody sees.
+// show lets everybody see what the core sees, if nothing of it is yet to be saved.
 func (d *Daemon) show() {
-	v := d.core.View()
+	if !d.held() {
+		d.publish(d.core.View(), time.Now())
+	}
+}
+
+// publish makes a view of the core the one everybody sees.
+func (d *Daemon) publish(v engine.View, made time.Time) {
 	if d.o.Board != nil {
 		if vitals := d.o.Board(); len(vitals) > 0 {
 			v.Board = engine.BoardViews(vitals)
 		}
 	}
 	d.mu.Lock()
-	d.shown = time.Now()
-	d.inVain.tell(&v, d.shown)
+	d.shown = made
+	now := time.Now()
+	d.inVain.tell(&v, now)
 	d.view = v
-	d.onShow.see(&v, d.shown)
+	d.onShow.see(&v, now)
 	if n := len(d.trace); n == 0 || v.T-d.trace[n-1].T >= 0.99 {
 		if n >= maxTrace {
 			d.trace = append(d.trace[:0], d.trace[n/4:]...)

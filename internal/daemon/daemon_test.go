@@ -97,19 +97,30 @@ func begin(t *testing.T, dir string, o Options) *life {
 	t.Helper()
 	j, err := journal.Open(filepath.Join(dir, "boxd.sqlite"))
 	must(t, err)
+	l := prepare(t, j, o)
+	l.run()
+	return l
+}
+
+// prepare makes a daemon with o on j.
+func prepare(t *testing.T, j *journal.Journal, o Options) *life {
+	t.Helper()
 	hub := telemetry.NewHub(8)
 	o.Core, o.Version, o.Journal, o.Hub, o.Log = core(t), "test", j, hub, slog.New(slog.DiscardHandler)
 	d, err := New(t.Context(), o)
 	must(t, err)
-	ctx, cancel := context.WithCancel(t.Context())
-	l := &life{Daemon: d, t: t, j: j, hub: hub, end: cancel, done: make(chan error, 1)}
-	go func() { l.done <- d.Run(ctx) }()
-	t.Cleanup(func() {
+	return &life{Daemon: d, t: t, j: j, hub: hub, done: make(chan error, 1)}
+}
+
+func (l *life) run() {
+	ctx, cancel := context.WithCancel(l.t.Context())
+	l.end = cancel
+	go func() { l.done <- l.Daemon.Run(ctx) }()
+	l.t.Cleanup(func() {
 		cancel()
-		<-d.over
-		_ = j.Close() // a test may have closed it
+		<-l.over
+		_ = l.j.Close() // a test may have closed it
 	})
-	return l
 }
 
 // await gives the first view that f likes.

@@ -39,6 +39,7 @@ type crowd struct {
 	forms                        float64 // a second
 	speed                        float64
 	beat                         time.Duration
+	disk                         time.Duration // that each commit takes more
 }
 
 // stage is a box with its pages, and the crowd at it.
@@ -67,7 +68,11 @@ func raise(t testing.TB, c crowd) *stage {
 	}
 	p := newPace(time.Duration(float64(c.beat) / c.speed))
 	d, err := New(t.Context(), Options{Core: core, ConfigText: string(config.Default()), Version: "test", Journal: j, Source: p, Hub: telemetry.NewHub(256),
-		Log: slog.New(slog.DiscardHandler), Beat: c.beat, Idle: time.Second, Speed: c.speed, Start: time.Now(), Alive: p.turned})
+		Log: slog.New(slog.DiscardHandler), Beat: c.beat, Idle: time.Second, Speed: c.speed, Start: time.Now(), Alive: p.turned,
+		commit: func(ctx context.Context, list ...journal.Batch) error {
+			time.Sleep(c.disk)
+			return j.Commit(ctx, list...)
+		}})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -378,18 +383,22 @@ func quantiles(list []time.Duration) string {
 
 // BenchmarkLoad: 200 browsers and 50 forms a second. First some seconds in real time,
 // for how late the core's beat is and how long it is busy with a turn, without
-// the crowd and with it; then a day of box time at speed, for the memory.
+// the crowd, with it, and with it on a slow disk; then a day of box time at speed, for the memory.
 func BenchmarkLoad(b *testing.B) {
 	b.Run("beat", func(b *testing.B) {
 		c := crowd{readers: 180, slow: 8, stopped: 6, half: 6, forms: 50, speed: 1, beat: 100 * time.Millisecond}
-		for _, full := range []bool{false, true} {
+		for _, x := range []struct {
+			full bool
+			disk time.Duration
+		}{{}, {full: true}, {true, 300 * time.Millisecond}} {
+			c.disk = x.disk
 			s := raise(b, c)
-			if full {
+			if x.full {
 				s.come(c)
 				s.wg.Go(func() { s.post(s.ctx, c.forms) })
 			}
 			s.until("300 turns", func() bool { _, n := s.pace.at(); return n >= 200 })
-			b.Logf("crowd %v: the beat is late by %s; a turn takes %s", full, quantiles(s.pace.late()), quantiles(s.pace.busy()))
+			b.Logf("crowd %v, a disk that takes %v more: the beat is late by %s; a turn takes %s", x.full, x.disk, quantiles(s.pace.late()), quantiles(s.pace.busy()))
 			s.leave()
 			b.Log("forms ", s.answers)
 		}

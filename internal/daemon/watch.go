@@ -92,18 +92,18 @@ func (d *Daemon) Submit(ctx context.Context, a box.Action) web.Answer {
 			return web.Answer{Accepted: ev.Kind == engine.ActionEvent, Reason: ev.Reason}
 		}
 	}
-	q := ask{a, make(chan web.Answer, 1)}
+	answer := make(chan web.Answer, 1)
 	select {
-	case d.asks <- q:
+	case d.asks <- &ask{a, []chan web.Answer{answer}}:
 	default:
 		return refused(say.T("too many are pressing at once: try again"))
 	}
 	select {
-	case ans := <-q.answer:
+	case ans := <-answer:
 		return ans
 	case <-d.over:
 		select {
-		case ans := <-q.answer:
+		case ans := <-answer:
 			return ans
 		default:
 			return stopping()

@@ -1,7 +1,7 @@
 // Slices of seasons (package season) are played to the whole box: the daemon's own
 // turn with its queue of words, a real archive, and the senders' own logic. The
-// power is cut, the disk fills up, links break, receivers refuse or take what they
-// never acknowledge. All of it follows from the seed; time is a bubble's own, and one
+// power is cut, the disk is slow or fills up, links break, receivers refuse or take
+// what they never acknowledge. All of it follows from the seed; time is a bubble's own, and one
 // goroutine does everything in turn. At the end the archive and every receiver are
 // held against what the core said and what persons were answered.
 //
@@ -25,6 +25,7 @@ import (
 	"path/filepath"
 	"strconv"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -110,18 +111,18 @@ func afterCut(f season.Finding) bool {
 
 // count is what the whole boxes went through.
 type count struct {
-	kills, lossy, full, saved, lost, words, refused, unheard, tries, bad, notes, rows int
+	kills, lossy, full, saved, lost, cutOff, words, refused, unheard, tries, bad, notes, rows int
 }
 
 func (c *count) add(o count) {
-	c.kills, c.lossy, c.full, c.saved, c.lost = c.kills+o.kills, c.lossy+o.lossy, c.full+o.full, c.saved+o.saved, c.lost+o.lost
+	c.kills, c.lossy, c.full, c.saved, c.lost, c.cutOff = c.kills+o.kills, c.lossy+o.lossy, c.full+o.full, c.saved+o.saved, c.lost+o.lost, c.cutOff+o.cutOff
 	c.words, c.refused, c.unheard, c.tries, c.bad = c.words+o.words, c.refused+o.refused, c.unheard+o.unheard, c.tries+o.tries, c.bad+o.bad
 	c.notes, c.rows = c.notes+o.notes, c.rows+o.rows
 }
 
 func (c count) String() string {
-	return fmt.Sprintf("power cut %d times, %d of them with the disk full; disk full %d times; events archived %d, shown but lost with the power while the archive was said to fail %d; words taken %d, refused by the core %d, not taken and said so %d; sendings %d, of them failed or unacknowledged %d; alarms at the phone %d, rows at the database %d",
-		c.kills, c.lossy, c.full, c.saved, c.lost, c.words, c.refused, c.unheard, c.tries, c.bad, c.notes, c.rows)
+	return fmt.Sprintf("power cut %d times, %d of them with events unsaved; disk full %d times; events archived %d, lost with the power: %d shown while the archive was said to fail, %d neither shown nor answered; words taken %d, refused by the core %d, not taken and said so %d; sendings %d, of them failed or unacknowledged %d; alarms at the phone %d, rows at the database %d",
+		c.kills, c.lossy, c.full, c.saved, c.lost, c.cutOff, c.words, c.refused, c.unheard, c.tries, c.bad, c.notes, c.rows)
 }
 
 // whole is the box in its lives.
@@ -146,7 +147,12 @@ type whole struct {
 	cut     bool // no receiver can be reached
 	heard   []engine.Event
 	pending []engine.Event // not yet on the disk
+	open    bool           // some of them were shown, since the archive failed
+	saved   *atomic.Int64  // events of this life that are on the disk and still in pending
 	kept    []engine.Event
+	asked   []*asked
+	life    context.Context // of who waits for an answer in this life
+	die     context.CancelFunc
 	taken   map[string]bool // words that were said to be accepted
 	wasted  map[string]bool // words that were said to be not taken
 
@@ -158,6 +164,15 @@ type whole struct {
 	rows   map[string]string
 	broken []string
 	done   count
+}
+
+// asked is a person's word and what became of it.
+type asked struct {
+	box.Action
+	answer   web.Answer
+	answered bool
+	heard    bool // by the core
+	copy     bool // sent again before it was answered
 }
 
 // flight is an event that the broker has acknowledged and that is not struck off.
@@ -200,16 +215,21 @@ func (w *whole) Start(cfg engine.Config, mono time.Duration, wall time.Time) (bo
 		w.done.lossy++
 	}
 	for _, e := range w.pending {
+		if !w.open {
+			w.done.cutOff++
+			continue
+		}
 		w.done.lost++
 		if e.Kind == engine.AlarmEvent {
 			w.gone["box-"+keyOf(e)] = true
 		}
 	}
-	w.pending = nil
+	w.pending, w.open, w.saved = nil, false, new(atomic.Int64)
 	var err error
 	if w.j, err = journal.Open(w.path()); err != nil {
 		return lost, err
 	}
+	w.life, w.die = context.WithCancel(ctx)
 	w.hub = telemetry.NewHub(4)
 	log := slog.New(slog.DiscardHandler)
 	unsaved := new(Unsaved)
@@ -218,7 +238,8 @@ func (w *whole) Start(cfg engine.Config, mono time.Duration, wall time.Time) (bo
 	}
 	w.began, w.now, w.wall = mono, mono, wall
 	w.d, err = New(ctx, Options{Core: cfg, ConfigText: "zones: []", Version: "trial", Journal: w.j, Hub: w.hub, Log: log, Beat: time.Second, Speed: 1,
-		Start: wall, Wall: func() time.Time { return w.wall }, machine: func() (string, time.Duration) { return strconv.Itoa(w.boots), w.now - w.on }, Unsaved: unsaved, Link: func() box.Surrounding { return w.link }})
+		Start: wall, Wall: func() time.Time { return w.wall }, machine: func() (string, time.Duration) { return strconv.Itoa(w.boots), w.now - w.on }, Unsaved: unsaved, Link: func() box.Surrounding { return w.link },
+		commit: w.disk()})
 	if err != nil {
 		return lost, err
 	}
@@ -237,38 +258,103 @@ func (w *whole) Start(cfg engine.Config, mono time.Duration, wall time.Time) (bo
 	return lost, nil
 }
 
+// slowest is short of what counts as a disk that hangs.
+const slowest = diskHangs - 500*time.Millisecond
+
+// disk is how this life's commits come to the archive: every third life has a disk
+// that takes seconds, beside which the core turns.
+func (w *whole) disk() func(context.Context, ...journal.Batch) error {
+	j, saved, r := w.j, w.saved, rand.New(rand.NewPCG(w.r.Uint64(), 1))
+	slow := r.IntN(3) == 0
+	return func(ctx context.Context, list ...journal.Batch) error {
+		if slow && r.IntN(3) > 0 {
+			time.Sleep(time.Duration(r.Int64N(int64(slowest))))
+		}
+		err := j.Commit(ctx, list...)
+		for _, b := range list {
+			if err == nil {
+				saved.Add(int64(len(b.Events)))
+			}
+		}
+		return err
+	}
+}
+
+// reap does what the daemon's loop does when a commit is done.
+func (w *whole) reap() {
+	for {
+		synctest.Wait()
+		n := w.saved.Swap(0)
+		w.kept, w.pending = append(w.kept, w.pending[:n]...), w.pending[n:]
+		w.open = len(w.pending) > 0 && (w.open || w.Failing())
+		select {
+		case err := <-w.d.saved():
+			w.d.finish(err)
+			w.d.save(w.t.Context())
+		default:
+			return
+		}
+	}
+}
+
 // Turn lets the time pass in the bubble, hands the words in as the page does, and
 // lets the daemon turn and its senders look.
 func (w *whole) Turn(in engine.Input) season.Heard {
 	time.Sleep(in.Mono - w.now)
 	w.now, w.wall, w.link = in.Mono, in.Wall, in.Link
-	answers := make([]web.Answer, len(in.Actions))
-	for i, a := range in.Actions {
-		go func() { answers[i] = w.d.Submit(w.t.Context(), a) }()
-		synctest.Wait() // the queue keeps their order
+	w.reap()
+	for _, a := range in.Actions {
+		w.ask(&asked{Action: a})
+		if w.r.IntN(10) == 0 { // the phone's line was bad
+			w.ask(&asked{Action: a, copy: true})
+		}
 	}
 	w.heard = nil
 	w.d.mono = w.d.base + w.now - w.began
 	must(w.t, w.d.turn(w.t.Context(), in.Samples))
-	synctest.Wait()
 	w.pending = append(w.pending, w.heard...)
-	if len(w.d.due) == 0 && w.d.failed.Load() == nil {
-		w.kept, w.pending = append(w.kept, w.pending...), nil
+	w.reap()
+	if v := w.d.View(); len(w.pending) > 0 && !w.open && v.T >= w.pending[0].T {
+		w.fault("the view of %g s is shown, and not saved is %+v", v.T, w.pending[0])
 	}
-	h := season.Heard{Events: w.heard}
-	for i, a := range in.Actions {
-		h.Unheard += w.answer(a, answers[i])
-	}
+	h := season.Heard{Events: w.heard, Unheard: w.answers()}
 	w.send()
 	return h
 }
 
-// answer notes what a person was told; 1 where the core heard nothing of it.
-func (w *whole) answer(a box.Action, ans web.Answer) int {
-	asked := false
-	for _, e := range w.heard {
-		asked = asked || e.Action == a.ID
+// ask sends a word; the queue keeps the order.
+func (w *whole) ask(a *asked) {
+	w.asked = append(w.asked, a)
+	ctx, d := w.life, w.d
+	go func() {
+		a.answer = d.Submit(ctx, a.Action)
+		a.answered = ctx.Err() == nil // else nobody knows
+	}()
+	synctest.Wait()
+}
+
+// answers are looked through for what came; how many words were not taken without a
+// look of the core's.
+func (w *whole) answers() (unheard int) {
+	var waiting []*asked
+	for _, a := range w.asked {
+		for _, e := range w.heard {
+			a.heard = a.heard || e.Action == a.ID
+		}
+		if !a.answered {
+			waiting = append(waiting, a)
+			continue
+		}
+		if n := w.answer(a.Action, a.answer, a.heard); !a.copy {
+			unheard += n
+		}
 	}
+	w.asked = waiting
+	return unheard
+}
+
+// answer notes what a person was told; 1 where the core heard nothing of it.
+func (w *whole) answer(a box.Action, ans web.Answer, heard bool) int {
 	switch {
 	case ans.Accepted:
 		w.taken[a.ID] = true
@@ -280,7 +366,7 @@ func (w *whole) answer(a box.Action, ans web.Answer) int {
 		}
 	case ans.Reason == "":
 		w.fault("word %s was refused without a reason", a.ID)
-	case asked:
+	case heard:
 		w.done.refused++
 	default:
 		w.wasted[a.ID] = true
@@ -305,6 +391,9 @@ func (w *whole) Disk(full bool) {
 // log may be torn.
 func (w *whole) Kill() {
 	w.done.kills++
+	w.die()
+	synctest.Wait()
+	w.asked = nil
 	from := w.path()
 	w.lives++
 	must(w.t, os.MkdirAll(filepath.Dir(w.path()), 0o755))
@@ -443,6 +532,8 @@ func (w *whole) finish() {
 	for range 600 {
 		time.Sleep(5 * time.Second)
 		w.now += 5 * time.Second
+		w.reap()
+		w.answers()
 		w.send()
 		if w.waiting() == 0 {
 			break
@@ -450,6 +541,10 @@ func (w *whole) finish() {
 	}
 	if n := w.waiting(); n > 0 {
 		w.fault("%d events wait for good; links cut: %v, archive failing: %v", n, w.cut, w.Failing())
+	}
+	w.die()
+	if n := len(w.asked); n > 0 {
+		w.fault("%d words wait for an answer for good", n)
 	}
 	w.done.saved, w.done.rows = len(w.kept), len(w.rows)
 	entries, err := w.j.EventsAfter(w.t.Context(), 0, 1<<20)
