@@ -21,13 +21,15 @@ type bench struct {
 	mu      sync.Mutex // of what follows
 	wirings map[int]sensors.Wiring
 	source  *hwio.Source
+	watch   uint64 // how often instruments were opened
 	trouble string // why there is no source
 	seen    map[box.Channel]box.Sample
 	ends    *time.Timer
 }
 
-// benchIdle is how long buses are read after the last look.
-const benchIdle = 20 * time.Second
+// benchIdle is how long buses are read after the last look: longer than it takes to
+// fill a bucket with a phone asleep in the pocket.
+const benchIdle = 5 * time.Minute
 
 // look is the newest of each instrument that is described well enough to be read.
 func (b *bench) look(d *setup.Draft) []setup.Seen {
@@ -47,6 +49,9 @@ func (b *bench) look(d *setup.Draft) []setup.Seen {
 		x := setup.Seen{At: at, Wiring: w, Sample: box.Sample{Channel: w.Channel}}
 		if s, ok := b.seen[w.Channel]; ok {
 			x.Sample, x.Heard = s, true
+		}
+		if p, ok := w.Driver.(sensors.Pulses); ok && b.source != nil {
+			x.Counts, x.Watch, x.Counted = true, b.watch, float64(b.source.Totals()[w.Channel].Pulses)/p.Meter.PerLitre
 		}
 		if b.trouble != "" {
 			x.Sample.Fault, x.Heard = b.trouble, true
@@ -72,6 +77,7 @@ func (b *bench) open(wirings map[int]sensors.Wiring) {
 		return
 	}
 	b.source = src
+	b.watch++
 	b.ends = time.AfterFunc(benchIdle, b.close)
 }
 

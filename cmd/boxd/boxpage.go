@@ -8,7 +8,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"math"
 	"net/http"
 	"net/http/cookiejar"
 	"net/url"
@@ -37,8 +36,6 @@ type boxPage struct {
 const (
 	pageWait  = 20 * time.Second
 	pageReply = 1 << 20 // bytes of one
-	restApart = 500 * time.Millisecond
-	restLooks = 10
 )
 
 // reachBox reaches a box for somebody who calibrates. The phrase is asked for only
@@ -51,7 +48,7 @@ func reachBox(a *app, address, fingerprint, name string, phrase func() (string, 
 	h.Timeout = pageWait
 	h.Jar, _ = cookiejar.New(nil)                                                                   // it has no error
 	h.CheckRedirect = func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse } // nothing is sent elsewhere
-	p := &boxPage{ctx: a.ctx, out: a.out, url: strings.TrimRight(address, "/"), http: h, apart: restApart}
+	p := &boxPage{ctx: a.ctx, out: a.out, url: strings.TrimRight(address, "/"), http: h, apart: calibration.RestApart}
 	if err := p.signIn(name, phrase); err != nil {
 		return nil, err
 	}
@@ -212,8 +209,8 @@ func (p *boxPage) shown(column string) (float64, error) {
 // rest is the mean of what a channel shows over some seconds, and how far it moved
 // meanwhile.
 func (p *boxPage) rest(column string) (mean, moved float64, err error) {
-	low, high := math.Inf(1), math.Inf(-1)
-	for i := range restLooks {
+	var seen calibration.Rest
+	for i := range calibration.RestLooks {
 		if i > 0 {
 			select {
 			case <-p.ctx.Done():
@@ -225,10 +222,10 @@ func (p *boxPage) rest(column string) (mean, moved float64, err error) {
 		if err != nil {
 			return 0, 0, err
 		}
-		mean += v
-		low, high = min(low, v), max(high, v)
+		seen.Add(v)
 	}
-	return mean / restLooks, high - low, nil
+	mean, moved = seen.Mean()
+	return mean, moved, nil
 }
 
 // counted is what a meter has counted in all, in litres by its nameplate; false

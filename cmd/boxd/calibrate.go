@@ -17,6 +17,7 @@ import (
 	"boxd/internal/calibration"
 	"boxd/internal/engine"
 	"boxd/internal/journal"
+	"boxd/internal/say"
 	"boxd/internal/sensors/hwio"
 )
 
@@ -110,19 +111,15 @@ func decodeRequest(in io.Reader, path string) (r calibration.Request, err error)
 }
 
 // taker keeps calibrations while boxd runs: the samples are corrected by them
-// from then on. An account's name counts before the one in the request.
+// from then on.
 func (s *service) taker(j *journal.Journal) func(context.Context, []byte, string) (string, error) {
 	return func(ctx context.Context, points []byte, by string) (string, error) {
 		if s.standIn != "" {
-			return "", errors.New("cannot calibrate: the archive can't be used now, and the record would be lost with the power; mend what the alarm archive-failing says, start boxd anew and calibrate then")
+			return "", say.Refuse("cannot calibrate: the archive can't be used now, and the record would be lost with the power; mend what the alarm archive-failing says, start boxd anew and calibrate then")
 		}
-		r, err := decodeRequest(bytes.NewReader(points), "the request")
+		r, err := requested(points, by)
 		if err != nil {
 			return "", err
-		}
-		r.By, r.ID = cmp.Or(by, r.By), cmp.Or(r.ID, rand.Text())
-		if box.IsButton(r.By) {
-			return "", errors.New("cannot calibrate: that is what the button at the box is called in the record; give your own name")
 		}
 		s.calibrating.Lock()
 		defer s.calibrating.Unlock()
@@ -137,6 +134,20 @@ func (s *service) taker(j *journal.Journal) func(context.Context, []byte, string
 		}
 		return rec.Text, s.correct(ctx, j)
 	}
+}
+
+// requested reads what a page was sent, by a person. An account's name counts before
+// the one in the request.
+func requested(points []byte, by string) (calibration.Request, error) {
+	r, err := decodeRequest(bytes.NewReader(points), "the request")
+	if err != nil {
+		return r, err
+	}
+	r.By, r.ID = cmp.Or(by, r.By), cmp.Or(r.ID, rand.Text())
+	if box.IsButton(r.By) {
+		return r, say.Refuse("cannot calibrate: that is what the button at the box is called in the record; give your own name")
+	}
+	return r, nil
 }
 
 // inUse are the calibrations in force, as JSON.

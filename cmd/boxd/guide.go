@@ -167,8 +167,9 @@ func (g *guide) standard(w way, r *calibration.Request) {
 // measure asks for points until they make a calibration. A refusal says why, and
 // the point that is named is measured again.
 func (g *guide) measure(w way, r calibration.Request, before calibration.Correction) (calibration.Request, calibration.Record) {
-	for _, s := range w.say {
-		g.tell("%s\n", s)
+	lesson := w.kind.Teach()
+	for _, s := range slices.Concat(lesson.Care, lesson.Do) {
+		g.tell("%v\n", s)
 	}
 	var points []point
 	for g.err == nil {

@@ -318,11 +318,11 @@ func (s *service) about() web.About {
 		}
 		return t.Format(time.DateOnly)
 	}
-	sources := map[string]string{}
+	sources, raw := map[string]string{}, map[string]bool{}
 	for _, x := range s.cfg.Sensors {
-		sources[x.Channel.Info().Column] = x.Wiring.String()
+		sources[x.Channel.Info().Column], raw[x.Channel.Info().Column] = x.Wiring.String(), x.Wiring.Raw
 	}
-	a := web.About{Started: time.Now(), Sources: sources, Calibrated: s.calibrated, Zone: s.cfg.Box.Timezone, Device: b.Device, Place: b.Place, Tester: b.Tester, LastTest: day(b.LastTest), NextDue: day(b.NextDue)}
+	a := web.About{Started: time.Now(), Sources: sources, Raw: raw, Calibrated: s.calibrated, Zone: s.cfg.Box.Timezone, Device: b.Device, Place: b.Place, Tester: b.Tester, LastTest: day(b.LastTest), NextDue: day(b.NextDue)}
 	if h, ok := s.source.(*hwio.Source); ok {
 		a.Buses = func() (out []web.Bus) {
 			for _, v := range h.Stats() {

@@ -105,6 +105,11 @@ func TestFromAnEmptyFolderToWork(t *testing.T) {
 	answer(tab, "channels", nil)
 	tab.Do("calibrate", webtest.BodyIs("step", "calibrate"))
 	look(tab, "calibrate")
+	tab.Do("a gauge without its bus", webtest.Leave(`a[href="/calibration/supply_kpa"]`), webtest.BodyIs("page", "calibration"), webtest.Leave(`button[value="vented"]`), webtest.Has("#refused"))
+	if s := tab.Text("#refused"); !strings.Contains(s, "no such serial port") {
+		t.Errorf("calibrating without a reading: %q", s)
+	}
+	tab.Do("back", webtest.Leave(`main > p > a.pad`), webtest.BodyIs("step", "calibrate"))
 	answer(tab, "calibrate", map[string]string{"i0.calibrated": "2026-03-01"})
 	tab.Do("backflow", webtest.BodyIs("step", "backflow"))
 	if n := tab.Count(`[...document.querySelectorAll("#step input, #step select")].filter(e => e.value).length`); n != 0 {

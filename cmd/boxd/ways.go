@@ -1,9 +1,6 @@
 package main
 
 import (
-	"fmt"
-	"strings"
-
 	"boxd/internal/box"
 	"boxd/internal/calibration"
 )
@@ -13,7 +10,7 @@ type point func(*calibration.Request)
 
 // way is one kind of calibration as a person is led through it.
 type way struct {
-	say   []string
+	kind  calibration.Kind
 	limit string  // the unit of a standard's limit of error
 	per   float64 // of that unit in the request's
 	ask   func(g *guide, channel string) point
@@ -21,20 +18,11 @@ type way struct {
 
 func ways() map[string]way {
 	return map[string]way{
-		"flow": {[]string{"Catch what passes the meter in a bucket, 20 L or more for 60 s or more, at a steady flow without fertilizer.",
-			"The meter must be full of water. Three buckets are better than one. By its mark or by weight: weighed water becomes litres by the density of Tanaka et al. (2001) and the buoyancy of air."},
-			"L", 1, (*guide).bucket},
-		"pressure": {[]string{"Close the supply and let the pressure out before you loosen anything: water under pressure injures.",
-			"Vented to the air the gauge is 0; for a span take gauge readings 50 kPa or more apart, at rest. The vented point and those of the gauge go into one calibration, zero and span."},
-			"kPa", 1, (*guide).compared},
-		"ec": {[]string{"Rinse the probe with clean water, then with a little of the standard; pour it fresh and never back into the bottle.",
-			"Wait until reading and temperature stand still. Without a table on the bottle that of NIST for KCl is taken."},
-			"%", 0.01, (*guide).solution},
-		"temperature": {[]string{"Crush ice of clean water, wet it, stir, and leave the probe in the middle for ten minutes."}, "°C", 1, (*guide).ice},
-		"injector": {[]string{"Wear what the label of the stock asks for: gloves and goggles at least.",
-			"By volume: draw from a measuring cylinder while the injector runs steadily, and measure the mixture that leaves it meanwhile.",
-			"By EC: mix stock and water by hand near the dialled ratio; measure water, the mixture that leaves the injector and the one by hand with one meter, at one temperature."},
-			"% of the stock drawn or of a rise in EC", 0.01, (*guide).injected},
+		"flow":        {calibration.FlowKind, "L", 1, (*guide).bucket},
+		"pressure":    {calibration.PressureKind, "kPa", 1, (*guide).compared},
+		"ec":          {calibration.ECKind, "%", 0.01, (*guide).solution},
+		"temperature": {calibration.TemperatureKind, "°C", 1, (*guide).ice},
+		"injector":    {calibration.RatioKind, "% of the stock drawn or of a rise in EC", 0.01, (*guide).injected},
 	}
 }
 
@@ -144,15 +132,12 @@ func (g *guide) table() (rows []calibration.Row) {
 		if text == "" {
 			return rows
 		}
-		var at, ec string
-		_, _ = fmt.Sscan(text, &at, &ec)
-		c, ok := numberIn(at)
-		v, too := numberIn(ec)
-		if !ok || !too || len(strings.Fields(text)) != 2 {
-			g.tell("write two numbers with a space between\n")
+		row, err := calibration.RowOf(text)
+		if err != nil {
+			g.tell("%v\n", err)
 			continue
 		}
-		rows = append(rows, calibration.Row{Celsius: c, EC: v})
+		rows = append(rows, row)
 	}
 	return rows
 }

@@ -55,7 +55,12 @@ func (o *operation) guide(trouble error) error {
 	}()
 	s.tell("set-up     there is no configuration in force: nothing is measured or advised; open the page and follow the guide")
 	err = s.serve(context.WithoutCancel(o.ctx), func(k *access.Keeper) http.Handler {
-		return web.NewSetup(w, web.Options{Box: "boxd", Units: "us", Version: version(), Keeper: k})
+		opts := web.Options{Box: "boxd", Units: "us", Version: version(), Keeper: k}
+		if !w.logger { // its rows are as the logger gives them: it is calibrated itself
+			records := &workbook{dir: o.state}
+			opts.Calibrate, opts.Calibrations = records.take, records.inForce
+		}
+		return web.NewSetup(w, opts)
 	})
 	if err != nil {
 		return err

@@ -16,6 +16,7 @@ import (
 	"time"
 
 	"boxd/internal/box"
+	"boxd/internal/say"
 	"boxd/internal/sensors"
 )
 
@@ -82,7 +83,7 @@ type Point struct {
 type Record struct {
 	ID       string     `json:"id"`
 	Wall     time.Time  `json:"wall"`
-	Kind     string     `json:"kind"`
+	Kind     Kind       `json:"kind"`
 	Channel  string     `json:"channel"`
 	Unit     string     `json:"unit"`
 	By       string     `json:"by"`
@@ -102,19 +103,10 @@ type Record struct {
 }
 
 // Relative says that Expanded is a share of the reading.
-func (r *Record) Relative() bool { return r.Kind == flowKind || r.Kind == ratioKind }
+func (r *Record) Relative() bool { return r.Kind == FlowKind || r.Kind == RatioKind }
 
 // Overdue says whether the next calibration is due at now.
 func (r *Record) Overdue(now time.Time) bool { return now.After(r.Next) }
-
-// The kinds, as records have them.
-const (
-	flowKind        = "flow"
-	pressureKind    = "pressure"
-	ecKind          = "ec"
-	temperatureKind = "temperature"
-	ratioKind       = "ratio"
-)
 
 // Limits of a request.
 const (
@@ -171,21 +163,21 @@ func (r *Request) check(before Correction) error {
 	_, known := box.ChannelByColumn(r.Channel)
 	switch {
 	case ways != 1:
-		return fmt.Errorf("cannot calibrate: %d ways are given, not one; give the points of one calibration", ways)
+		return say.Refuse("cannot calibrate: %d ways are given, not one; give the points of one calibration", ways)
 	case r.Ratio != nil != (r.Channel == Injector) || !known && r.Channel != Injector:
-		return fmt.Errorf("cannot calibrate %q: there is no such channel for it; name its trace column, as main_flow_lpm", r.Channel)
+		return say.Refuse("cannot calibrate %q: there is no such channel for it; name its trace column, as main_flow_lpm", r.Channel)
 	case r.ID == "" || strings.TrimSpace(r.By) == "":
-		return fmt.Errorf("cannot calibrate %s: who did it is not said; give a name", r.Channel)
+		return say.Refuse("cannot calibrate %s: who did it is not said; give a name", r.Channel)
 	case max(len(r.ID), len(r.By), len(r.Note), len(r.Standard.Name), len(r.Standard.Lot)) > maxText:
-		return fmt.Errorf("cannot calibrate %s: a text is longer than %d bytes; shorten it", r.Channel, maxText)
+		return say.Refuse("cannot calibrate %s: a text is longer than %d bytes; shorten it", r.Channel, maxText)
 	case !finite(r.Standard.Limit) || r.Standard.Limit < 0:
-		return fmt.Errorf("cannot calibrate %s: the standard's limit of error is no number from 0 up", r.Channel)
+		return say.Refuse("cannot calibrate %s: the standard's limit of error is no number from 0 up", r.Channel)
 	case r.Days < 0 || r.Days > maxDays:
-		return fmt.Errorf("cannot calibrate %s: %d days until the next one; give 1 to %d", r.Channel, r.Days, maxDays)
+		return say.Refuse("cannot calibrate %s: %d days until the next one; give 1 to %d", r.Channel, r.Days, maxDays)
 	case r.Seen != nil && *r.Seen != before:
-		return fmt.Errorf("cannot calibrate %s: another calibration was kept while this one was measured; begin again", r.Channel)
+		return say.Refuse("cannot calibrate %s: another calibration was kept while this one was measured; begin again", r.Channel)
 	case !finite(before.Gain, before.Offset) || before.Gain <= 0:
-		return fmt.Errorf("cannot calibrate %s: the correction in force is no number; look into the list of calibrations", r.Channel)
+		return say.Refuse("cannot calibrate %s: the correction in force is no number; look into the list of calibrations", r.Channel)
 	}
 	return nil
 }
@@ -234,7 +226,7 @@ func finite(vs ...float64) bool {
 // trusted refuses a standard that may be off by more than most.
 func (s Standard) trusted(most float64, unit string) error {
 	if s.Limit > most {
-		return fmt.Errorf("the standard may be off by %g %s, more than %g %s: too much to calibrate against; take a better one, or say its limit in that unit", s.Limit, unit, most, unit)
+		return say.Refuse("the standard may be off by %g %s, more than %g %s: too much to calibrate against; take a better one, or say its limit in that unit", s.Limit, unit, most, unit)
 	}
 	return nil
 }

@@ -1,13 +1,12 @@
 package calibration
 
 import (
-	"errors"
-	"fmt"
 	"math"
 	"slices"
 
 	"boxd/internal/box"
 	"boxd/internal/dosing"
+	"boxd/internal/say"
 	"boxd/internal/units"
 )
 
@@ -52,7 +51,7 @@ const (
 	probeTempMost = 10   // °C from 25, where the probe's own rule is not known
 	mostCell      = 0.30 // of a cell constant off its nominal
 	mostCellMove  = 0.10 // since the last calibration
-	leastApart    = 2    // quotient of two standards
+	leastApart    = 1.9  // quotient of two standards: bottles of 1413 and 2770 µS/cm are the common pair
 	tempLimit     = 0.3  // °C, of the solution's thermometer
 	mostTableOff  = 0.02 // of the bottle's table, from KCl as NIST has it
 	mostRows      = 50
@@ -74,7 +73,7 @@ func (s Solution) At(celsius float64) (float64, error) {
 	}
 	first, last := s.Table[0].Celsius, s.Table[len(s.Table)-1].Celsius
 	if !(celsius >= first && celsius <= last) {
-		return 0, fmt.Errorf("the standard is at %.1f °C, its table covers %g to %g °C; bring it to the temperature of a room", celsius, first, last)
+		return 0, say.Refuse("the standard is at %v, its table covers %v to %v; bring it to the temperature of a room", units.Celsius(celsius), units.Celsius(first), units.Celsius(last))
 	}
 	i, exact := slices.BinarySearchFunc(s.Table, celsius, func(r Row, t float64) int {
 		switch {
@@ -97,18 +96,18 @@ func (s Solution) At(celsius float64) (float64, error) {
 func (s Solution) plausible() error {
 	nist := Solution{At25: s.At25}
 	if len(s.Table) < 2 || len(s.Table) > mostRows {
-		return fmt.Errorf("the bottle's table has %d rows; give 2 to %d, or none", len(s.Table), mostRows)
+		return say.Refuse("the bottle's table has %d rows; give 2 to %d, or none", len(s.Table), mostRows)
 	}
 	for i, row := range s.Table {
 		if !finite(row.Celsius, row.EC) || row.EC <= 0 || i > 0 && (row.Celsius <= s.Table[i-1].Celsius || row.EC <= s.Table[i-1].EC) {
-			return fmt.Errorf("row %d of the bottle's table does not go up from the one before; check it for a misprint", i+1)
+			return say.Refuse("row %d of the bottle's table does not go up from the one before; check it for a misprint", i+1)
 		}
 		want, err := nist.At(row.Celsius)
 		if err != nil {
-			return fmt.Errorf("row %d of the bottle's table: %w", i+1, err)
+			return say.Refuse("row %d of the bottle's table: %v", i+1, say.Of(err))
 		}
 		if off := row.EC/want - 1; math.Abs(off) > mostTableOff {
-			return fmt.Errorf("row %d of the bottle's table, %g µS/cm at %g °C, is %+.1f %% off KCl that has %g at 25 °C (NIST: %.0f); check it for a misprint, and that the standard is KCl", i+1, row.EC, row.Celsius, 100*off, s.At25, want)
+			return say.Refuse("row %d of the bottle's table, %g µS/cm at %g °C, is %+.1f %% off KCl that has %g at 25 °C (NIST: %.0f); check it for a misprint, and that the standard is KCl", i+1, row.EC, row.Celsius, 100*off, s.At25, want)
 		}
 	}
 	return nil
@@ -134,34 +133,34 @@ func (s Solution) expected(by Compensation, limit float64) (v, u float64, err er
 	case Probe:
 		d := math.Abs(s.Celsius - 25)
 		if d > probeTempMost {
-			return 0, 0, fmt.Errorf("the standard is at %.1f °C: a probe that compensates by a rule of its own is calibrated within %d °C of 25", s.Celsius, probeTempMost)
+			return 0, 0, say.Refuse("the standard is at %v: a probe that compensates by a rule of its own is calibrated within 10 °C of 25", units.Celsius(s.Celsius))
 		}
 		if v, err = s.At(25); err != nil {
 			return 0, 0, err
 		}
 		return v, combined(rectangular(limit), rectangular(probeTempRule*d)), nil
 	}
-	return 0, 0, fmt.Errorf("readings compensated by %q; say nobody, boxd or probe", string(by))
+	return 0, 0, say.Refuse("readings compensated by %q; say nobody, boxd or probe", string(by))
 }
 
 func (r *Request) ec(rec *Record, c box.Channel) error {
-	rec.Kind = ecKind
+	rec.Kind = ECKind
 	ps := r.EC.Points
 	if c != box.BoxEC && c != box.EndEC {
-		return errors.New("it is no EC; name an EC's column")
+		return say.Refuse("it is no EC; name an EC's column")
 	}
 	if len(ps) < 1 || len(ps) > 2 {
-		return fmt.Errorf("%d standards; take one or two", len(ps))
+		return say.Refuse("%d standards; take one or two", len(ps))
 	}
 	worst := 0.0
 	for i, p := range ps {
 		want, u, err := p.expected(r.EC.By, r.Standard.limit(standardLimit))
 		if err != nil {
-			return fmt.Errorf("standard %d: %w", i+1, err)
+			return say.Refuse("standard %d: %v", i+1, say.Of(err))
 		}
 		raw := r.uncorrected(p.Reading, rec.Before)
 		if !finite(raw) || raw <= 0 {
-			return fmt.Errorf("standard %d: the probe reads %g; check that it is in the solution and its wire", i+1, raw)
+			return say.Refuse("standard %d: the probe reads %g; check that it is in the solution and its wire", i+1, raw)
 		}
 		worst = max(worst, u*want)
 		rec.Points = append(rec.Points, Point{Reference: want, Reading: raw})
@@ -171,10 +170,10 @@ func (r *Request) ec(rec *Record, c box.Channel) error {
 		return err
 	}
 	if math.Abs(after.Gain-1) > mostCell {
-		return fmt.Errorf("the gain would be %.3f, more than %.0f %% off the probe's nominal cell; check that the standard is fresh and its value right, clean the probe, look for air in it", after.Gain, 100*mostCell)
+		return say.Refuse("the gain would be %.3f, more than %.0f %% off the probe's nominal cell; check that the standard is fresh and its value right, clean the probe, look for air in it", after.Gain, 100*mostCell)
 	}
 	if was := rec.Before; was != None() && math.Abs(after.Gain/was.Gain-1) > mostCellMove {
-		return fmt.Errorf("the cell would move by %+.0f %% since the last calibration, more than %.0f %%; clean the probe, take a fresh standard, and look whether it is worn", 100*(after.Gain/was.Gain-1), 100*mostCellMove)
+		return say.Refuse("the cell would move by %+.0f %% since the last calibration, more than %.0f %%; clean the probe, take a fresh standard, and look whether it is worn", 100*(after.Gain/was.Gain-1), 100*mostCellMove)
 	}
 	rec.After, rec.Expanded = after, 2*worst
 	return nil
@@ -188,11 +187,11 @@ func cell(rec *Record) (Correction, error) {
 	}
 	b := rec.Points[1]
 	if q := max(a.Reference, b.Reference) / min(a.Reference, b.Reference); q < leastApart {
-		return Correction{}, fmt.Errorf("the standards are too near together (1:%.2f); take one of at least twice the other's EC", q)
+		return Correction{}, say.Refuse("the standards are too near together (1:%.2f); take one of about twice the other's EC or more", q)
 	}
 	l, err := Fit([]float64{a.Reading, b.Reading}, []float64{a.Reference, b.Reference}, 0)
 	if err != nil {
-		return Correction{}, fmt.Errorf("the probe reads the same in both standards: check the probe and its wire")
+		return Correction{}, say.Refuse("the probe reads the same in both standards: check the probe and its wire")
 	}
 	return Correction{Gain: l.Slope, Offset: l.Zero}, nil
 }

@@ -1,12 +1,12 @@
 package calibration
 
 import (
-	"errors"
-	"fmt"
 	"math"
 	"slices"
 
 	"boxd/internal/box"
+	"boxd/internal/say"
+	"boxd/internal/units"
 )
 
 // Flow is a flow meter against buckets of water.
@@ -61,22 +61,22 @@ func Density(celsius float64) float64 {
 }
 
 func (r *Request) flow(rec *Record, c box.Channel) error {
-	rec.Kind = flowKind
+	rec.Kind = FlowKind
 	f := r.Flow
 	if c < box.MainFlow || c > box.StockDraw {
-		return errors.New("it is no flow; name a flow's column")
+		return say.Refuse("it is no flow; name a flow's column")
 	}
 	if len(f.Buckets) == 0 || len(f.Buckets) > maxPoints {
-		return fmt.Errorf("%d buckets; give 1 to %d", len(f.Buckets), maxPoints)
+		return say.Refuse("%d buckets; give 1 to %d", len(f.Buckets), maxPoints)
 	}
 	if !finite(f.PerLitre) || f.PerLitre < 0 {
-		return errors.New("the pulses per litre are no number from 0 up")
+		return say.Refuse("the pulses per litre are no number from 0 up")
 	}
 	var gains, worst []float64
 	for i, b := range f.Buckets {
 		true, meter, u, err := r.bucket(b, rec.Before, c)
 		if err != nil {
-			return fmt.Errorf("bucket %d: %w", i+1, err)
+			return say.Refuse("bucket %d: %v", i+1, say.Of(err))
 		}
 		if b.Kilograms > 0 {
 			rec.Method = byWeight
@@ -86,10 +86,10 @@ func (r *Request) flow(rec *Record, c box.Channel) error {
 	}
 	gain, again := repeats(gains)
 	if spread := (slices.Max(gains) - slices.Min(gains)) / gain; spread > mostSpread {
-		return fmt.Errorf("the buckets differ by %.1f %%, more than %.0f %%; look for air in the line, a flow that changes, a misread bucket, and fill them again", 100*spread, 100*mostSpread)
+		return say.Refuse("the buckets differ by %.1f %%, more than %.0f %%; look for air in the line, a flow that changes, a misread bucket, and fill them again", 100*spread, 100*mostSpread)
 	}
 	if math.Abs(1/gain-1) > mostOff {
-		return fmt.Errorf("the meter is off by %+.1f %% of its nameplate, more than %.0f %%; check its size, its pulses per litre in the configuration and that it is full of water", 100*(1/gain-1), 100*mostOff)
+		return say.Refuse("the meter is off by %+.1f %% of its nameplate, more than %.0f %%; check its size, its pulses per litre in the configuration and that it is full of water", 100*(1/gain-1), 100*mostOff)
 	}
 	rec.After = Correction{Gain: gain}
 	rec.Expanded = 2 * combined(slices.Max(worst), again/gain)
@@ -103,14 +103,14 @@ func (r *Request) flow(rec *Record, c box.Channel) error {
 // correction, and the relative standard uncertainty of their quotient.
 func (r *Request) bucket(b Bucket, before Correction, c box.Channel) (litres, meter, u float64, err error) {
 	if !finite(b.Litres, b.Kilograms, b.Celsius, b.Seconds, b.Pulses, b.Meter, b.Flow) {
-		return 0, 0, 0, errors.New("a number is none")
+		return 0, 0, 0, say.Refuse("a number is none")
 	}
 	litres = b.Litres
 	switch {
 	case (b.Litres > 0) == (b.Kilograms > 0):
-		return 0, 0, 0, errors.New("give its litres or its kilograms")
+		return 0, 0, 0, say.Refuse("give its litres or its kilograms")
 	case b.Kilograms > 0 && !(b.Celsius >= 0 && b.Celsius <= 40):
-		return 0, 0, 0, fmt.Errorf("weighed water at %.1f °C; its temperature must be 0 to 40 °C", b.Celsius)
+		return 0, 0, 0, say.Refuse("weighed water at %v; its temperature must be 0 to 40 °C", units.Celsius(b.Celsius))
 	case b.Kilograms > 0:
 		litres = litresOf(b.Kilograms, b.Celsius)
 	}
@@ -119,10 +119,10 @@ func (r *Request) bucket(b Bucket, before Correction, c box.Channel) (litres, me
 		least = leastStock
 	}
 	if litres < least {
-		return 0, 0, 0, fmt.Errorf("%.1f L is too little water to tell 1 %%; take %.0f L or more", litres, least)
+		return 0, 0, 0, say.Refuse("%v is too little water to tell 1 %%; take %v or more", units.Litre(litres), units.Litre(least))
 	}
 	if b.Seconds < leastSeconds {
-		return 0, 0, 0, fmt.Errorf("%.0f s is too short; let it run for %d s or more, with a larger bucket", b.Seconds, leastSeconds)
+		return 0, 0, 0, say.Refuse("%.0f s is too short; let it run for %d s or more, with a larger bucket", b.Seconds, leastSeconds)
 	}
 	if err := r.Standard.trusted(mostBottle*litres, "L"); err != nil {
 		return 0, 0, 0, err
@@ -138,7 +138,7 @@ func (r *Request) bucket(b Bucket, before Correction, c box.Channel) (litres, me
 		u = rectangular(meterStep / b.Meter)
 	}
 	if meter <= 0 {
-		return 0, 0, 0, errors.New("the meter counted nothing; give its pulses, its litres or its mean flow, and check that it turns")
+		return 0, 0, 0, say.Refuse("the meter counted nothing; give its pulses, its litres or its mean flow, and check that it turns")
 	}
 	return litres, meter, combined(u, rectangular(r.Standard.limit(bucketLimit*litres)/litres)), nil
 }

@@ -1,12 +1,12 @@
 package calibration
 
 import (
-	"errors"
-	"fmt"
 	"math"
 	"slices"
 
 	"boxd/internal/box"
+	"boxd/internal/say"
+	"boxd/internal/units"
 )
 
 // Pressure is a transmitter vented to the air (all gauges 0), or against a gauge.
@@ -31,10 +31,10 @@ const (
 )
 
 func (r *Request) pressure(rec *Record, c box.Channel) error {
-	rec.Kind = pressureKind
+	rec.Kind = PressureKind
 	ps := r.Pressure.Points
 	if c < box.SupplyPressure || c > box.HeaderPressure {
-		return errors.New("it is no pressure; name a pressure's column")
+		return say.Refuse("it is no pressure; name a pressure's column")
 	}
 	refs, raws, err := r.split(ps, rec)
 	if err != nil {
@@ -49,11 +49,11 @@ func (r *Request) pressure(rec *Record, c box.Channel) error {
 // split takes points apart and puts them into the record.
 func (r *Request) split(ps []Compared, rec *Record) (refs, raws []float64, err error) {
 	if len(ps) == 0 || len(ps) > maxPoints {
-		return nil, nil, fmt.Errorf("%d points; give 1 to %d", len(ps), maxPoints)
+		return nil, nil, say.Refuse("%d points; give 1 to %d", len(ps), maxPoints)
 	}
 	for i, p := range ps {
 		if !finite(p.Reference, p.Reading) {
-			return nil, nil, fmt.Errorf("point %d is no number", i+1)
+			return nil, nil, say.Refuse("point %d is no number", i+1)
 		}
 		raw := r.uncorrected(p.Reading, rec.Before)
 		refs, raws = append(refs, p.Reference), append(raws, raw)
@@ -66,7 +66,7 @@ func (r *Request) split(ps []Compared, rec *Record) (refs, raws []float64, err e
 func (r *Request) zero(rec *Record, raws []float64) error {
 	mean, u := repeats(raws)
 	if math.Abs(mean) > mostZero {
-		return fmt.Errorf("vented it reads %+.1f kPa, more than %d off; check that it is open to the air, its wiring and its span in the configuration", mean, mostZero)
+		return say.Refuse("open to the air it reads %v, more than %v off; check that it is open to the air, its wiring and its span in the configuration", units.KPa(mean), units.KPa(mostZero))
 	}
 	rec.After = Correction{Gain: rec.Before.Gain, Offset: -rec.Before.Gain * mean}
 	rec.Expanded = 2 * combined(u, rectangular(r.Standard.limit(ventLimit)))
@@ -75,20 +75,20 @@ func (r *Request) zero(rec *Record, raws []float64) error {
 
 func (r *Request) span(rec *Record, refs, raws []float64) error {
 	if d := slices.Max(refs) - slices.Min(refs); d < leastSpan {
-		return fmt.Errorf("the points lie within %.0f kPa: too near together for a span; let the gauge show %d kPa or more between the lowest and the highest", d, leastSpan)
+		return say.Refuse("the points lie within %v: too near together for a span; let the gauge show %v or more between the lowest and the highest", units.KPa(d), units.KPa(leastSpan))
 	}
 	mid, _ := repeats(raws)
 	l, err := Fit(raws, refs, mid)
 	if err != nil {
-		return fmt.Errorf("%w: the readings stay the same under another pressure; check the transmitter and its impulse line", err)
+		return say.Refuse("the readings stay the same under another pressure; check the transmitter and its impulse line")
 	}
 	if math.Abs(l.Slope-1) > mostGain {
-		return fmt.Errorf("the gain would be %.3f, more than %.0f %% off; check the span in the configuration, the shunt and the gauge's unit", l.Slope, 100*mostGain)
+		return say.Refuse("the gain would be %.3f, more than %.0f %% off; check the span in the configuration, the shunt and the gauge's unit", l.Slope, 100*mostGain)
 	}
 	limit := r.Standard.limit(gaugeLimit)
 	for i, x := range raws {
 		if e := refs[i] - l.Value(x); math.Abs(e) > 2*limit {
-			return fmt.Errorf("point %d lies %+.1f kPa off the line of the others, more than the gauge explains (%.1f); read it again, at rest", i+1, e, 2*limit)
+			return say.Refuse("point %d lies %v off the line of the others, more than the gauge explains (%v); read it again, at rest", i+1, units.KPa(e), units.KPa(2*limit))
 		}
 	}
 	rec.After = Correction{Gain: l.Slope, Offset: l.Value(0)}

@@ -39,27 +39,28 @@ func (r *Record) Said() say.Text {
 	in := func(v float64, format string) amount { return amount{v, r.Unit, format} }
 	n, gain, part := len(r.Points), r.After.Gain, 100*r.Expanded
 	switch r.Kind {
-	case flowKind:
+	case FlowKind:
 		if r.PerLitre > 0 {
 			return say.T("gain %.4f ± %.2f %% from %d buckets, %.5g pulses per litre", gain, part, n, r.PerLitre)
 		}
 		return say.T("gain %.4f ± %.2f %% from %d buckets", gain, part, n)
-	case pressureKind:
+	case PressureKind:
 		if !slices.ContainsFunc(r.Points, func(p Point) bool { return p.Reference != 0 }) {
 			return say.T("zero moved by %v ± %v, gain as it was (%.4f)", in(r.After.Offset-r.Before.Offset, "%+.2f"), in(r.Expanded, "%.2f"), gain)
 		}
 		return say.T("gain %.4f, offset %v, ± %v from %d points", gain, in(r.After.Offset, "%+.2f"), in(r.Expanded, "%.2f"), n)
-	case ecKind:
+	case ECKind:
 		return say.T("gain %.4f, offset %v, ± %v from %d standards", gain, in(r.After.Offset, "%+.1f"), in(r.Expanded, "%.0f"), n)
-	case temperatureKind:
+	case TemperatureKind:
 		return say.T("offset %v ± %v from %d readings in melting ice", in(r.After.Offset, "%+.3f"), in(r.Expanded, "%.2f"), n)
-	case ratioKind:
+	case RatioKind:
 		if n == 1 && r.Method == byEC {
 			return say.T("gives %.4g %% ± %.1f %% of it by EC where %.4g %% is dialled", 100*r.Ratio, part, 100*r.Points[0].Reading)
 		}
 		if n == 1 && r.Method == byVolume {
 			return say.T("gives %.4g %% ± %.1f %% of it by volume where %.4g %% is dialled", 100*r.Ratio, part, 100*r.Points[0].Reading)
 		}
+	case Unmeasured:
 	}
 	return say.Verbatim(r.Text)
 }

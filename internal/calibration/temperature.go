@@ -1,12 +1,11 @@
 package calibration
 
 import (
-	"errors"
-	"fmt"
 	"math"
 	"slices"
 
 	"boxd/internal/box"
+	"boxd/internal/say"
 )
 
 // Temperature is a thermometer in melting ice: crushed, of clean water, wetted,
@@ -25,9 +24,9 @@ const (
 )
 
 func (r *Request) temperature(rec *Record, c box.Channel) error {
-	rec.Kind = temperatureKind
+	rec.Kind = TemperatureKind
 	if c < box.WaterTemp || c > box.OutsideAirTemp {
-		return errors.New("it is no temperature; name a temperature's column")
+		return say.Refuse("it is no temperature; name a temperature's column")
 	}
 	var ps []Compared
 	for _, v := range r.Temperature.Readings {
@@ -39,10 +38,10 @@ func (r *Request) temperature(rec *Record, c box.Channel) error {
 	}
 	mean, u := repeats(raws)
 	if math.Abs(mean) > mostIce {
-		return fmt.Errorf("in melting ice it reads %+.2f °C, more than %.0f off: check the probe, its wire and that the ice melts all around it; this is not for calibrating away", mean, mostIce)
+		return say.Refuse("in melting ice it reads %+.2f °C, more than %.0f off: check the probe, its wire and that the ice melts all around it; this is not for calibrating away", mean, mostIce)
 	}
 	if d := slices.Max(raws) - slices.Min(raws); d > iceSpread {
-		return fmt.Errorf("the readings differ by %.2f °C: stir and wait until they rest", d)
+		return say.Refuse("the readings differ by %.2f °C: stir and wait until they rest", d)
 	}
 	rec.After = Correction{Gain: 1, Offset: -mean}
 	rec.Expanded = 2 * combined(u, rectangular(r.Standard.limit(slush)), rectangular(halfStep))

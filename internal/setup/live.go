@@ -79,6 +79,10 @@ type Seen struct {
 	Wiring sensors.Wiring
 	Sample box.Sample
 	Heard  bool // there was a sample
+
+	Counts  bool    // a meter that counts
+	Counted float64 // litres since it is watched
+	Watch   uint64  // another number: it began to count anew
 }
 
 // ID is what its place on the page is called.

@@ -119,8 +119,8 @@ func (s Step) About() []say.Text {
 			say.T("Press, turn, warm and wet one instrument at a time, and see that the right channel moves. Inputs are read, nothing is driven.")}
 	case CalibrateStep:
 		return []say.Text{
-			say.T("Where an instrument has a certificate, give its date. Measuring against a standard comes once the box is in operation: its records and when the next is due stand on the box page."),
-			say.T("On the terminal, with a bucket, a gauge, a bottle or ice at hand: boxd calibrate flow, pressure, ec, temperature or injector, with -url and the address of this page. It reads what the box shows and keeps nothing without a yes.")}
+			say.T("Measure each instrument against a standard, now or later from the box page: gauges open to the air and at one known pressure, EC probes in a bottle or two, flow meters with a bucket, thermometers in ice."),
+			say.T("Where an instrument has a certificate, its date may stand instead. What is left out is taken as the label says.")}
 	case BackflowStep:
 		return []say.Text{
 			say.T("Injecting into a line connected to drinking water without an approved and currently tested device is dangerous and in most places unlawful."),

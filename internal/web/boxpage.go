@@ -39,6 +39,7 @@ type BoxNow struct {
 type channelLine struct {
 	readingLine
 	Raw, Age, Source, Calibrated, Overdue string
+	Measure                               bool // the visitor may calibrate it here
 }
 
 // busLine is how a bus keeps its beat.
@@ -69,7 +70,8 @@ func (s visit) channelLines(v engine.View, readings []readingLine) []channelLine
 	}
 	for i, r := range readings {
 		c := v.Channels[i]
-		line := channelLine{readingLine: r, Raw: s.show.unknown(), Age: s.show.seconds(c.AgeS), Source: s.opts.About.Sources[c.Column], Calibrated: s.show.voice.Say(calibrated[c.Column].Text)}
+		line := channelLine{readingLine: r, Raw: s.show.unknown(), Age: s.show.seconds(c.AgeS), Source: s.opts.About.Sources[c.Column], Calibrated: s.show.voice.Say(calibrated[c.Column].Text),
+			Measure: s.opts.Calibrate != nil && s.may().Administer && s.opts.About.Sources[c.Column] != ""}
 		if due := calibrated[c.Column].Due; !due.IsZero() && time.Now().After(due) {
 			line.Overdue = s.show.say("overdue since %s", due.Format(time.DateOnly))
 		}

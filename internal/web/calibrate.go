@@ -33,6 +33,10 @@ func (s visit) calibrate(w http.ResponseWriter, r *http.Request) {
 		http.NotFound(w, r)
 		return
 	}
+	if err := s.betweenRuns(); err != nil {
+		http.Error(w, s.why(err), http.StatusConflict)
+		return
+	}
 	points, err := io.ReadAll(http.MaxBytesReader(w, r.Body, bodyLimit))
 	if err != nil {
 		http.Error(w, s.show.say("cannot read what was sent: too long"), http.StatusRequestEntityTooLarge)

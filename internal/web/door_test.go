@@ -18,6 +18,7 @@ import (
 	"boxd/internal/access"
 	"boxd/internal/access/accesstest"
 	"boxd/internal/box"
+	"boxd/internal/engine"
 )
 
 const phrase = "wet gloves on a cold valve"
@@ -33,7 +34,7 @@ func guarded(t *testing.T, openView bool) (*httptest.Server, *fakeCore, *access.
 		}
 	}
 	core := newFakeCore(viewAt("inject"))
-	srv := httptest.NewServer(New(core, fullArchive{newLibrary(), exportingArchive{}, pastArchive{}}, Options{Box: "north-box", Units: "us", Keeper: keeper, Ruling: &Ruling{Path: "box.yaml"},
+	srv := httptest.NewServer(New(core, fullArchive{newLibrary(), exportingArchive{}, pastArchive{}}, Options{Box: "north-box", Units: "us", Keeper: keeper, Ruling: &Ruling{Path: "box.yaml"}, About: About{Sources: map[string]string{"supply_kpa": "wired"}},
 		Calibrate: func(_ context.Context, _ []byte, by string) (string, error) {
 			if by != "Kim" {
 				return "", errors.New("calibrated by " + by)
@@ -109,7 +110,9 @@ func TestEveryAddressHasItsRole(t *testing.T) {
 		{"/", "", 1}, {"/runs", "", 1}, {"/season", "", 1}, {"/runs/r1.csv", "", 1}, {"/api/view", "", 1}, {"/api/trace", "", 1}, {"/people", "", 3}, {"/help", "", 0}, {"/help/run", "", 0}, {"/calibrate", "", 3}, {"/setup", "", 3},
 		{"/runs/run-0007", "", 1}, {"/runs/run-0007/traces", "", 1}, {"/runs/run-0007/whatif", "", 1}, {"/runs/run-0007/note", "note", 2}, {"/runs/run-0007/whatif", "what if", 2},
 		{"/act", "confirm:17", 2}, {"/act", "acknowledge:stock-empty", 2}, {"/act", "reset:backflow-sign", 2}, {"/act", "report:stock_in", 2}, {"/act", "override:flow-unknown", 3}, {"/calibrate", "calibrate", 3},
+		{"/calibration/supply_kpa", "", 3}, {"/calibration/supply_kpa/now", "", 3}, {"/calibration/supply_kpa", "anew", 3},
 	} {
+		core.publish(func(v *engine.View) { v.Run = map[bool]string{true: "", false: "run-0007"}[c.path == "/calibrate"] }) // calibrations are kept between runs
 		for i, name := range roles {
 			var code int
 			if c.do == "" {

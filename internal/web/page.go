@@ -318,7 +318,7 @@ type pages struct {
 	offline, valve, valveParts, valveNext         *template.Template
 	record, whatIf, setup, ruling, help           *template.Template
 
-	season *template.Template
+	season, calibration *template.Template
 
 	messages say.Messages
 	words    string // of the scripts, as JSON
@@ -336,7 +336,7 @@ func parsePages(m say.Messages) pages {
 		signIn: all.Lookup("signin.html"), begin: all.Lookup("begin.html"), people: all.Lookup("people.html"),
 		alarms: all.Lookup("alarms.html"), alarmParts: all.Lookup("alarm-parts"), boxPage: all.Lookup("box.html"), boxParts: all.Lookup("box-parts"), offline: all.Lookup("offline.html"),
 		valve: all.Lookup("valve.html"), valveParts: all.Lookup("valve-parts"), valveNext: all.Lookup("valve-next"),
-		record: all.Lookup("record.html"), help: all.Lookup("help.html"), whatIf: all.Lookup("whatif.html"), season: all.Lookup("season.html"), setup: all.Lookup("setup.html"), ruling: all.Lookup("ruling.html"),
+		record: all.Lookup("record.html"), help: all.Lookup("help.html"), whatIf: all.Lookup("whatif.html"), season: all.Lookup("season.html"), calibration: all.Lookup("calibration.html"), setup: all.Lookup("setup.html"), ruling: all.Lookup("ruling.html"),
 		messages: m, words: scriptWords(m),
 	}
 }

@@ -14,6 +14,7 @@ import (
 	"time"
 
 	"boxd/internal/access"
+	"boxd/internal/box"
 	"boxd/internal/engine"
 	"boxd/internal/journal"
 	"boxd/internal/web/webtest"
@@ -42,6 +43,9 @@ func scenes() []scene {
 		{"alarms", "/alarms", someAlarms, "[data-alarm]"},
 		{"box", "/box", troubled, "[data-column]"},
 		{"people", "/people", at("ready"), "[data-person]"},
+		{"calibration", "/calibration/supply_kpa", troubled, "#found"},
+		{"calibration-ec", "/calibration/ec_box_us_cm", troubled, "#next"},
+		{"calibration-flow", "/calibration/main_flow_lpm", troubled, "#next"},
 		{"ruling", "/setup", at("ready"), "#ruling"},
 		{"help", "/help/alarms", at("ready"), "#backflow-sign"},
 		{"help-wiring", "/help/hw/README", at("ready"), "table"},
@@ -83,10 +87,17 @@ func every(t *testing.T) (*httptest.Server, *fakeCore) {
 	lib.notes = []journal.Note{{Wall: time.Date(2026, 5, 4, 12, 0, 0, 0, time.UTC), By: "Kim", Text: "The third row was dry."}}
 	arch := fullArchive{lib, exportingArchive{}, pastArchive{past: []AlarmPast{
 		{When: time.Date(2026, 5, 4, 12, 0, 0, 0, time.UTC), ID: "stock-empty", Word: "raised", Priority: "high"}}}}
-	srv := httptest.NewServer(New(core, arch, Options{Box: "north-box", Units: "us", Keeper: keeper, Version: "test", Planner: &fakePlanner{view: somePlan(), choices: planChoices()}, About: About{Buses: someBuses}, Ruling: &Ruling{Path: "/var/lib/boxd/box.yaml", Text: "zones: []\n", Again: func(context.Context) error { return nil }}}))
+	kept, sources := &records{}, map[string]string{"supply_kpa": "wired", "ec_box_us_cm": "wired", "main_flow_lpm": "wired"}
+	s := newServer(core, arch, Options{Box: "north-box", Units: "us", Keeper: keeper, Version: "test", Planner: &fakePlanner{view: somePlan(), choices: planChoices()}, About: About{Buses: someBuses, Sources: sources}, Calibrate: kept.keep, Calibrations: kept.inForce, Ruling: &Ruling{Path: "/var/lib/boxd/box.yaml", Text: "zones: []\n", Again: func(context.Context) error { return nil }}})
+	s.apart = time.Millisecond
+	srv := httptest.NewServer(s.handler())
 	t.Cleanup(srv.Close)
 	if code, to := newPerson(t, srv, "Kim").post("/runs/run-0007/whatif", "config", "zones: [x]"); code != http.StatusSeeOther {
 		t.Fatalf("asking what if: %d %s", code, to)
+	}
+	shows(core, box.SupplyPressure, 3.5, "good")
+	if code, to := newPerson(t, srv, "Kim").post("/calibration/supply_kpa", "do", "vented"); code != http.StatusSeeOther {
+		t.Fatalf("calibrating: %d %s", code, to)
 	}
 	return srv, core
 }

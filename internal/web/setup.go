@@ -2,10 +2,12 @@ package web
 
 import (
 	"cmp"
+	"maps"
 	"net/http"
 	"slices"
 	"strconv"
 	"strings"
+	"time"
 
 	"boxd/internal/access"
 	"boxd/internal/box"
@@ -44,6 +46,7 @@ func NewSetup(w Workshop, opts Options) http.Handler {
 	page("GET /setup/{step}", access.Administer, visit.setupPage)
 	page("POST /setup/{step}", access.Administer, visit.takeSetup)
 	page("GET /setup/live", access.Administer, visit.setupLive)
+	s.calibrationPages(page)
 	page("POST /shown", access.Nobody, visit.setShown)
 	page("GET /manifest.webmanifest", access.Nobody, visit.manifest)
 	page("GET /help", access.Nobody, visit.helpPage)
@@ -72,6 +75,9 @@ type setupModel struct {
 	Groups      []groupLine
 	Faults      []faultLine
 	Live        []liveLine
+	Dates       []fieldLine // of certificates
+	DatesOpen   bool
+	Measure     []measureLine // instruments that can be measured against a standard
 	Facts       []fact
 	Buses       []fact
 	Text, Sum   string
@@ -107,6 +113,9 @@ type liveLine struct {
 	Why     string `json:"why"`
 	Quality string `json:"quality"`
 }
+
+// measureLine leads to the calibration of a channel.
+type measureLine struct{ Column, Tag, Name, Record string }
 
 type faultLine struct{ Step, Title, Field, Where, Text, Lang string }
 
@@ -196,7 +205,11 @@ func (s visit) writeSetup(w http.ResponseWriter, code int, step setup.Step, refu
 		m.Text, m.Sum, m.Warnings, m.Ready = r.Text, r.Sum(), r.Warnings, r.Config != nil
 		m.Faults = s.faultLines(d, r.Faults)
 		m.Facts = s.zoneFacts(r.Zone)
-	case setup.NameStep, setup.CalibrateStep, setup.BackflowStep, setup.InjectorStep, setup.UnknownStep:
+	case setup.CalibrateStep:
+		m.Measure = s.measureLines(d)
+		m.Dates, m.Fields = m.Fields, nil
+		m.DatesOpen = slices.ContainsFunc(m.Dates, func(f fieldLine) bool { return f.Value != "" || f.Fault != "" })
+	case setup.NameStep, setup.BackflowStep, setup.InjectorStep, setup.UnknownStep:
 	}
 	writePage(w, code, s.pages.setup, m)
 }
@@ -320,6 +333,30 @@ func (s visit) zoneFacts(z *setup.Facts) []fact {
 	}
 }
 
+// measureLines are the instruments that can be measured against a standard, and when
+// that was done last.
+func (s visit) measureLines(d *setup.Draft) (out []measureLine) {
+	if s.opts.Calibrate == nil {
+		return nil
+	}
+	list, err := s.inForce()
+	wired := d.Wirings()
+	for _, at := range slices.Sorted(maps.Keys(wired)) {
+		c := wired[at].Channel.Info()
+		l := measureLine{Column: c.Column, Tag: c.Tag, Name: s.show.word(c.Name), Record: s.show.say("no record")}
+		if err != nil {
+			l.Record = s.why(err)
+		}
+		for n := range list {
+			if r := &list[n]; r.Channel == c.Column {
+				l.Record = s.show.voice.Say(say.T("%s by %s: %v; next due %s", r.Wall.Format(time.DateOnly), r.By, r.Said(), r.Next.Format(time.DateOnly)))
+			}
+		}
+		out = append(out, l)
+	}
+	return out
+}
+
 // liveByID is what the instruments give, by what their place on the page is called.
 func (s visit) liveByID() map[string]liveLine {
 	out := map[string]liveLine{}
@@ -332,33 +369,38 @@ func (s visit) liveByID() map[string]liveLine {
 func (s visit) liveLines() []liveLine {
 	lines := []liveLine{}
 	for _, x := range s.workshop.Look() {
-		c := x.Sample.Channel.Info()
-		l := liveLine{ID: x.ID(), Name: s.show.word(c.Name), Value: s.show.unknown(), Quality: box.Bad.String()}
-		if c.Unit == "" { // of the board itself
-			c.Unit = "V"
-		}
-		switch v := x.Sample.Value; {
-		case !x.Heard:
-			l.Why = s.show.say("nothing heard yet")
-		case x.Sample.Fault != "":
-			why := say.Text{Format: x.Sample.Fault}
-			if strings.Contains(x.Sample.Fault, "%.4g") {
-				why.Args = []any{v}
-			}
-			l.Why = s.show.voice.Say(why)
-		default:
-			l.Value, l.Quality = s.show.in(&v, c.Unit), box.Good.String()
-			if n, unit, ok := setup.Wire(x.Wiring, v); ok {
-				l.Wire = digits(n, 2)
-				if unit != "" {
-					l.Wire += "\u00a0" + unit
-				}
-			}
-		}
-		lines = append(lines, l)
+		lines = append(lines, s.liveLine(x))
 	}
 	slices.SortStableFunc(lines, func(a, b liveLine) int { return cmp.Compare(a.ID, b.ID) })
 	return lines
+}
+
+// liveLine is what an instrument gives, in words.
+func (s visit) liveLine(x setup.Seen) liveLine {
+	c := x.Sample.Channel.Info()
+	l := liveLine{ID: x.ID(), Name: s.show.word(c.Name), Value: s.show.unknown(), Quality: box.Bad.String()}
+	if c.Unit == "" { // of the board itself
+		c.Unit = "V"
+	}
+	switch v := x.Sample.Value; {
+	case !x.Heard:
+		l.Why = s.show.say("nothing heard yet")
+	case x.Sample.Fault != "":
+		why := say.Text{Format: x.Sample.Fault}
+		if strings.Contains(x.Sample.Fault, "%.4g") {
+			why.Args = []any{v}
+		}
+		l.Why = s.show.voice.Say(why)
+	default:
+		l.Value, l.Quality = s.show.in(&v, c.Unit), box.Good.String()
+		if n, unit, ok := setup.Wire(x.Wiring, v); ok {
+			l.Wire = digits(n, 2)
+			if unit != "" {
+				l.Wire += "\u00a0" + unit
+			}
+		}
+	}
+	return l
 }
 
 // setupLive is what the instruments give now, for the page to show.

@@ -71,8 +71,8 @@ func kimAnd(t *testing.T, other string, role access.Role) *access.Keeper {
 func aWorkshop(t *testing.T) (*httptest.Server, *fakeWorkshop) {
 	t.Helper()
 	keeper := kimAnd(t, "Lee", access.Operate)
-	w := &fakeWorkshop{}
-	srv := httptest.NewServer(NewSetup(w, Options{Box: "boxd", Units: "us", Keeper: keeper}))
+	w, kept := &fakeWorkshop{}, &records{}
+	srv := httptest.NewServer(NewSetup(w, Options{Box: "boxd", Units: "us", Keeper: keeper, Calibrate: kept.keep, Calibrations: kept.inForce}))
 	t.Cleanup(srv.Close)
 	return srv, w
 }

@@ -23,6 +23,7 @@ import (
 
 	"boxd/internal/access"
 	"boxd/internal/box"
+	"boxd/internal/calibration"
 	"boxd/internal/engine"
 	"boxd/internal/say"
 
@@ -162,6 +163,7 @@ type About struct {
 	Sources                                  map[string]string            // where a channel's samples come from, by column
 	Zone                                     *time.Location               // times are shown in it; nil: UTC
 	Calibrated                               func() map[string]Calibrated // by column; nil: nothing is known
+	Raw                                      map[string]bool              // EC that boxd brings to 25 °C, by column
 	Buses                                    func() []Bus                 // how the instruments' buses keep their beat now; nil: there are none
 }
 
@@ -208,6 +210,8 @@ type server struct {
 	workshop Workshop // the box is being set up: there is no core; else nil
 
 	copies copies
+	desk   desk
+	apart  time.Duration // between two looks at an instrument that is to stand still
 
 	gate, beat, write time.Duration // of a stream
 }
@@ -227,6 +231,7 @@ func newServer(core Core, arch Archive, opts Options) *server {
 		gate:    streamGate,
 		beat:    streamBeat,
 		write:   streamWrite,
+		apart:   calibration.RestApart,
 	}
 }
 
@@ -240,6 +245,7 @@ func (s *server) handler() http.Handler {
 	page("POST /forecast", access.Operate, visit.forecast)
 	page("GET /calibrate", access.Administer, visit.calibrations)
 	page("POST /calibrate", access.Administer, visit.calibrate)
+	s.calibrationPages(page)
 	page("GET /valve", access.View, visit.valvePage)
 	page("GET /alarms", access.View, visit.alarmsPage)
 	page("GET /box", access.View, visit.boxPage)

@@ -16,7 +16,7 @@
     at.querySelector(".reading-why").textContent = l.why;
   }
   function look() {
-    fetch("/setup/live", { headers: { Accept: "application/json" } })
+    fetch(document.body.dataset.now || "/setup/live", { headers: { Accept: "application/json" } })
       .then(function (r) { if (!r.ok) throw new Error(); return r.json(); })
       .then(function (lines) { lines.forEach(show); document.body.dataset.live = "yes"; })
       .catch(function () {
