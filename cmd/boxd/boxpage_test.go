@@ -93,7 +93,7 @@ func TestCalibrateRunningBox(t *testing.T) {
 	dir := t.TempDir()
 	book := accesstest.Book(t, dir)
 	code := book.Code()
-	secure, err := access.SelfMade(dir, []string{"127.0.0.1"})
+	secure, err := access.SelfMade(dir, []string{"127.0.0.1"}, nil)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -359,9 +359,20 @@ func (s *service) secure() (*tls.Config, error) {
 	case w.TLS == config.TLSFiles:
 		return access.FromFiles(w.CertFile, w.KeyFile)
 	case w.TLS == config.TLSSelfMade, w.TLS == config.TLSUnsaid && !alone && !s.demo:
-		return access.SelfMade(s.data, append(access.OwnNames(), w.Hosts...))
+		return access.SelfMade(s.data, append(access.OwnNames(), w.Hosts...), certificateMade(s.log))
 	}
 	return nil, nil
+}
+
+// certificateMade says that the page's certificate was made anew under way.
+func certificateMade(log *slog.Logger) func(string, error) {
+	return func(fingerprint string, err error) {
+		if err != nil {
+			log.Error("the page's certificate does not fit the clock and can't be made anew", "error", err)
+			return
+		}
+		log.Warn("the page's certificate was made anew, by the clock: browsers warn of it once", "sha256", fingerprint)
+	}
 }
 
 // keeper stands at the page's door; nil: it is open.

@@ -99,7 +99,7 @@ func (o *stationFlags) fromConfig() error {
 }
 
 // door is who may look, and how the page is kept from listeners; nil: it isn't.
-func (o stationFlags) door() (station.Door, *tls.Config, error) {
+func (o stationFlags) door(log *slog.Logger) (station.Door, *tls.Config, error) {
 	alone := station.Alone(o.listen)
 	var d station.Door
 	if o.password == "" {
@@ -122,12 +122,12 @@ func (o stationFlags) door() (station.Door, *tls.Config, error) {
 	if err := os.MkdirAll(o.data, 0o700); err != nil {
 		return d, nil, fmt.Errorf("cannot keep the page's certificate: %w; choose another folder with -data", err)
 	}
-	secure, err := access.SelfMade(o.data, access.OwnNames())
+	secure, err := access.SelfMade(o.data, access.OwnNames(), certificateMade(log))
 	return d, secure, err
 }
 
 func (a *app) servePage(ctx context.Context, fleet *station.Fleet, o stationFlags) error {
-	door, secure, err := o.door()
+	door, secure, err := o.door(slog.New(slog.NewTextHandler(a.err, nil)))
 	if err != nil {
 		return err
 	}

@@ -18,6 +18,7 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
+	"sync"
 	"time"
 )
 
@@ -29,8 +30,53 @@ const certificateLife = 800 * 24 * time.Hour
 // SelfMade is the box's own certificate for these host names and addresses, kept
 // in the folder dir: made where there is none, it is about to end, or it names
 // other hosts. A browser warns of it once, for nobody vouches for it: compare
-// its fingerprint.
-func SelfMade(dir string, hosts []string) (*tls.Config, error) {
+// its fingerprint. Each handshake looks whether it is good still, for a board without
+// a battery makes one in the year 2000 and learns the time later; made is told of one
+// that was made anew so, or could not be.
+func SelfMade(dir string, hosts []string, made func(fingerprint string, err error)) (*tls.Config, error) {
+	first, err := selfMade(dir, hosts)
+	if err != nil {
+		return nil, err
+	}
+	o := &own{dir: dir, hosts: hosts, made: made, now: first}
+	c := first.Clone()
+	c.GetConfigForClient = func(*tls.ClientHelloInfo) (*tls.Config, error) { return o.good(), nil }
+	return c, nil
+}
+
+// own is a certificate that is made anew.
+type own struct {
+	dir   string
+	hosts []string
+	made  func(string, error)
+
+	mu    sync.Mutex // of what follows: each handshake asks
+	now   *tls.Config
+	tried time.Time
+}
+
+// tryAgain is how long one that could not be made rests.
+const tryAgain = time.Minute
+
+// good is the one for a handshake now, the old one where none can be made.
+func (o *own) good() *tls.Config {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	if stillGood(o.now.Certificates[0].Leaf, o.hosts, time.Now()) || !o.tried.IsZero() && time.Since(o.tried) < tryAgain {
+		return o.now
+	}
+	o.tried = time.Now()
+	c, err := selfMade(o.dir, o.hosts)
+	if err != nil {
+		o.made("", err)
+		return o.now
+	}
+	o.now = c
+	o.made(Fingerprint(c), nil)
+	return c
+}
+
+func selfMade(dir string, hosts []string) (*tls.Config, error) {
 	cert, key := filepath.Join(dir, "page-certificate.pem"), filepath.Join(dir, "page-key.pem")
 	c, err := tls.LoadX509KeyPair(cert, key)
 	if err == nil && stillGood(c.Leaf, hosts, time.Now()) {
@@ -68,8 +114,9 @@ func Fingerprint(c *tls.Config) string {
 	return strings.Join(parts, ":")
 }
 
+// stillGood bears a clock that is not set: one of a later day is kept until it is.
 func stillGood(c *x509.Certificate, hosts []string, now time.Time) bool {
-	return c != nil && now.Add(30*24*time.Hour).Before(c.NotAfter) &&
+	return c != nil && now.Add(30*24*time.Hour).Before(c.NotAfter) && (!now.Before(c.NotBefore) || now.Year() < aClock) &&
 		!slices.ContainsFunc(hosts, func(h string) bool { return c.VerifyHostname(h) != nil })
 }
 
