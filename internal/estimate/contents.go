@@ -295,30 +295,6 @@ func (e *Estimator) rememberedBox() {
 	}
 }
 
-// endOffset is the most that the two EC probes' clean water may differ for the
-// remembered one of the line end to count. Common practice, no source.
-const endOffset = 200
-
-// rememberedEnd is the clean water at the line end where it can't be learned
-// now, because fertilizer of an earlier run may stand there or the probe was away
-// while there was clean water: as it was then, moved by what the supply has
-// changed since.
-func (e *Estimator) rememberedEnd() {
-	o, w := &e.out, e.carry.c.Water
-	learned := o.EndBase.Known && !e.flush.borrowed
-	if learned && !o.Carried.Pending() || !o.Baseline.Known || !o.EndEC.Known {
-		return
-	}
-	e.flush.borrowed = true
-	o.EndBase = known(o.Baseline.V, 30) // the same water, by another probe
-	if w == nil || !w.HasEnd || !units.Finite(w.End) || !units.Finite(w.Box) {
-		return
-	}
-	if d := w.End - w.Box; d <= endOffset && d >= -endOffset {
-		o.EndBase = known(o.Baseline.V+d, min(max(w.EndSigma, 0), 30))
-	}
-}
-
 // Words say what stands in the lines, as a reason; Sentence as a sentence.
 func (c *Carried) Words() say.Text {
 	switch {

@@ -100,6 +100,7 @@ type Estimator struct {
 	steadyH                holder
 	headerWin              window
 	baseWin, endBaseWin    ranked
+	endNoise               float64 // of endBaseWin's values
 	ratioWin               window
 	tornH                  holder
 	airWin                 window

@@ -408,18 +408,6 @@ func TestTornFromTheStart(t *testing.T) {
 	}
 }
 
-// TestEndBaseline: what the end reads far over the box before anything is
-// injected is not taken for clean water.
-func TestEndBaseline(t *testing.T) {
-	b := newBench(t)
-	b.r.EndEC = good[units.USPerCm](700) // a rest of the last run
-	b.full()
-	b.turn(60)
-	if v := b.o.EndBase; !v.Known || v.V != 420+overSource {
-		t.Errorf("the end's baseline is %+v beside 420 µS/cm at the box", v)
-	}
-}
-
 func TestWords(t *testing.T) {
 	for w, want := range map[Witness]string{Absent: "absent", Waiting: "waiting", Passing: "passing", Clean: "clean", Drifting: "drifting", Unsure: "unsure"} {
 		if w.String() != want {

@@ -157,6 +157,24 @@ func spread(s, room []float64) (median, sigma float64) {
 	return median, 1.4826 * ((room[last-1] + room[last]) / 2)
 }
 
+// about is the same standard deviation of all values about the straight line through
+// them: what a steady rise or fall adds to their spread is left out.
+func (w *ranked) about() float64 {
+	w.fit(w.newest(), math.Inf(1))
+	f := &w.fitted
+	if f.n < 3 || f.flat {
+		return 0
+	}
+	s := w.scratch[:0]
+	for i := range w.n {
+		s = append(s, w.y[i]-f.mean-float64(f.slope*(w.t[i]-f.centre)))
+	}
+	slices.Sort(s)
+	var room [windowSize]float64
+	_, sigma := spread(s, room[:0])
+	return sigma
+}
+
 func mid(s []float64) float64 {
 	h := len(s) / 2
 	if len(s)%2 == 1 {

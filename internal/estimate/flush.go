@@ -99,8 +99,11 @@ type flush struct {
 	worst    units.LPerH
 	worstAt  time.Duration
 	worstOK  bool
-	peak     float64
+	peak     float64 // of off, this run's fertilizer there
 
+	lowest       units.USPerCm // the end has read for minutes since this run's first draw, before its fertilizer came
+	hasLowest    bool
+	rest         float64 // µS/cm over EndBase: of an earlier run at the end, this run's not near yet
 	most, mostAt float64 // L: all that the emitters can have taken; when the box ran clean
 	off          float64 // µS/cm the end stands off its baseline, lag taken out
 	volumeAt     time.Duration

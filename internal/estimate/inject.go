@@ -33,51 +33,10 @@ func (e *Estimator) conductivity(r *box.Readings) {
 			e.baseWin.add(e.sec, float64(r.BoxEC.Value))
 		}
 	}
-	if r.EndEC.Usable() {
-		if e.endStillClean() && o.Pressurised == Yes && e.sec-e.endBaseWin.newest() >= 0.99 && r.EndEC.Age == 0 {
-			e.endBaseWin.add(e.sec, float64(r.EndEC.Value))
-		}
-	}
 	if !o.EverDrawn {
 		o.Baseline = baseline(&e.baseWin, e.sec)
 	}
-	if e.endStillClean() {
-		if b := baseline(&e.endBaseWin, e.sec); b.Known {
-			o.EndBase, e.flush.borrowed = e.notOverSource(b), false
-		}
-	} else {
-		e.rememberedEnd()
-	}
-}
-
-// overSource is how far over the box's clean water the end may read and still be
-// taken for clean: what two probes of 1.5 % differ by in ordinary water. Common
-// practice, no source.
-const overSource units.USPerCm = 25
-
-// notOverSource: both probes see the same source, so what the end reads far over
-// the box before anything is injected may be a rest of the last run that still
-// leaves, and no baseline. If it is the probe's own, it shows as drift later.
-func (e *Estimator) notOverSource(end Value[units.USPerCm]) Value[units.USPerCm] {
-	if base := e.out.Baseline; base.Known {
-		end.V = min(end.V, base.V+overSource)
-	}
-	return end
-}
-
-// endStillClean: nothing was drawn yet, or so little water has passed since, in
-// a minute at most, that fertilizer can't be near the line end. A quick start
-// still leaves the probe a baseline so.
-func (e *Estimator) endStillClean() bool {
-	o, f := &e.out, &e.flush
-	if o.Carried.Pending() {
-		return false
-	}
-	if !o.EverDrawn {
-		return true
-	}
-	since, begun := f.slug.Front()
-	return begun && e.now-o.DrawStart <= time.Minute && since < f.last/4
+	e.endClean(r)
 }
 
 // baseline needs ten values of clean water. Its Sigma is the noise alone: what

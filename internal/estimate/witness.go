@@ -44,6 +44,7 @@ func (e *Estimator) probe(r *box.Readings) {
 		fl.Probe = Unsure
 		return
 	}
+	e.rest(mean)
 	f.off = mean + slope*e.cfg.ProbeLag.Seconds() - float64(o.EndBase.V)
 	rise := float64(o.Rise.V)
 	if !o.Rise.Known {
@@ -51,7 +52,7 @@ func (e *Estimator) probe(r *box.Readings) {
 	}
 	// With fertilizer of an earlier run ahead, what comes first is not this run's.
 	ahead := o.EverDrawn && e.carriedAtEnd()
-	if !ahead {
+	if !ahead && f.arrived {
 		f.peak = max(f.peak, f.off)
 	}
 	if e.sec-f.trueWin.newest() >= 0.99 {
@@ -66,12 +67,12 @@ func (e *Estimator) probe(r *box.Readings) {
 	fl.Probe = e.probeSays(f.off, rise)
 }
 
-// front tells that fertilizer is at the line end. Where EC hardly sees the
-// product, a drift of the probe could look the same: then only a quick rise
-// counts.
+// front tells that fertilizer is at the line end: a rise over what an earlier run
+// left there. Where EC hardly sees the product, a drift of the probe could look the
+// same: then only a quick rise counts.
 func (e *Estimator) front(rise float64) bool {
 	o, f := &e.out, &e.flush
-	if f.off <= max(0.3*rise, 2*e.endBand()) {
+	if f.off-f.rest <= max(0.3*rise, 2*e.endBand()) {
 		return false
 	}
 	if !o.Rise.Known || o.Rise.V >= 2*o.Band.V || f.arrivedH.on {
