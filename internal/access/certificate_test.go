@@ -85,7 +85,7 @@ func TestMadeAnew(t *testing.T) {
 			near, far := net.Pipe()
 			defer near.Close()
 			defer far.Close()
-			go func() { _ = tls.Server(far, c).Handshake() }() // the client says what is wrong
+			go func() { _ = tls.Server(far, c).Handshake() }()                                         // the client says what is wrong
 			client := tls.Client(near, &tls.Config{InsecureSkipVerify: true, ServerName: "192.0.2.7"}) // an address: no name is sent
 			if err := client.Handshake(); err != nil {
 				t.Fatal(err)

@@ -12,10 +12,6 @@ import (
 	"boxd/internal/journal"
 )
 
-// unknownGap stands for a pause of unknown length. It must be longer than the
-// core counts across.
-const unknownGap = 10 * time.Minute
-
 // lifeKey is where the archive keeps when the last life began.
 const lifeKey = "life"
 
@@ -41,9 +37,9 @@ func (d *Daemon) away(ctx context.Context, last engine.Input) (time.Duration, st
 	unseen := fmt.Sprintf("in %s", gap.Round(time.Second))
 	switch {
 	case last.Wall.IsZero() || gap < 0 || gap > 7*24*time.Hour:
-		return unknownGap, "for a time the clock can't tell"
+		return engine.LeastUnseen, "for a time the clock can't tell"
 	case was.Boot != "" || gap > uptime():
-		return max(gap, unknownGap), unseen + " or longer"
+		return max(gap, engine.LeastUnseen), unseen + " or longer"
 	}
 	return gap, unseen
 }

@@ -102,9 +102,8 @@ func TestWholeBox(t *testing.T) {
 	t.Logf("%d runs; %v\n%s", all.Runs, sum, all.Report())
 }
 
-// afterCut: a machine that was off takes at least ten minutes for the pause (unknownGap).
-// Against a clock that kept time this looks like one set back, and an alarm's delay
-// passes in it.
+// afterCut: a machine that was off takes at least ten minutes for the pause
+// (engine.LeastUnseen). The clock says less, which is told, and an alarm's delay passes in it.
 func afterCut(f season.Finding) bool {
 	return (f.What == "clock-jump" || f.What == "ratio-off") && strings.Contains(f.Plan, "core restarts")
 }

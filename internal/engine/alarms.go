@@ -9,6 +9,10 @@ import (
 	"boxd/internal/say"
 )
 
+// LeastUnseen is what a pause of unknown length counts at least, as after a power cut:
+// longer than the estimates count across.
+const LeastUnseen = 10 * time.Minute
+
 // lastClock is both times of the last turn that had a clock.
 type lastClock struct {
 	known bool
@@ -25,7 +29,11 @@ func (g *Engine) surroundings(in *Input) safety.Around {
 		return a
 	}
 	if was := g.clock; was.known {
-		a.ClockKnown, a.ClockStep = true, in.Wall.Sub(was.wall)-(in.Mono-was.mono)
+		passed := in.Mono - was.mono
+		a.ClockKnown, a.ClockStep = true, in.Wall.Sub(was.wall)-passed
+		if passed >= LeastUnseen {
+			a.Unseen = passed
+		}
 	}
 	g.clock = lastClock{true, in.Mono, in.Wall}
 	return a

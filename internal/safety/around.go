@@ -48,6 +48,20 @@ func linkText(l box.Surrounding) say.Text {
 	return say.T("No link to the station: %s.", l.Why)
 }
 
+// clockText says how the clock was set. While nobody looked it alone counted, unless
+// it ran backwards.
+func clockText(step, unseen time.Duration) say.Text {
+	switch passed := step + unseen; {
+	case unseen > 0 && passed < 0:
+		return say.T("While nobody looked, the clock was set back by at least %v.", -passed)
+	case unseen > 0:
+		return say.T("The box was off, or its clock was set: by the clock %v passed, %v are counted.", passed, unseen)
+	case step < 0:
+		return say.T("The clock was set back by %v.", -step)
+	}
+	return say.T("The clock was set ahead by %v.", step)
+}
+
 // seenAround is seen for them.
 func (g *Guard) seenAround(id string) say.Text {
 	a := &g.around
@@ -57,10 +71,7 @@ func (g *Guard) seenAround(id string) say.Text {
 	case "link-down":
 		return linkText(a.Link)
 	case "clock-jump":
-		if a.ClockStep < 0 {
-			return say.T("The clock was set back by %v.", -a.ClockStep)
-		}
-		return say.T("The clock was set ahead by %v.", a.ClockStep)
+		return clockText(a.ClockStep, a.Unseen)
 	}
 	return say.Text{Format: id}
 }

@@ -23,6 +23,7 @@ type Around struct {
 	Archive, Link box.Surrounding
 	ClockKnown    bool
 	ClockStep     time.Duration // by how much the clock was set since the last turn; ahead is positive
+	Unseen        time.Duration // counted since then, where that may be a guess: nobody looked; 0: it is known
 }
 
 // Assessment is the guard's word for one turn. It belongs to the guard until

@@ -189,4 +189,15 @@ func TestAround(t *testing.T) {
 	if text := b.g.Find("clock-jump").Text.String(); text != "The clock was set back by 2 min 01 s." {
 		t.Errorf("%q", text)
 	}
+	const m = time.Minute
+	for want, x := range map[string][2]time.Duration{
+		"The clock was set ahead by 3 min 00 s.":                                                            {3 * m, 0},
+		"The box was off, or its clock was set: by the clock 2 min 00 s passed, 10 min 00 s are counted.":   {-8 * m, 10 * m}, // off for two minutes
+		"The box was off, or its clock was set: by the clock 720 h 00 min passed, 10 min 00 s are counted.": {30*24*time.Hour - 10*m, 10 * m},
+		"While nobody looked, the clock was set back by at least 3 h 00 min.":                               {-3*time.Hour - 10*m, 10 * m},
+	} {
+		if got := clockText(x[0], x[1]).String(); got != want {
+			t.Errorf("%v: %q, want %q", x, got, want)
+		}
+	}
 }
