@@ -167,12 +167,13 @@ type Influx struct {
 // Alert is one way to reach a phone, a mailbox or a chat. Exactly one of URL,
 // URLFile and URLEnv is set.
 type Alert struct {
-	URL     Secret
-	URLFile string
-	URLEnv  string
-	Events  []string // alarm ids, milestone names, priorities, your-turn, freeze-outlook
-	Quiet   Quiet
-	Repeat  time.Duration // of critical and high alarms nobody has seen; 0: not repeated
+	URL      Secret
+	URLFile  string
+	URLEnv   string
+	Events   []string // alarm ids, milestone names, priorities, your-turn, freeze-outlook
+	Language string   // one of Languages
+	Quiet    Quiet
+	Repeat   time.Duration // of critical and high alarms nobody has seen; 0: not repeated
 }
 
 // Quiet are hours of the day, after local midnight, in which nothing but what

@@ -155,11 +155,22 @@ func repeats(text string) (time.Duration, error) {
 	return v, nil
 }
 
+// Languages are what alerts can be told in, by code; the first where nothing is said.
+func Languages() []string { return []string{"en", "es"} }
+
+// language reads which of them.
+func language(text string) (string, error) {
+	if !slices.Contains(Languages(), text) {
+		return "", &units.QuantityError{Problem: fmt.Sprintf("%q is no language boxd has", text), Hint: "write " + strings.Join(Languages(), " or ")}
+	}
+	return text, nil
+}
+
 // alert reads one way to a person. Without events it tells critical and high
 // alarms, the end of the flush, that it is the person's turn, and frost ahead.
 func (d *decoder) alert(n *yaml.Node, path string) Alert {
-	a := Alert{Events: []string{"critical", "high", "flush_done", "your-turn", "freeze-outlook"}}
-	s := d.section(n, path, "url", "url_file", "url_env", "events", "quiet", "repeat")
+	a := Alert{Events: []string{"critical", "high", "flush_done", "your-turn", "freeze-outlook"}, Language: Languages()[0]}
+	s := d.section(n, path, "url", "url_file", "url_env", "events", "quiet", "repeat", "language")
 	var url string
 	s.text("url", &url)
 	a.URL = Secret(url)
@@ -167,6 +178,7 @@ func (d *decoder) alert(n *yaml.Node, path string) Alert {
 	s.text("url_env", &a.URLEnv)
 	read(s, "quiet", &a.Quiet, quiet)
 	read(s, "repeat", &a.Repeat, repeats)
+	read(s, "language", &a.Language, language)
 	given := 0
 	for _, key := range []string{"url", "url_file", "url_env"} {
 		if s.has(key) {

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"net"
+	"slices"
 	"sync"
 	"time"
 
@@ -13,6 +14,8 @@ import (
 	"boxd/internal/journal"
 	"boxd/internal/telemetry"
 	"boxd/internal/telemetry/alert"
+	"boxd/internal/units"
+	"boxd/internal/web"
 )
 
 // targets are where an alert of the config goes; n is its place in the list.
@@ -28,9 +31,9 @@ func targets(n int, a config.Alert) ([]*alert.Target, error) {
 	return snd.Targets(), nil
 }
 
-// style is how notes are written.
-func (s *service) style() alert.Style {
-	return alert.Style{US: s.core.Units.String() == "us", Page: publicPage(s.cfg)}
+// style is how notes in a language are written.
+func style(c *config.Config, language string) alert.Style {
+	return alert.Style{US: c.Box.Units == units.US, Messages: web.Languages()[language], Page: publicPage(c)}
 }
 
 // publicPage is the page's address for those who get alerts: as the config says,
@@ -57,21 +60,22 @@ func (s *service) alerts(ctx context.Context, j *journal.Journal, hub *telemetry
 		if err != nil {
 			return err
 		}
+		spoken := style(s.cfg, a.Language)
 		for _, t := range list {
 			out, err := j.Outbox(ctx, "alert-"+t.Key())
 			if err != nil {
 				return err
 			}
-			al := daemon.Alerts{Box: s.core.Box, Want: a.Events, Style: s.style(), Target: t, Keep: out, Hub: hub, Log: s.log, MaxAge: 24 * time.Hour,
+			al := daemon.Alerts{Box: s.core.Box, Want: a.Events, Style: spoken, Target: t, Keep: out, Hub: hub, Log: s.log, MaxAge: 24 * time.Hour,
 				Quiet: alert.Quiet{From: a.Quiet.From, Until: a.Quiet.Until, Zone: s.cfg.Box.Timezone}, Repeat: a.Repeat, Journal: j, Key: t.Key(), Unsaved: unsaved, Life: j.LastSeq() + 1}
-			vigil := daemon.Vigil{Box: s.core.Box, Style: s.style(), Target: t, Hub: hub, Log: s.log}
+			vigil := daemon.Vigil{Box: s.core.Box, Style: spoken, Target: t, Hub: hub, Log: s.log}
 			s.wg.Go(func() { al.Run(ctx) })
 			s.wg.Go(func() { vigil.Run(ctx) })
 			s.tell("alerts     %s", t.Name())
 		}
 	}
 	if len(s.cfg.Alerts) > 0 {
-		o := daemon.Outlook{Journal: j, Hub: hub, Style: s.style(), Zone: s.cfg.Box.Timezone, Dusk: s.cfg.Box.Dusk, Log: s.log}
+		o := daemon.Outlook{Journal: j, Hub: hub, Style: style(s.cfg, config.Languages()[0]), Zone: s.cfg.Box.Timezone, Dusk: s.cfg.Box.Dusk, Log: s.log}
 		s.wg.Go(func() { o.Run(ctx) })
 	}
 	return nil
@@ -122,10 +126,12 @@ func runNotify(a *app, args []string) error {
 		return err
 	}
 	var list []*alert.Target
+	var notes []alert.Note
 	var faults []error
 	for n, al := range cfg.Alerts {
 		t, err := targets(n, al)
 		list, faults = append(list, t...), append(faults, err)
+		notes = append(notes, slices.Repeat([]alert.Note{style(cfg, al.Language).Test(cfg.Box.Name, time.Now())}, len(t))...)
 	}
 	if err := errors.Join(faults...); err != nil {
 		return err
@@ -136,13 +142,11 @@ func runNotify(a *app, args []string) error {
 	case *only < 0 || *only > len(list):
 		return a.usage(f, "-to must be 1 to %d, or 0 for all", len(list))
 	}
-	return a.notify(cfg, list, *only)
+	return a.notify(list, notes, *only)
 }
 
 // notify tries all targets at once and says how each fared.
-func (a *app) notify(cfg *config.Config, list []*alert.Target, only int) error {
-	n := alert.Note{ID: "test-" + time.Now().UTC().Format(time.RFC3339), Title: cfg.Box.Name + ": test", Text: "1 test message, nothing is wrong: alerts of this box reach you.",
-		Link: publicPage(cfg), Priority: alert.Low}
+func (a *app) notify(list []*alert.Target, notes []alert.Note, only int) error {
 	errs := make([]error, len(list))
 	took := make([]time.Duration, len(list))
 	var wg sync.WaitGroup
@@ -150,7 +154,7 @@ func (a *app) notify(cfg *config.Config, list []*alert.Target, only int) error {
 		if only == 0 || only == i+1 {
 			wg.Go(func() {
 				began := time.Now()
-				errs[i] = t.Send(a.ctx, n)
+				errs[i] = t.Send(a.ctx, notes[i])
 				took[i] = time.Since(began)
 			})
 		}

@@ -8,13 +8,13 @@ import (
 // Stopped is the note that the core has been silent since then: nothing the box
 // says counts any more. why may be empty.
 func (s Style) Stopped(box string, since time.Time, why string) Note {
-	text := "Do not rely on the box: its core has stopped. Look at the valves yourself."
+	text := s.say("Do not rely on the box: its core has stopped. Look at the valves yourself.")
 	if why != "" {
 		text += " " + oneLine(why)
 	}
 	return Note{
 		ID:    box + "-stopped-" + strconv.FormatInt(since.UnixNano(), 10),
-		Title: cut(box+": STOPPED", maxTitle), Text: cut(text, maxText), Link: s.Page, Priority: Critical,
+		Title: cut(box+": "+s.say("STOPPED"), maxTitle), Text: cut(text, maxText), Link: s.Page, Priority: Critical,
 	}
 }
 
@@ -22,6 +22,12 @@ func (s Style) Stopped(box string, since time.Time, why string) Note {
 func (s Style) Resumed(box string, since time.Time) Note {
 	return Note{
 		ID:    box + "-resumed-" + strconv.FormatInt(since.UnixNano(), 10),
-		Title: cut(box+": works again", maxTitle), Text: "The core works again. What the water did meanwhile was not seen: look at the page.", Link: s.Page, Priority: High,
+		Title: cut(box+": "+s.say("works again"), maxTitle), Text: cut(s.say("The core works again. What the water did meanwhile was not seen: look at the page."), maxText), Link: s.Page, Priority: High,
 	}
+}
+
+// Test is the note that tries a target.
+func (s Style) Test(box string, at time.Time) Note {
+	return Note{ID: "test-" + at.UTC().Format(time.RFC3339), Title: cut(box+": "+s.say("test"), maxTitle),
+		Text: cut(s.say("1 test message, nothing is wrong: alerts of this box reach you."), maxText), Link: s.Page, Priority: Low}
 }

@@ -8,6 +8,7 @@ import (
 	"unicode"
 
 	"boxd/internal/engine"
+	"boxd/internal/say"
 	"boxd/internal/units"
 )
 
@@ -18,10 +19,48 @@ const (
 	early    = 60 // a number within so many characters is found at a glance
 )
 
-// Style is how the numbers that this package adds are written.
+// Style is how a target is spoken to.
 type Style struct {
-	US   bool   // psi, °F, gal; else kPa, °C, L
-	Page string // URL of the page, goes with every note; empty: none
+	US       bool         // psi, °F, gal; else kPa, °C, L
+	Messages say.Messages // of the language; nil: English
+	Page     string       // URL of the page, goes with every note; empty: none
+}
+
+func (s Style) voice() say.Voice {
+	if s.US {
+		return say.Voice{Units: units.US, Messages: s.Messages}
+	}
+	return say.Voice{Units: units.Metric, Messages: s.Messages}
+}
+
+// say says a sentence; its format is a constant.
+func (s Style) say(format string, args ...any) string {
+	return s.voice().Say(say.Text{Format: format, Args: args})
+}
+
+// told is what an event says, in the target's language where that can be had: an
+// event is kept in the box's own, the view has it anew as long as it stands.
+func (s Style) told(e engine.Event, v *engine.View) string {
+	if s.Messages == nil || v == nil {
+		return oneLine(e.Text)
+	}
+	switch said := v.In(s.voice()); e.Kind {
+	case engine.AlarmEvent:
+		if a, ok := standing(e.ID, &said); ok {
+			return oneLine(a.Text + " " + a.Do)
+		}
+	case engine.AdviceEvent:
+		if said.Advice != nil && said.Advice.Number == e.Number {
+			return oneLine(said.Advice.Text)
+		}
+	case OutlookEvent:
+		if text := s.Outlook(v); text != "" {
+			return text
+		}
+	case engine.MilestoneEvent, engine.StepEvent, engine.HoldEvent, engine.ReleaseEvent, engine.ActionEvent, engine.RefusalEvent, engine.NoteEvent,
+		engine.RunEvent, engine.SummaryEvent, engine.ForecastEvent, engine.OverrideEvent:
+	}
+	return oneLine(e.Text)
 }
 
 // Wanted says whether an event is among what an address asked for: priorities
@@ -64,10 +103,10 @@ func (s Style) fromEvent(box string, e engine.Event, v *engine.View) (Note, bool
 		}
 		return s.milestone(box, e.Name, v), true
 	case engine.AdviceEvent:
-		text := oneLine(e.Text)
-		return Note{Title: cut(box+": your turn", maxTitle), Text: cut(text, maxText), Priority: High}, e.Deed != "" && text != ""
+		text := s.told(e, v)
+		return Note{Title: cut(box+": "+s.say("your turn"), maxTitle), Text: cut(text, maxText), Priority: High}, e.Deed != "" && text != ""
 	case OutlookEvent:
-		return Note{Title: cut(box+": frost tonight", maxTitle), Text: cut(oneLine(e.Text), maxText), Priority: High}, e.Text != ""
+		return Note{Title: cut(box+": "+s.say("frost tonight"), maxTitle), Text: cut(s.told(e, v), maxText), Priority: High}, e.Text != ""
 	case engine.StepEvent, engine.HoldEvent, engine.ReleaseEvent, engine.ActionEvent, engine.RefusalEvent, engine.NoteEvent,
 		engine.RunEvent, engine.SummaryEvent, engine.ForecastEvent, engine.OverrideEvent:
 	}
@@ -79,10 +118,10 @@ func (s Style) alarm(box string, e engine.Event, v *engine.View) (Note, bool) {
 		return Note{}, false
 	}
 	p := PriorityOf(e.Priority)
-	name := strings.ReplaceAll(e.ID, "-", " ")
+	name := s.voice().Say(called(e.ID))
 	switch e.State {
 	case "raised", "latched":
-		text := oneLine(e.Text)
+		text := s.told(e, v)
 		if !hasDigit(cut(text, early)) {
 			text = join(s.number(e.ID, v), text)
 		}
@@ -91,8 +130,8 @@ func (s Style) alarm(box string, e engine.Event, v *engine.View) (Note, bool) {
 		if p < High {
 			return Note{}, false
 		}
-		text := join(s.number(e.ID, v), "no longer stands; look before going on")
-		return Note{Title: cut(box+": over, "+name, maxTitle), Text: cut(text, maxText), Priority: Low}, true
+		text := join(s.number(e.ID, v), s.say("no longer stands; look before going on"))
+		return Note{Title: cut(box+": "+s.say("over, %s", name), maxTitle), Text: cut(text, maxText), Priority: Low}, true
 	}
 	return Note{}, false
 }
@@ -102,14 +141,14 @@ func (s Style) FlushDone(box string, v *engine.View) Note {
 	var parts []string
 	if v != nil {
 		if p := v.Progress; p.LastEmitterPct != nil {
-			parts = append(parts, fmt.Sprintf("Last plant has %.0f %% of its share.", *p.LastEmitterPct))
+			parts = append(parts, s.say("Last plant has %.0f %% of its share.", *p.LastEmitterPct))
 		}
 		if v.Progress.VolumeL > 0 {
-			parts = append(parts, s.volume(v.Progress.VolumeL)+" in this run.")
+			parts = append(parts, s.say("%s in this run.", s.volume(v.Progress.VolumeL)))
 		}
 	}
-	parts = append(parts, "Clean water at the last emitter. Secure the box.")
-	return Note{Title: cut(box+": flush done", maxTitle), Text: cut(strings.Join(parts, " "), maxText), Priority: High}
+	parts = append(parts, s.say("Clean water at the last emitter. Secure the box."))
+	return Note{Title: cut(box+": "+s.say("flush done"), maxTitle), Text: cut(strings.Join(parts, " "), maxText), Priority: High}
 }
 
 // Outlook is what is told of the night at dusk; empty when no frost is ahead.
@@ -120,27 +159,32 @@ func (s Style) Outlook(v *engine.View) string {
 	f := v.Freeze
 	var parts []string
 	if f.HoursLow != nil {
-		first := fmt.Sprintf("%.0f h at the least to 0 °C", math.Floor(*f.HoursLow))
-		if s.US {
-			first = fmt.Sprintf("%.0f h at the least to 32 °F", math.Floor(*f.HoursLow))
-		}
+		first := s.say("%.0f h at the least to %s", math.Floor(*f.HoursLow), s.freezing())
 		if f.Body != "" {
-			first += " (" + strings.ReplaceAll(f.Body, "-", " ") + ")"
+			first += " (" + s.say(strings.ReplaceAll(f.Body, "-", " ")) + ")"
 		}
 		parts = append(parts, first+".")
 	}
 	if f.ForecastLowC != nil {
-		parts = append(parts, s.reading("Forecast low", f.ForecastLowC, "°C")+".")
+		parts = append(parts, s.reading(s.say("Forecast low"), f.ForecastLowC, "°C")+".")
 	}
-	parts = append(parts, orElse(oneLine(f.Advice), "Keep the box from freezing: drain or heat it."))
+	parts = append(parts, orElse(oneLine(v.In(s.voice()).Freeze.Advice), s.say("Keep the box from freezing: drain or heat it.")))
 	return strings.Join(parts, " ")
 }
 
+// freezing is where water freezes.
+func (s Style) freezing() string {
+	if s.US {
+		return "32 °F"
+	}
+	return "0 °C"
+}
+
 func (s Style) milestone(box, name string, v *engine.View) Note {
-	words := strings.ReplaceAll(name, "_", " ")
+	words := s.say(strings.ReplaceAll(name, "_", " "))
 	text := words
 	if v != nil && v.Progress.VolumeL > 0 {
-		text = words + ": " + s.volume(v.Progress.VolumeL) + " in this run"
+		text = words + ": " + s.say("%s in this run", s.volume(v.Progress.VolumeL))
 	}
 	return Note{Title: cut(box+": "+words, maxTitle), Text: cut(text, maxText), Priority: Low}
 }
@@ -154,19 +198,19 @@ func (s Style) number(id string, v *engine.View) string {
 	p := v.Progress
 	switch id {
 	case "flow-above-expected", "flow-below-expected":
-		return given("flow %.0f %% of expected", p.FlowRatioPct)
+		return s.given(say.T("flow %.0f %% of expected"), p.FlowRatioPct)
 	case "flush-incomplete":
-		return given("last plant %.0f %% of its share", p.LastEmitterPct)
+		return s.given(say.T("last plant %.0f %% of its share"), p.LastEmitterPct)
 	case "ratio-off":
-		return given("field ratio %.2f %%", p.FieldRatioPct)
+		return s.given(say.T("field ratio %.2f %%"), p.FieldRatioPct)
 	case "freeze-risk":
 		if p.FreezeHours != nil {
-			return given("%.1f h to 0 °C", p.FreezeHours)
+			return s.say("%.1f h to %s", *p.FreezeHours, s.freezing())
 		}
 	case "filter-clogging", "filter-torn":
-		return s.reading("filter difference", p.FilterDiffKPa, "kPa")
+		return s.reading(s.say("filter difference"), p.FilterDiffKPa, "kPa")
 	case "injector-not-cycling":
-		return s.reading("injector difference", p.InjectorDiffKPa, "kPa")
+		return s.reading(s.say("injector difference"), p.InjectorDiffKPa, "kPa")
 	}
 	return s.channel(columnOf(id), v)
 }
@@ -192,7 +236,7 @@ func columnOf(id string) string {
 func (s Style) channel(column string, v *engine.View) string {
 	for _, c := range v.Channels {
 		if c.Column == column && column != "" && (c.Quality == "good" || c.Quality == "uncertain") {
-			return s.reading(c.Name, c.Value, c.Unit)
+			return s.reading(s.say(c.Name), c.Value, c.Unit)
 		}
 	}
 	return ""
@@ -226,11 +270,12 @@ func (s Style) volume(litres float64) string {
 	return fmt.Sprintf("%.0f L", litres)
 }
 
-func given(format string, x *float64) string {
+func (s Style) given(t say.Text, x *float64) string {
 	if x == nil {
 		return ""
 	}
-	return fmt.Sprintf(format, *x)
+	t.Args = []any{*x}
+	return s.voice().Say(t)
 }
 
 func hasDigit(s string) bool { return strings.IndexFunc(s, unicode.IsDigit) >= 0 }
