@@ -20,7 +20,7 @@ type EstimateView struct {
 
 // estimates lists them in the order of the water's way.
 func (g *Engine) estimates() []EstimateView {
-	e := g.e
+	e := g.est.Weighed()
 	s := &e.Standing
 	out := make([]EstimateView, 0, 32)
 	out = append(out,

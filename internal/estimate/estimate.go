@@ -30,7 +30,8 @@ type Config struct {
 	Loop          LoopLimits
 }
 
-// Estimates are the judged state of the water.
+// Estimates are the judged state of the water. Of the values that nothing is
+// judged by the Sigma of, it is left out of a turn: see Weighed.
 type Estimates struct {
 	Supply, FilterOut, InjectorIn, InjectorOut, Header Value[units.KPa]
 	Main, Branch, Stock                                Value[units.LPerH]
@@ -261,7 +262,7 @@ func (e *Estimator) flowing(dt time.Duration, r *box.Readings) {
 	}
 	o.Expected, o.FlowRatio = Value[units.LPerH]{}, Value[units.Ratio]{}
 	if o.Header.Known {
-		o.Expected = e.expected(o.Header)
+		o.Expected = known(e.expected(o.Header.V), 0).on(o.Header.Basis)
 	}
 	if o.Flowing == Yes && o.Expected.Known && o.Expected.V > design.Scale(0.1) {
 		o.FlowRatio = over(o.Main, o.Expected)

@@ -7,13 +7,9 @@ import (
 	"boxd/internal/units"
 )
 
-// expected is what the zone takes at a header pressure. Its error is the
-// gauge's through the slope of the curve, and that of the zone as described.
-func (e *Estimator) expected(header Value[units.KPa]) Value[units.LPerH] {
-	at := func(p units.KPa) units.LPerH { return e.cfg.Zone.ExpectedFlow(max(p, 0)) }
-	q := at(header.V)
-	slope := (at(header.V+header.Sigma) - at(header.V-header.Sigma)) / 2
-	return known(q, hypot(slope, q.Scale(standard(e.cfg.GeometryError)))).on(header.Basis)
+// expected is what the zone takes at a header pressure.
+func (e *Estimator) expected(header units.KPa) units.LPerH {
+	return e.cfg.Zone.ExpectedFlow(max(header, 0))
 }
 
 // filling tells when the lines are full and at pressure. While air leaves, the
@@ -24,9 +20,7 @@ func (e *Estimator) filling() {
 	o := &e.out
 	o.FilledPct = Value[units.Ratio]{}
 	if line := e.cfg.Zone.LineVolume(); line > 0 {
-		part := units.Ratio(float64(o.Volume) / float64(line))
-		off := part * standard(hypot(e.cfg.Accuracy.Main, e.cfg.GeometryError))
-		o.FilledPct = known(min(part, 1), off).on(o.Main.Basis)
+		o.FilledPct = known(min(units.Ratio(o.Volume/line), 1), 0).on(o.Main.Basis)
 	}
 	if o.Filled == Yes {
 		o.FilledPct = known(units.Ratio(1), 0)

@@ -34,10 +34,11 @@ func (f *lowpass) add(x float64, dt time.Duration) float64 {
 
 func (f *lowpass) reset() { f.have = false }
 
-// window is a ring of the newest timed values.
+// window is the newest timed values, the oldest first and side by side: what
+// looks at them runs along a plain slice.
 type window struct {
-	t, y    [windowSize]float64 // seconds, value
-	n, head int                 // head is where the next one goes
+	t, y    [2 * windowSize]float64 // seconds, value
+	from, n int                     // where the oldest is; how many there are
 	fitted  fit
 }
 
@@ -54,13 +55,32 @@ type fit struct {
 const windowSize = 180
 
 func (w *window) add(t, y float64) {
-	w.t[w.head], w.y[w.head] = t, y
-	w.head = (w.head + 1) % windowSize
-	w.n = min(w.n+1, windowSize)
+	if w.n == windowSize {
+		w.from, w.n = w.from+1, w.n-1
+	}
+	if w.from+w.n == len(w.t) {
+		copy(w.t[:], w.t[w.from:])
+		copy(w.y[:], w.y[w.from:])
+		w.from = 0
+	}
+	w.t[w.from+w.n], w.y[w.from+w.n] = t, y
+	w.n++
 	w.fitted.valid = false
 }
 
-func (w *window) reset() { w.n, w.head, w.fitted.valid = 0, 0, false }
+func (w *window) reset() { w.n, w.from, w.fitted.valid = 0, 0, false }
+
+// values are all there are, the oldest first.
+func (w *window) values() (t, y []float64) { return w.t[w.from : w.from+w.n], w.y[w.from : w.from+w.n] }
+
+// since is the index of the oldest value not older than from, in t.
+func since(t []float64, from float64) int {
+	i := len(t)
+	for i > 0 && t[i-1] >= from {
+		i--
+	}
+	return i
+}
 
 // ranked is a window that keeps its values by size too, for robust statistics:
 // what changes in a turn is one value, which is cheaper put in its place than all
@@ -75,12 +95,32 @@ type ranked struct {
 
 func (w *ranked) add(t, y float64) {
 	if w.n == windowSize {
-		remove(w.sorted[:w.n], w.y[w.head])
-		w.n--
+		replace(w.sorted[:], w.y[w.from], y)
+	} else {
+		insert(w.sorted[:w.n+1], y)
 	}
-	insert(w.sorted[:w.n+1], y)
 	w.window.add(t, y)
 	w.judged = false
+}
+
+// insert puts v into s, whose values but the last are sorted and whose last is
+// free.
+func insert(s []float64, v float64) {
+	i, _ := slices.BinarySearch(s[:len(s)-1], v)
+	copy(s[i+1:], s[i:])
+	s[i] = v
+}
+
+// replace puts v in the place of was, which is there, and keeps s sorted.
+func replace(s []float64, was, v float64) {
+	i, _ := slices.BinarySearch(s, was)
+	for ; i+1 < len(s) && s[i+1] < v; i++ {
+		s[i] = s[i+1]
+	}
+	for ; i > 0 && s[i-1] > v; i-- {
+		s[i] = s[i-1]
+	}
+	s[i] = v
 }
 
 func (w *ranked) reset() {
@@ -93,14 +133,14 @@ func (w *window) newest() float64 {
 	if w.n == 0 {
 		return math.Inf(-1)
 	}
-	return w.t[(w.head+windowSize-1)%windowSize]
+	return w.t[w.from+w.n-1]
 }
 
 // at is the newest value taken no later than t.
 func (w *window) at(t float64) (float64, bool) {
-	for i := range w.n {
-		if k := (w.head + windowSize - 1 - i) % windowSize; w.t[k] <= t {
-			return w.y[k], true
+	for i := w.from + w.n - 1; i >= w.from; i-- {
+		if w.t[i] <= t {
+			return w.y[i], true
 		}
 	}
 	return 0, false
@@ -121,9 +161,10 @@ func (w *ranked) robust(until float64) (median, sigma float64, n int) {
 		return w.median, w.sigma, w.n
 	}
 	s := w.scratch[:0]
-	for i := range w.n {
-		if k := (w.head + windowSize - 1 - i) % windowSize; w.t[k] <= until {
-			s = append(s, w.y[k])
+	ts, ys := w.values()
+	for i := len(ts) - 1; i >= 0; i-- {
+		if ts[i] <= until {
+			s = append(s, ys[i])
 		}
 	}
 	if len(s) == 0 {
@@ -201,24 +242,25 @@ func (w *window) line(now, span float64) (mean, centre, slope float64, ok bool) 
 func (w *window) fit(now, span float64) {
 	f := &w.fitted
 	*f = fit{valid: true, span: span, now: now, oldest: now}
-	var st, sy float64
-	for i := range w.n {
-		k := (w.head + windowSize - 1 - i) % windowSize
-		if w.t[k] < now-span {
-			break
-		}
-		f.n, st, sy, f.oldest = f.n+1, st+w.t[k], sy+w.y[k], w.t[k]
+	t, y := w.values()
+	oldest := since(t, now-span)
+	if t, y = t[oldest:], y[oldest:]; len(t) > 0 {
+		f.n, f.oldest = len(t), t[0]
 	}
 	if f.n < 3 {
 		return
 	}
+	// From the newest back, the order in which the sums have always been rounded.
+	var st, sy float64
+	for i := len(t) - 1; i >= 0; i-- {
+		st, sy = st+t[i], sy+y[i]
+	}
 	f.centre, f.mean = st/float64(f.n), sy/float64(f.n)
 	var stt, sty float64
-	for i := range f.n {
-		k := (w.head + windowSize - 1 - i) % windowSize
-		d := w.t[k] - f.centre
+	for i := len(t) - 1; i >= 0; i-- {
+		d := t[i] - f.centre
 		stt += float64(d * d)
-		sty += float64(d * (w.y[k] - f.mean))
+		sty += float64(d * (y[i] - f.mean))
 	}
 	if f.flat = stt == 0; !f.flat {
 		f.slope = sty / stt

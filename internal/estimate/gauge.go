@@ -33,7 +33,7 @@ type gauge struct {
 	offset, gain float64 // bounds
 }
 
-// read smooths a reading; one that can't be used resets.
+// read smooths a reading, its Sigma left to Weighed; one that can't be used resets.
 func read[T ~float64](g *gauge, r box.Reading[T], dt time.Duration) Value[T] {
 	if !r.Usable() {
 		g.reset()
@@ -43,10 +43,10 @@ func read[T ~float64](g *gauge, r box.Reading[T], dt time.Duration) Value[T] {
 		g.noise.add(float64(r.Value))
 	}
 	y := g.add(float64(r.Value), dt)
-	return known(T(y), T(g.sigma(y))).on(basisOf(r))
+	return known(T(y), 0).on(basisOf(r))
 }
 
-// raw is a reading as it is, with how far it can be off.
+// raw is a reading as it is, its Sigma left to Weighed.
 func raw[T ~float64](g *gauge, r box.Reading[T]) Value[T] {
 	if !r.Usable() {
 		return Value[T]{}
@@ -54,14 +54,16 @@ func raw[T ~float64](g *gauge, r box.Reading[T]) Value[T] {
 	if r.Age == 0 {
 		g.noise.add(float64(r.Value))
 	}
-	y := float64(r.Value)
-	return known(r.Value, T(math.Hypot(g.stated(y), g.noise.sd()))).on(basisOf(r))
+	return known(r.Value, 0).on(basisOf(r))
 }
 
 // stated is the standard deviation of the instrument's stated error at y.
 func (g *gauge) stated(y float64) float64 { return standard(g.offset + float64(g.gain*math.Abs(y))) }
 
+// sigma is that of a smoothed reading.
 func (g *gauge) sigma(y float64) float64 { return math.Hypot(g.stated(y), g.smoothNoise()) }
+
+func (g *gauge) rawSigma(y float64) float64 { return math.Hypot(g.stated(y), g.noise.sd()) }
 
 // smoothNoise is the noise a first-order filter leaves of white noise,
 // σ·√(a/(2−a)) with a the weight of the newest sample.
@@ -81,22 +83,15 @@ func (g *gauge) reset() {
 type noise struct {
 	last    float64
 	have    bool
-	d       [16]float64 // in the order they came
-	sorted  [16]float64 // the same by size
+	d       [16]float64 // a ring
 	n, head int
 }
 
 func (n *noise) add(x float64) {
 	if n.have {
-		d, was := math.Abs(x-n.last), n.d[n.head]
-		if n.n == len(n.d) {
-			remove(n.sorted[:n.n], was)
-			n.n--
-		}
-		insert(n.sorted[:n.n+1], d)
-		n.d[n.head] = d
+		n.d[n.head] = math.Abs(x - n.last)
 		n.head = (n.head + 1) % len(n.d)
-		n.n++
+		n.n = min(n.n+1, len(n.d))
 	}
 	n.last, n.have = x, true
 }
@@ -106,19 +101,7 @@ func (n *noise) sd() float64 {
 	if n.n == 0 {
 		return 0
 	}
-	return 1.4826 / math.Sqrt2 * mid(n.sorted[:n.n])
-}
-
-// insert puts v into s, whose values but the last are sorted and whose last is
-// free.
-func insert(s []float64, v float64) {
-	i, _ := slices.BinarySearch(s[:len(s)-1], v)
-	copy(s[i+1:], s[i:])
-	s[i] = v
-}
-
-// remove takes v, which is there, out of the sorted s; the last place is free then.
-func remove(s []float64, v float64) {
-	i, _ := slices.BinarySearch(s, v)
-	copy(s[i:], s[i+1:])
+	d := n.d
+	slices.Sort(d[:n.n])
+	return 1.4826 / math.Sqrt2 * mid(d[:n.n])
 }

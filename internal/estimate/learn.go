@@ -227,7 +227,7 @@ func (e *Estimator) load() {
 		return
 	}
 	clean := units.KPa(u.Value / e.designSquared() * float64(o.Main.V) * float64(o.Main.V))
-	past := known(o.FilterDiff.V-clean, o.FilterDiff.Sigma).on(o.FilterDiff.Basis, o.Main.Basis)
+	past := known(o.FilterDiff.V-clean, 0).on(o.FilterDiff.Basis, o.Main.Basis)
 	if !o.FilterLoad.Known || past.V > o.FilterLoad.V {
 		o.FilterLoad = past
 	}

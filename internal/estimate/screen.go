@@ -71,20 +71,12 @@ func (e *Estimator) filter() {
 	// Two gauges whose spans are off make another difference at another pressure,
 	// though the screen is the same.
 	o.FilterDoubt = units.KPa(2 * spanError * math.Abs(float64(o.Supply.V-e.filterSupply)))
-	o.FilterExcess = known(o.FilterDiff.V-clean, e.excessSigma(q2)).on(o.FilterDiff.Basis, o.Main.Basis)
+	o.FilterExcess = known(o.FilterDiff.V-clean, 0).on(o.FilterDiff.Basis, o.Main.Basis)
 }
 
 // spanError is how far a gauge's span may be off, as a bound: gauges of the class
 // 0.5 are usual on small boards (common practice, no source).
 const spanError = 0.005
-
-// excessSigma: the gauges' offsets are in the learnt difference too and cancel,
-// so far as the flow is the same; their noise does not.
-func (e *Estimator) excessSigma(q2 float64) units.KPa {
-	offsets := math.Sqrt2 * standard(float64(e.cfg.Accuracy.Pressure)) * math.Abs(1-q2/e.filterAt)
-	noise := math.Hypot(e.supply.smoothNoise(), e.filterOut.smoothNoise())
-	return units.KPa(math.Hypot(math.Hypot(offsets, noise), e.filterCleanSD*q2))
-}
 
 // FilterClean is the learnt clean difference at the present flow.
 func (e *Estimator) FilterClean() Value[units.KPa] {
@@ -93,7 +85,7 @@ func (e *Estimator) FilterClean() Value[units.KPa] {
 		return Value[units.KPa]{}
 	}
 	q2 := float64(o.Main.V) * float64(o.Main.V)
-	return known(units.KPa(e.filterClean*q2), hypot(o.FilterDiff.Sigma, units.KPa(e.filterCleanSD*q2))).on(o.Main.Basis)
+	return known(units.KPa(e.filterClean*q2), units.KPa(e.filterCleanSD*q2)).on(o.Main.Basis)
 }
 
 // screen judges the filter by the limits given; without limits or without a

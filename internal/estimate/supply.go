@@ -147,17 +147,14 @@ func (w *ranked) high() (float64, int) {
 // swings counts the turns of direction, each by at least twice half, in the last
 // span seconds.
 func (w *window) swings(now, span, half float64) (turns int) {
-	var top, bottom float64
-	dir := 0
-	for i := range w.n {
-		k := (w.head + windowSize - 1 - i) % windowSize
-		if w.t[k] < now-span {
-			break
-		}
-		y := w.y[k]
-		if i == 0 {
-			top, bottom = y, y
-		}
+	t, ys := w.values()
+	ys = ys[since(t, now-span):]
+	if len(ys) == 0 {
+		return 0
+	}
+	top, bottom, dir := ys[len(ys)-1], ys[len(ys)-1], 0
+	for i := len(ys) - 1; i >= 0; i-- {
+		y := ys[i]
 		top, bottom = max(top, y), min(bottom, y)
 		switch {
 		case dir != 1 && y-bottom > 2*half:

@@ -52,7 +52,8 @@ func (b Basis) with(c Basis) Basis {
 
 // Value is a derived number with its standard deviation: of the instruments'
 // stated errors and of the noise seen, by the propagation of uncertainty
-// (JCGM 100:2008, 5.1.2). It means something only when Known.
+// (JCGM 100:2008, 5.1.2), where that has been weighed. It means something only
+// when Known.
 type Value[T ~float64] struct {
 	V, Sigma T
 	Known    bool

@@ -67,7 +67,7 @@ func TestStatedErrors(t *testing.T) {
 	b := newBench(t)
 	design := b.full()
 	b.turn(60)
-	o := b.o
+	o := b.e.Weighed()
 	within(t, "header's error", float64(o.Header.Sigma), 6.895/math.Sqrt(3), 0.001)
 	within(t, "difference's error", float64(o.FilterDiff.Sigma), 6.895*math.Sqrt2/math.Sqrt(3), 0.001)
 	within(t, "main flow's error", o.Main.Sigma.Of(design).Percent(), 1.5/math.Sqrt(3), 0.001)
@@ -79,6 +79,7 @@ func TestStatedErrors(t *testing.T) {
 		t.Errorf("excess %+v: the gauges' offsets should cancel", o.FilterExcess)
 	}
 	b.inject(300, design)
+	o = b.e.Weighed()
 	within(t, "ratio's error", float64(o.BranchRatio.Sigma/o.BranchRatio.V), math.Sqrt2*0.03/math.Sqrt(3), 0.0005)
 	within(t, "rise's error", float64(o.Rise.Sigma/o.Rise.V), 0.02/math.Sqrt(3), 0.0005)
 }

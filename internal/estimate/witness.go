@@ -294,6 +294,6 @@ func (w *window) reach(least, most float64) float64 {
 	if w.n < 2 {
 		return least
 	}
-	a, b := (w.head+windowSize-1)%windowSize, (w.head+windowSize-2)%windowSize
-	return min(max(least, 4*(w.t[a]-w.t[b])), most)
+	t, _ := w.values()
+	return min(max(least, 4*(t[w.n-1]-t[w.n-2])), most)
 }
