@@ -207,8 +207,9 @@ func (w *ranked) about() float64 {
 		return 0
 	}
 	s := w.scratch[:0]
-	for i := range w.n {
-		s = append(s, w.y[i]-f.mean-float64(f.slope*(w.t[i]-f.centre)))
+	t, y := w.values()
+	for i := range t {
+		s = append(s, y[i]-f.mean-float64(f.slope*(t[i]-f.centre)))
 	}
 	slices.Sort(s)
 	var room [windowSize]float64

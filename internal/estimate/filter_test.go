@@ -204,7 +204,7 @@ func TestAbout(t *testing.T) {
 		if got := w.about(); got != 0 {
 			t.Errorf("nothing spreads by %g", got)
 		}
-		for i := range 150 {
+		for i := range 3 * windowSize / 2 {
 			w.add(float64(i), 400+slope*float64(i)+float64(i*37%11)-5) // −5 to 5, each as often
 		}
 		if got, want := w.about(), 1.4826*3; math.Abs(got-want) > 0.3 {

@@ -72,8 +72,11 @@ type channel struct {
 	heard    bool
 	last     [3]float64
 	n        int
+	value    float64       // that stands for them
 	at       time.Duration // of the newest accepted value
 	interval time.Duration // smoothed spacing of accepted values
+	late     time.Duration // after which it is late
+	silent   time.Duration // and silent
 	absurd   int           // rejected in a row
 	faults   int           // reported by the source in a row
 	fault    say.Text
@@ -89,6 +92,9 @@ type channel struct {
 func New(cfg Config) *Conditioner {
 	c := &Conditioner{cfg: cfg}
 	c.channels[box.StockDraw].strokes = true
+	for ch := range c.channels {
+		c.pace(box.Channel(ch))
+	}
 	return c
 }
 
@@ -97,7 +103,8 @@ func New(cfg Config) *Conditioner {
 func (c *Conditioner) Readings(mono time.Duration, samples []box.Sample) *box.Readings {
 	for i := range samples {
 		if s := &samples[i]; s.Channel > box.UnknownChannel && s.Channel < box.NumChannels {
-			c.channels[s.Channel].take(mono, s, c.cfg.Ranges[s.Channel])
+			c.channels[s.Channel].take(mono, s, &c.cfg.Ranges[s.Channel])
+			c.pace(s.Channel)
 		}
 	}
 	dt := c.passed(mono)
@@ -153,7 +160,7 @@ func (c *Conditioner) Fresh(ch box.Channel, mono time.Duration) bool {
 	return k.n > 0 && k.at == mono && k.absurd == 0
 }
 
-func (k *channel) take(mono time.Duration, s *box.Sample, r Range) {
+func (k *channel) take(mono time.Duration, s *box.Sample, r *Range) {
 	k.raw, k.heard = s.Value, !math.IsNaN(s.Value) && (s.Fault == "" || s.Value != 0)
 	if s.Fault != "" {
 		k.fault, k.cause = faultText(s), s.Cause
@@ -181,12 +188,12 @@ func (k *channel) take(mono time.Duration, s *box.Sample, r Range) {
 	k.jumps.take(s.Value, leapOf(s.Channel), near)
 	k.last[2], k.last[1], k.last[0] = k.last[1], k.last[0], s.Value
 	k.n = min(k.n+1, 3)
-	k.at = mono
+	k.value, k.at = k.stands(), mono
 }
 
 // absurd says what is wrong with a value out of its range. The first 85 °C of a
 // thermometer is what it reads at power-on; three in a row are bad as any.
-func absurd(s *box.Sample, r Range) (say.Text, box.Cause) {
+func absurd(s *box.Sample, r *Range) (say.Text, box.Cause) {
 	if s.Value == powerOn && s.Channel.Info().Unit == "°C" {
 		return say.T(notConverted), box.Failure
 	}
@@ -201,19 +208,18 @@ func faultText(s *box.Sample) say.Text {
 	return say.Text{Format: s.Fault}
 }
 
-// live is the channel's value where others may be judged by it: of this moment,
-// and not known to be wrong.
+// live is the value of a channel, not of a thermometer, where others may be
+// judged by it: of this moment, and not known to be wrong.
 func (c *Conditioner) live(ch box.Channel, mono time.Duration) (float64, bool) {
 	k := &c.channels[ch]
-	fresh := max(2*time.Second, 5*k.interval/2)
-	return k.value(), k.n > 0 && mono-k.at <= fresh && k.absurd == 0 && k.fault.Empty() && k.stuck.Empty()
+	return k.value, k.n > 0 && mono-k.at <= k.late && k.absurd == 0 && k.fault.Empty() && k.stuck.Empty()
 }
 
-// value is the median of the last three values; with fewer, or where the flow
+// stands is the median of the last three values; with fewer, or where the flow
 // comes in strokes, the newest. Three values of an injector that strokes about
 // every third sample show the same three parts of its stroke for minutes, and
 // their median is then none of its mean.
-func (k *channel) value() float64 {
+func (k *channel) stands() float64 {
 	if k.n < 3 || k.strokes {
 		return k.last[0]
 	}
@@ -231,39 +237,49 @@ func judge[T ~float64](r *box.Reading[T], c *Conditioner, ch box.Channel, mono t
 		return
 	}
 	age := mono - k.at
+	if age <= min(k.late, k.silent) && k.sound() {
+		r.Value, r.Quality, r.Cause, r.Age = T(k.value*scale), box.Good, box.NoCause, age
+		if !r.Why.Empty() {
+			r.Why = say.Text{}
+		}
+		return
+	}
 	*r = box.Reading[T]{Age: age}
-	late, silent := c.quiet(ch)
-	r.Quality, r.Cause, r.Why = k.judge(age, late, silent)
-	if age > silent && k.fault.Empty() && c.resumed > 0 && mono-c.resumed <= c.cfg.Silent {
+	r.Quality, r.Cause, r.Why = k.judge(age)
+	if age > k.silent && k.fault.Empty() && c.resumed > 0 && mono-c.resumed <= c.cfg.Silent {
 		// The core was not looking: that says nothing against the sensor yet.
 		r.Cause, r.Why = box.CheckFunction, say.T("not heard yet since boxd looks again")
 	}
 	if r.Usable() {
-		r.Value = T(k.value() * scale)
+		r.Value = T(k.value * scale)
 	}
 }
 
-// quiet is after what time a channel is late and after what it is silent.
-func (c *Conditioner) quiet(ch box.Channel) (late, silent time.Duration) {
-	interval := c.channels[ch].interval
-	late, silent = max(2*time.Second, 5*interval/2), max(c.cfg.Silent, 4*interval)
+// pace says after what time a channel is late and after what it is silent.
+func (c *Conditioner) pace(ch box.Channel) {
+	k := &c.channels[ch]
+	k.late, k.silent = max(2*time.Second, 5*k.interval/2), max(c.cfg.Silent, 4*k.interval)
 	if t := c.cfg.SilentTemperature; ch >= box.WaterTemp && ch <= box.OutsideAirTemp && t > c.cfg.Silent {
-		late, silent = max(late, t*2/3), max(silent, t)
+		k.late, k.silent = max(k.late, t*2/3), max(k.silent, t)
 	}
-	return late, silent
 }
 
 // faultFor is how long a source may report a fault before the last value is
 // given up: a bus may miss a beat. Common practice, no source.
 const faultFor = 5 * time.Second
 
+// sound reports whether nothing is known against the channel, as mostly.
+func (k *channel) sound() bool {
+	return k.fault.Empty() && k.stuck.Empty() && k.against.Empty() && !k.doubt && k.jumps.count() < jumpsDoubtful
+}
+
 // judge weighs what is known of the channel, the worst first. The classes are
 // those of NAMUR NE 107.
-func (k *channel) judge(age, late, silent time.Duration) (box.Quality, box.Cause, say.Text) {
+func (k *channel) judge(age time.Duration) (box.Quality, box.Cause, say.Text) {
 	switch {
-	case age > silent && !k.fault.Empty():
+	case age > k.silent && !k.fault.Empty():
 		return box.Bad, k.cause, k.fault
-	case age > silent:
+	case age > k.silent:
 		return box.Bad, box.Failure, say.T("silent: check wiring and power")
 	case k.absurd >= 3, k.faults >= 3 && age >= faultFor:
 		return box.Bad, k.cause, k.fault
@@ -273,7 +289,7 @@ func (k *channel) judge(age, late, silent time.Duration) (box.Quality, box.Cause
 		return box.Bad, box.Failure, say.T("jumps to and fro as water can't: check plug, shield and ground")
 	case !k.fault.Empty():
 		return box.Uncertain, k.cause, k.fault
-	case age > late:
+	case age > k.late:
 		return box.Uncertain, box.CheckFunction, say.T("late")
 	case k.jumps.count() >= jumpsDoubtful:
 		return box.Uncertain, box.OutOfSpecification, say.T("jumps now and then: check plug, shield and ground")

@@ -86,8 +86,10 @@ func (s *steady) see(mono time.Duration, flow float64, ok bool) bool {
 
 // contradictions judges all pairs.
 func (c *Conditioner) contradictions(mono time.Duration) (found box.Channels) {
-	for i := range c.channels {
-		c.channels[i].against = say.Text{}
+	if c.readings.Contradicting != 0 {
+		for i := range c.channels {
+			c.channels[i].against = say.Text{}
+		}
 	}
 	main, ok := c.live(box.MainFlow, mono)
 	forward := c.forward.see(mono, main, ok)

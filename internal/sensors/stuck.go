@@ -48,7 +48,7 @@ func (f *frozen) see(mono time.Duration, k, witness *channel) bool {
 	if k.n == 0 || witness.n == 0 {
 		return false
 	}
-	w := witness.value()
+	w := witness.value
 	if f.n == 0 || k.last[0] != f.value {
 		*f = frozen{k.last[0], mono, 1, w, w}
 		return false
