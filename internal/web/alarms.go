@@ -49,7 +49,7 @@ func (s visit) alarmsPage(w http.ResponseWriter, r *http.Request) {
 	h, ok := s.arch.(Historian)
 	if !ok {
 		m.NoArchive = true
-		writePage(w, http.StatusOK, s.pages.alarms, m)
+		writePage(w, http.StatusOK, s.pages().alarms, m)
 		return
 	}
 	past, err := h.Alarms(r.Context(), pastAlarms)
@@ -63,7 +63,7 @@ func (s visit) alarmsPage(w http.ResponseWriter, r *http.Request) {
 			Mark: alarmMark(p.Priority), Text: p.Text, By: p.By, Run: p.Run,
 		})
 	}
-	writePage(w, http.StatusOK, s.pages.alarms, m)
+	writePage(w, http.StatusOK, s.pages().alarms, m)
 }
 
 // local is a time in the station's zone.

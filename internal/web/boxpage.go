@@ -48,7 +48,7 @@ type busLine struct{ Name, Readings, Missed, Faults, MeanLate, MostLate, MostLon
 type estimateLine struct{ Name, Value, Spread, Age, Quality string }
 
 func (s visit) boxPage(w http.ResponseWriter, _ *http.Request) {
-	writePage(w, http.StatusOK, s.pages.boxPage, boxModel{
+	writePage(w, http.StatusOK, s.pages().boxPage, boxModel{
 		frame: s.frame("box"), BoxNow: s.boxNow(s.core.View().In(s.show.voice)), ActID: rand.Text(), StaleSec: staleAfter.Seconds(),
 		Ruled: s.opts.Ruling != nil && s.may().Administer,
 	})

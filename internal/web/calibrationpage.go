@@ -204,7 +204,7 @@ func (s visit) writeCalibration(w http.ResponseWriter, code int, c box.Channel, 
 		}
 	}
 	s.putFound(&m, j, calibration.InForce(list, m.Column))
-	writePage(w, code, s.pages.calibration, m)
+	writePage(w, code, s.pages().calibration, m)
 }
 
 // putFound says what the points so far come to.

@@ -1,6 +1,7 @@
 package web
 
 import (
+	"slices"
 	"sync"
 	"time"
 
@@ -30,8 +31,12 @@ type oneCopy struct {
 	err   error
 }
 
-// copiesKept has room for some views in each language, system and role.
-const copiesKept = 64
+// copiesKept has room for some views in each language, system and role; copiesOld is
+// by how many turns of the core a view must be behind another for nobody to ask for it.
+const (
+	copiesKept = 64
+	copiesOld  = 10
+)
 
 // newView is how old a view may be to be drawn without its age.
 const newView = 500 * time.Millisecond
@@ -54,8 +59,9 @@ func (k *copies) once(key copyKey, draw func() ([]byte, error)) ([]byte, error) 
 		}
 	}
 	d := &oneCopy{copyKey: key, done: make(chan struct{}), err: errGone}
+	k.kept = slices.DeleteFunc(k.kept, func(o *oneCopy) bool { return o.seq+copiesOld < key.seq })
 	if k.kept = append(k.kept, d); len(k.kept) > copiesKept {
-		k.kept = append(k.kept[:0], k.kept[1:]...)
+		k.kept = slices.Delete(k.kept, 0, 1)
 	}
 	k.mu.Unlock()
 	defer close(d.done) // also when a template panics

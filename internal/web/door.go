@@ -20,7 +20,7 @@ func (s visit) signInPage(w http.ResponseWriter, r *http.Request) {
 		http.Redirect(w, r, "/begin", http.StatusSeeOther)
 		return
 	}
-	writePage(w, http.StatusOK, s.pages.signIn, doorModel{frame: s.frame("sign-in"), To: ownPath(r.URL.Query().Get("to"))})
+	writePage(w, http.StatusOK, s.pages().signIn, doorModel{frame: s.frame("sign-in"), To: ownPath(r.URL.Query().Get("to"))})
 }
 
 // signIn answers a browser with a page, a program that asks for JSON with an
@@ -33,7 +33,7 @@ func (s visit) signIn(w http.ResponseWriter, r *http.Request) {
 	case err != nil && wantsJSON(r):
 		s.reply(w, r, http.StatusForbidden, Answer{Reason: s.why(err)})
 	case err != nil:
-		writePage(w, http.StatusForbidden, s.pages.signIn, doorModel{s.frame("sign-in"), to, name, s.why(err)})
+		writePage(w, http.StatusForbidden, s.pages().signIn, doorModel{s.frame("sign-in"), to, name, s.why(err)})
 	case wantsJSON(r):
 		s.reply(w, r, http.StatusOK, Answer{Accepted: true})
 	default:
@@ -54,14 +54,14 @@ func (s visit) beginPage(w http.ResponseWriter, r *http.Request) {
 		http.Redirect(w, r, "/sign-in", http.StatusSeeOther)
 		return
 	}
-	writePage(w, http.StatusOK, s.pages.begin, doorModel{frame: s.frame("begin")})
+	writePage(w, http.StatusOK, s.pages().begin, doorModel{frame: s.frame("begin")})
 }
 
 func (s visit) begin(w http.ResponseWriter, r *http.Request) {
 	r.Body = http.MaxBytesReader(w, r.Body, bodyLimit)
 	name := clean(r.PostFormValue("name"), nameRunes)
 	if err := s.opts.Keeper.Begin(r, r.PostFormValue("code"), name, r.PostFormValue("phrase")); err != nil {
-		writePage(w, http.StatusForbidden, s.pages.begin, doorModel{s.frame("begin"), "", name, s.why(err)})
+		writePage(w, http.StatusForbidden, s.pages().begin, doorModel{s.frame("begin"), "", name, s.why(err)})
 		return
 	}
 	next := "/people"
@@ -106,7 +106,7 @@ func (s visit) writePeople(w http.ResponseWriter, code int, refused string) {
 	for _, p := range s.opts.Keeper.Book.People() {
 		m.People = append(m.People, personLine{p.Name, s.local(p.Made).Format("2006-01-02"), s.roles(p.Role)})
 	}
-	writePage(w, code, s.pages.people, m)
+	writePage(w, code, s.pages().people, m)
 }
 
 func (s visit) roles(chosen access.Role) []option {

@@ -163,19 +163,19 @@ func (s visit) send(out *stream, r *http.Request, v engine.View) error {
 func (s visit) drawn(page string) (func(io.Writer, engine.View) error, bool) {
 	switch page {
 	case "run", "1":
-		return func(w io.Writer, v engine.View) error { return s.pages.parts.Execute(w, s.live(v)) }, true
+		return func(w io.Writer, v engine.View) error { return s.pages().parts.Execute(w, s.live(v)) }, true
 	case "alarms":
-		return func(w io.Writer, v engine.View) error { return s.pages.alarmParts.Execute(w, s.alarmsNow(v)) }, true
+		return func(w io.Writer, v engine.View) error { return s.pages().alarmParts.Execute(w, s.alarmsNow(v)) }, true
 	case "valve":
 		return func(w io.Writer, v engine.View) error {
 			p := s.valveParts(v)
-			if err := s.pages.valveParts.Execute(w, p); err != nil {
+			if err := s.pages().valveParts.Execute(w, p); err != nil {
 				return err
 			}
-			return s.pages.valveNext.Execute(w, p)
+			return s.pages().valveNext.Execute(w, p)
 		}, true
 	case "box":
-		return func(w io.Writer, v engine.View) error { return s.pages.boxParts.Execute(w, s.boxNow(v)) }, true
+		return func(w io.Writer, v engine.View) error { return s.pages().boxParts.Execute(w, s.boxNow(v)) }, true
 	}
 	return nil, false
 }

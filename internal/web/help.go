@@ -33,7 +33,7 @@ func (s visit) helpPage(w http.ResponseWriter, r *http.Request) {
 		m.Missing, code = true, http.StatusNotFound
 	}
 	m.Contents, m.Text = p.Contents, p.HTML
-	writePage(w, code, s.pages.help, m)
+	writePage(w, code, s.pages().help, m)
 }
 
 // helpFor is where the manual tells of a page.

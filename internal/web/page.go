@@ -36,7 +36,7 @@ type may struct{ Operate, Administer bool }
 func (s visit) frame(page string) frame {
 	return frame{
 		Page: page, Help: helpFor(page), Box: s.opts.Box, Version: s.opts.Version, Demo: s.opts.Demo, Open: s.opts.Keeper == nil, Planned: s.opts.Planner != nil,
-		Lang: s.lang, Words: s.pages.words, Who: s.who.Name, Guarded: s.opts.Keeper != nil, Shown: s.shown(),
+		Lang: s.lang, Words: s.pages().words, Who: s.who.Name, Guarded: s.opts.Keeper != nil, Shown: s.shown(),
 		May: s.may(), SettingUp: s.workshop != nil,
 	}
 }
@@ -320,24 +320,23 @@ type pages struct {
 
 	season, calibration *template.Template
 
-	messages say.Messages
-	words    string // of the scripts, as JSON
+	words string // of the scripts, as JSON
 }
 
-func parsePages(m say.Messages) pages {
+func parsePages(m say.Messages) *pages {
 	v := say.Voice{Messages: m}
 	all := template.New("").Funcs(template.FuncMap{
 		"line": line,
 		"t":    func(format string, args ...any) string { return v.Say(say.Text{Format: format, Args: args}) },
 	})
 	all = template.Must(all.ParseFS(files, "pages/*.html"))
-	return pages{
+	return &pages{
 		run: all.Lookup("run.html"), parts: all.Lookup("parts"), runs: all.Lookup("runs.html"), plan: all.Lookup("plan.html"),
 		signIn: all.Lookup("signin.html"), begin: all.Lookup("begin.html"), people: all.Lookup("people.html"),
 		alarms: all.Lookup("alarms.html"), alarmParts: all.Lookup("alarm-parts"), boxPage: all.Lookup("box.html"), boxParts: all.Lookup("box-parts"), offline: all.Lookup("offline.html"),
 		valve: all.Lookup("valve.html"), valveParts: all.Lookup("valve-parts"), valveNext: all.Lookup("valve-next"),
 		record: all.Lookup("record.html"), help: all.Lookup("help.html"), whatIf: all.Lookup("whatif.html"), season: all.Lookup("season.html"), calibration: all.Lookup("calibration.html"), setup: all.Lookup("setup.html"), ruling: all.Lookup("ruling.html"),
-		messages: m, words: scriptWords(m),
+		words: scriptWords(m),
 	}
 }
 
@@ -363,7 +362,7 @@ func (s visit) writeRunPage(w http.ResponseWriter, code int, by, refused string)
 	}
 	m.KPaFactor, m.LpmFactor = s.show.factors()
 	m.PressureUnit, m.FlowUnit = s.show.unitNames()
-	writePage(w, code, s.pages.run, m)
+	writePage(w, code, s.pages().run, m)
 }
 
 // deedLines are what a person may report unasked.

@@ -25,7 +25,7 @@ func (s visit) manifest(w http.ResponseWriter, _ *http.Request) {
 }
 
 func (s visit) offline(w http.ResponseWriter, _ *http.Request) {
-	writePage(w, http.StatusOK, s.pages.offline, s.frame("offline"))
+	writePage(w, http.StatusOK, s.pages().offline, s.frame("offline"))
 }
 
 // worker is the service worker, under a name that changes with what it keeps.

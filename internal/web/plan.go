@@ -164,7 +164,7 @@ func (s visit) planPage(w http.ResponseWriter, r *http.Request) {
 	default:
 		code = s.fillPlan(r.Context(), &m, voice, zone, feed)
 	}
-	writePage(w, code, s.pages.plan, m)
+	writePage(w, code, s.pages().plan, m)
 }
 
 // fillPlan puts the plan or its fault into the page and gives the answer's code.

@@ -83,7 +83,7 @@ func (s visit) recordPage(w http.ResponseWriter, r *http.Request, lib Library, c
 		}
 	}
 	_, m.Export = s.arch.(Exporter)
-	writePage(w, code, s.pages.record, m)
+	writePage(w, code, s.pages().record, m)
 }
 
 func (s visit) noRun(w http.ResponseWriter, err error) {

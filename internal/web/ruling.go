@@ -28,7 +28,7 @@ func (s visit) rulingPage(w http.ResponseWriter, _ *http.Request) {
 
 func (s visit) writeRuling(w http.ResponseWriter, code int, refused string) {
 	r := s.opts.Ruling
-	writePage(w, code, s.pages.ruling, rulingModel{s.frame("ruling"), r.Path, r.Text, refused, r.Again != nil})
+	writePage(w, code, s.pages().ruling, rulingModel{s.frame("ruling"), r.Path, r.Text, refused, r.Again != nil})
 }
 
 // setUpAgain takes the box out of operation, back to the guide. While a run is under

@@ -49,7 +49,7 @@ func (s visit) runsPage(w http.ResponseWriter, r *http.Request) {
 			m.Rows = append(m.Rows, s.runLine(row))
 		}
 	}
-	writePage(w, code, s.pages.runs, m)
+	writePage(w, code, s.pages().runs, m)
 }
 
 // runRows are the runs asked for, and what was asked in the model.

@@ -58,14 +58,14 @@ func (s visit) seasonPage(w http.ResponseWriter, r *http.Request) {
 	m := seasonModel{frame: s.frame("season")}
 	arch, ok := s.arch.(Seasoner)
 	if m.None = !ok; m.None {
-		writePage(w, http.StatusOK, s.pages.season, m)
+		writePage(w, http.StatusOK, s.pages().season, m)
 		return
 	}
 	code := http.StatusOK
 	if err := s.compare(r, arch, &m); err != nil {
 		code, m.Failed = http.StatusInternalServerError, err.Error()
 	}
-	writePage(w, code, s.pages.season, m)
+	writePage(w, code, s.pages().season, m)
 }
 
 func (s visit) compare(r *http.Request, arch Seasoner, m *seasonModel) error {

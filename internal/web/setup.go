@@ -211,7 +211,7 @@ func (s visit) writeSetup(w http.ResponseWriter, code int, step setup.Step, refu
 		m.DatesOpen = slices.ContainsFunc(m.Dates, func(f fieldLine) bool { return f.Value != "" || f.Fault != "" })
 	case setup.NameStep, setup.BackflowStep, setup.InjectorStep, setup.UnknownStep:
 	}
-	writePage(w, code, s.pages.setup, m)
+	writePage(w, code, s.pages().setup, m)
 }
 
 func (s visit) setupSteps(d *setup.Draft, r setup.Result, now setup.Step) (out []setupStep) {

@@ -64,7 +64,7 @@ func (s visit) valvePage(w http.ResponseWriter, _ *http.Request) {
 	v := s.core.View().In(s.show.voice)
 	scale, _ := s.show.factors()
 	unit, _ := s.show.unitNames()
-	writePage(w, http.StatusOK, s.pages.valve, valveModel{
+	writePage(w, http.StatusOK, s.pages().valve, valveModel{
 		frame: s.frame("valve"), ValveParts: s.valveParts(v), Now: s.valveNow(v),
 		ActID: rand.Text(), By: s.name(""), StaleSec: staleAfter.Seconds(), PressureUnit: unit, PressureScale: scale,
 	})

@@ -6,6 +6,7 @@ import (
 	"net/url"
 	"slices"
 	"strings"
+	"sync"
 
 	"boxd/internal/access"
 	"boxd/internal/box"
@@ -16,10 +17,9 @@ import (
 // visit is one request: the server, who asks, and how they are spoken to.
 type visit struct {
 	*server
-	who   access.Visitor
-	lang  string
-	show  display
-	pages pages
+	who  access.Visitor
+	lang string
+	show display
 }
 
 // languages are what the pages can be read in; the first is the code's own.
@@ -51,13 +51,24 @@ func messagesIn(lang string) say.Messages {
 	return m
 }
 
-func everyLanguage() map[string]pages {
-	all := map[string]pages{}
+// language is one that the pages can be read in. Most boxes are read in one: the
+// others' sentences and templates are not made before somebody asks.
+type language struct {
+	messages func() say.Messages
+	pages    func() *pages
+}
+
+func everyLanguage() map[string]language {
+	all := map[string]language{}
 	for _, lang := range languages() {
-		all[lang] = parsePages(messagesIn(lang))
+		messages := sync.OnceValue(func() say.Messages { return messagesIn(lang) })
+		all[lang] = language{messages, sync.OnceValue(func() *pages { return parsePages(messages()) })}
 	}
 	return all
 }
+
+// pages are the templates in the visitor's language.
+func (s visit) pages() *pages { return s.read[s.lang].pages() }
 
 // shownCookie keeps what a person chose to read, such as "es us". It opens
 // nothing, so it needs no secret.
@@ -71,15 +82,14 @@ func (s *server) visit(r *http.Request) visit {
 	}
 	if c, err := r.Cookie(shownCookie); err == nil {
 		lang, u, _ := strings.Cut(c.Value, "-")
-		if _, ok := s.pages[lang]; ok {
+		if _, ok := s.read[lang]; ok {
 			v.lang = lang
 		}
 		if chosen, ok := units.SystemByName(u); ok {
 			system = chosen
 		}
 	}
-	v.pages = s.pages[v.lang]
-	v.show = display{us: system == units.US, voice: say.Voice{Units: system, Messages: v.pages.messages}}
+	v.show = display{us: system == units.US, voice: say.Voice{Units: system, Messages: s.read[v.lang].messages()}}
 	return v
 }
 
@@ -136,7 +146,7 @@ func (s visit) setShown(w http.ResponseWriter, r *http.Request) {
 
 // knows reports whether the pages can be shown in that language and those units.
 func (s visit) knows(lang, system string) bool {
-	_, known := s.server.pages[lang]
+	_, known := s.read[lang]
 	_, ok := units.SystemByName(system)
 	return known && ok
 }

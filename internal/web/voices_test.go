@@ -136,3 +136,12 @@ func TestTheStationsZone(t *testing.T) {
 	has(t, page, "2026-04-03 03:05", `datetime="2026-04-03T03:05:00-04:00"`)
 	hasNot(t, page, "07:05")
 }
+
+// A language's pages are made when first asked for, not at the start.
+func TestPagesOfEveryLanguage(t *testing.T) {
+	for lang, l := range everyLanguage() {
+		if l.pages().run == nil {
+			t.Errorf("%s has no run page", lang)
+		}
+	}
+}

@@ -201,7 +201,7 @@ type server struct {
 	core    Core
 	arch    Archive
 	opts    Options
-	pages   map[string]pages // by language
+	read    map[string]language // what the pages can be read in
 	heard   heard
 	answers answers
 	replays replays
@@ -226,7 +226,7 @@ func newServer(core Core, arch Archive, opts Options) *server {
 		core:    core,
 		arch:    arch,
 		opts:    opts,
-		pages:   everyLanguage(),
+		read:    everyLanguage(),
 		streams: make(chan struct{}, streamLimit),
 		gate:    streamGate,
 		beat:    streamBeat,

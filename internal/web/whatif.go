@@ -130,7 +130,7 @@ func (s visit) writeWhatIf(w http.ResponseWriter, r *http.Request, code int, ref
 			s.answered(&m, p)
 		}
 	}
-	writePage(w, code, s.pages.whatIf, m)
+	writePage(w, code, s.pages().whatIf, m)
 }
 
 func (p *replay) percent() int {
