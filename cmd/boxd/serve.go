@@ -10,7 +10,6 @@ import (
 	"net/http"
 	"os"
 	"path/filepath"
-	"runtime/debug"
 	"strings"
 	"sync"
 	"syscall"
@@ -130,7 +129,7 @@ func (s *service) run(ctx context.Context) (err error) {
 		s.wg.Go(func() { upkeep.Run(side) })
 	}
 	over.ready()
-	settled := time.AfterFunc(settleAfter, debug.FreeOSMemory)
+	settled := time.AfterFunc(settleAfter, settle)
 	defer settled.Stop()
 	if s.began != nil {
 		s.began()
