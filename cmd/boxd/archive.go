@@ -102,6 +102,10 @@ func runExport(a *app, args []string) error {
 // writeFile writes beside the target and renames, so that a failed export
 // leaves no half file.
 func writeFile(path string, write func(io.Writer) error) error {
+	return writeFileAs(path, 0o644, write)
+}
+
+func writeFileAs(path string, mode fs.FileMode, write func(io.Writer) error) error {
 	tmp, err := os.CreateTemp(filepath.Dir(path), ".boxd-*")
 	if err != nil {
 		return fmt.Errorf("cannot write %s: %w", path, err)
@@ -109,7 +113,7 @@ func writeFile(path string, write func(io.Writer) error) error {
 	defer os.Remove(tmp.Name())
 	err = write(tmp)
 	if err == nil {
-		err = tmp.Chmod(0o644)
+		err = tmp.Chmod(mode)
 	}
 	if err == nil {
 		err = tmp.Sync()

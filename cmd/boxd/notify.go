@@ -33,7 +33,8 @@ func targets(n int, a config.Alert) ([]*alert.Target, error) {
 
 // style is how notes in a language are written.
 func style(c *config.Config, language string) alert.Style {
-	return alert.Style{US: c.Box.Units == units.US, Messages: web.Languages()[language], Page: publicPage(c)}
+	to, _ := web.ReaderIn(language, c.Box.Units) // one nobody has: English
+	return alert.Style{US: c.Box.Units == units.US, Messages: to.Voice.Messages, Page: publicPage(c)}
 }
 
 // publicPage is the page's address for those who get alerts: as the config says,

@@ -7,6 +7,7 @@ import (
 	"io"
 	"net/http"
 	"net/http/cookiejar"
+	"net/http/httptest"
 	"net/url"
 	"os"
 	"os/exec"
@@ -15,6 +16,8 @@ import (
 	"strings"
 	"testing"
 	"time"
+
+	"boxd/internal/telemetry/broker"
 )
 
 // browser is a person's browser without scripts.
@@ -111,14 +114,60 @@ func TestALoggersBoxIsSetUp(t *testing.T) {
 	t.Parallel()
 	state := t.TempDir()
 	p, b := setUpLogger(t, state)
+	tellSomebody(t, b, state)
 	b.begin()
 	b.until("/", "42.0\u00a0psi")
 	// It is not declared, so injecting is not advised.
 	b.until("/", "backflow-protection-missing")
-	if text, err := os.ReadFile(filepath.Join(state, "box.yaml")); err != nil || !strings.Contains(string(text), "name: south-box") {
+	if text, err := os.ReadFile(filepath.Join(state, "box.yaml")); err != nil || !strings.Contains(string(text), "name: south-box") || strings.Contains(string(text), "secret7") {
 		t.Errorf("%v: %s", err, text)
 	}
+	if said := p.said(); !strings.Contains(said, "alerts     generic") || !strings.Contains(said, "MQTT       tcp://") {
+		t.Errorf("nobody is told of anything: %s", said)
+	}
+	for _, name := range []string{"alert-address", "broker-password"} {
+		if info, err := os.Stat(filepath.Join(state, name)); err != nil || info.Mode().Perm() != 0o600 {
+			t.Errorf("%s: %v", name, err)
+		}
+	}
 	p.interrupt(t)
+}
+
+// tellSomebody has the guide tell a web hook and publish to a broker, each tried first.
+func tellSomebody(t *testing.T, b browser, state string) {
+	t.Helper()
+	notes := make(chan string, 8)
+	hook := httptest.NewServer(http.HandlerFunc(func(_ http.ResponseWriter, r *http.Request) {
+		text, _ := io.ReadAll(r.Body)
+		notes <- r.URL.Path + " " + string(text)
+	}))
+	t.Cleanup(hook.Close)
+	mq, err := broker.StartWith(broker.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { _ = mq.Close() })
+	user, password := mq.Credentials()
+	form := map[string]string{"alerts.address": "generic+" + hook.URL + "/hooksecret7?template=json", "alerts[0].language": "es", "mqtt.said": "own",
+		"mqtt.broker": "tcp://" + mq.Addr(), "mqtt.user": user, "mqtt.password": string(password), "do": "try-alert"}
+	if body := b.post("/setup/tell", form); !strings.Contains(body, `id="tried"`) || strings.Contains(body, "secret7") {
+		t.Errorf("trying the alert: %s", body)
+	}
+	select {
+	case note := <-notes:
+		if !strings.HasPrefix(note, "/hooksecret7") || !strings.Contains(note, "mensaje de prueba") {
+			t.Errorf("the hook got %s", note)
+		}
+	default:
+		t.Error("the hook got nothing")
+	}
+	form["do"], form["alerts.address"] = "try-broker", ""
+	if body := b.post("/setup/tell", form); !strings.Contains(body, `id="tried"`) || strings.Contains(body, string(password)) {
+		t.Errorf("trying the broker: %s", body)
+	}
+	if info, err := os.Stat(filepath.Join(state, answersFile)); err != nil || info.Mode().Perm() != 0o600 {
+		t.Errorf("the answers, with secrets in them: %v, %v", info.Mode(), err)
+	}
 }
 
 func TestWhatDoesNotStartComesBackToTheGuide(t *testing.T) {

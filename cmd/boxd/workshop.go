@@ -91,6 +91,9 @@ func (o *operation) workshop(trouble error) (*workshop, error) {
 		return nil, err
 	}
 	w.draft.Listen = o.listen
+	if w.draft.Dir, err = filepath.Abs(o.state); err != nil {
+		return nil, err
+	}
 	if trouble != nil {
 		w.trouble = trouble.Error()
 	}
@@ -162,7 +165,7 @@ func (w *workshop) Update(change func(*setup.Draft) error) error {
 func (w *workshop) keep(next *setup.Draft) error {
 	text, err := json.MarshalIndent(next, "", "\t")
 	if err == nil {
-		err = replace(filepath.Join(w.dir, answersFile), text)
+		err = replaceSecret(filepath.Join(w.dir, answersFile), text)
 	}
 	if err != nil {
 		return fmt.Errorf("cannot keep the answers: %w", err)
@@ -180,7 +183,7 @@ func (w *workshop) Check(d *setup.Draft) setup.Result {
 	w.mu.Lock()
 	defer w.mu.Unlock()
 	if w.known != string(text) {
-		w.known, w.result = string(text), d.Check(w.file)
+		w.known, w.result = string(text), checkTelling(d, d.Check(w.file))
 	}
 	return w.result
 }
@@ -229,6 +232,11 @@ func (w *workshop) Begin(r setup.Result) error {
 	if err := w.keep(next); err != nil {
 		return err
 	}
+	for path, text := range next.SecretFiles() {
+		if err := replaceSecret(path, []byte(text+"\n")); err != nil {
+			return fmt.Errorf("cannot write what the configuration names: %w", err)
+		}
+	}
 	if err := replace(w.file, []byte(r.Text)); err != nil {
 		return fmt.Errorf("cannot write the configuration: %w", err)
 	}
@@ -265,8 +273,13 @@ func readDraft(dir string) (*setup.Draft, error) {
 }
 
 // replace writes a file as a whole: temp, sync, rename, sync the folder.
-func replace(path string, text []byte) error {
-	err := writeFile(path, func(w io.Writer) error { _, err := w.Write(text); return err })
+func replace(path string, text []byte) error { return replaceAs(path, 0o644, text) }
+
+// replaceSecret does so for a file that is nobody else's to read.
+func replaceSecret(path string, text []byte) error { return replaceAs(path, 0o600, text) }
+
+func replaceAs(path string, mode fs.FileMode, text []byte) error {
+	err := writeFileAs(path, mode, func(w io.Writer) error { _, err := w.Write(text); return err })
 	if err != nil {
 		return err
 	}

@@ -132,6 +132,8 @@ func stepOf(path string) Step {
 		return InjectorStep
 	case "zones", "line_end_probe":
 		return ZoneStep
+	case "alerts", "mqtt":
+		return TellStep
 	}
 	return RunStep
 }

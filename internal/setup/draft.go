@@ -26,7 +26,10 @@ type Draft struct {
 	Kept        []Step            `json:"kept,omitempty"`    // the steps answered
 	Written     []string          `json:"written,omitempty"` // SHA-256 of the file made of it and of the one before, hexadecimal
 
+	Secrets map[string]string `json:"secrets,omitempty"` // of a Secret field, by its name
+
 	Listen string `json:"-"` // the page's address, which the configuration keeps
+	Dir    string `json:"-"` // where the files with secrets are
 }
 
 // What stands in Draft.Board where it is no profile.
@@ -53,13 +56,14 @@ func (i Instrument) ofBoard() bool { return i.Of == boardSupply || i.Of == board
 
 // Bounds of a draft.
 const (
-	maxAnswer = 200 // bytes; package config takes no longer text
+	maxSecret = 1000 // bytes: the URL of a service can be long
+	maxAnswer = 200  // bytes; package config takes no longer text
 )
 
 // Clone is a draft that shares nothing with d.
 func (d *Draft) Clone() *Draft {
 	c := *d
-	c.Values, c.Kept, c.Instruments = maps.Clone(d.Values), slices.Clone(d.Kept), slices.Clone(d.Instruments)
+	c.Values, c.Secrets, c.Kept, c.Instruments = maps.Clone(d.Values), maps.Clone(d.Secrets), slices.Clone(d.Kept), slices.Clone(d.Instruments)
 	for i := range c.Instruments {
 		c.Instruments[i].Keys = slices.Clone(c.Instruments[i].Keys)
 	}
@@ -75,12 +79,32 @@ func (d *Draft) Take(s Step, answer func(name string) string) error {
 		}
 	}
 	for _, f := range d.Fields(s) {
+		if f.Kind == Secret {
+			d.keepSecret(f.Name, within(answer(f.Name), maxSecret))
+			continue
+		}
 		d.set(f.Name, clean(answer(f.Name)))
 	}
 	if !slices.Contains(d.Kept, s) {
 		d.Kept = append(d.Kept, s)
 	}
 	return nil
+}
+
+// none is what takes a secret away again; nothing leaves it as it is.
+const none = "-"
+
+func (d *Draft) keepSecret(name, answer string) {
+	switch answer {
+	case "":
+	case none:
+		delete(d.Secrets, name)
+	default:
+		if d.Secrets == nil {
+			d.Secrets = map[string]string{}
+		}
+		d.Secrets[name] = answer
+	}
 }
 
 // takeBoard takes the choice of a board. The same board again keeps what was said of
@@ -129,11 +153,14 @@ func drafted(of string, pairs []config.Pair) Instrument {
 }
 
 // clean keeps an answer to one line of bounded length.
-func clean(s string) string {
+func clean(s string) string { return within(s, maxAnswer) }
+
+// within is what was typed, in so many bytes.
+func within(s string, most int) string {
 	s = strings.ToValidUTF8(s, "")
 	s = strings.Join(strings.FieldsFunc(s, func(r rune) bool { return !unicode.IsGraphic(r) || r == utf8.RuneError }), " ")
 	s = strings.TrimSpace(s)
-	for len(s) > maxAnswer {
+	for len(s) > most {
 		_, n := utf8.DecodeLastRuneInString(s)
 		s = s[:len(s)-n]
 	}

@@ -29,6 +29,7 @@ const (
 	Line
 	Choose
 	Day
+	Secret // never shown once it will do; nothing said leaves it as it is, - takes it away
 )
 
 func (k Kind) String() string {
@@ -39,6 +40,8 @@ func (k Kind) String() string {
 		return "choose"
 	case Day:
 		return "day"
+	case Secret:
+		return "secret"
 	case UnknownKind:
 	}
 	return "unknown"
@@ -67,6 +70,8 @@ func (d *Draft) Fields(s Step) []Field {
 		return d.injectorFields()
 	case ZoneStep:
 		return d.zoneFields()
+	case TellStep:
+		return d.tellFields()
 	case RunStep, UnknownStep:
 	}
 	return nil

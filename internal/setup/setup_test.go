@@ -276,6 +276,29 @@ func TestWhatAMeterAtTheWireShows(t *testing.T) {
 }
 
 // An answer is a value and nothing more, whatever is in it.
+// TestWhatIsAddedByHandWillDo: the examples stand in a file of the guide's.
+func TestWhatIsAddedByHandWillDo(t *testing.T) {
+	d := &Draft{}
+	fill(t, d, NoBoard, answers())
+	const after = "\n# What is dialled"
+	text := d.YAML()
+	if !strings.Contains(text, after) {
+		t.Fatal(text)
+	}
+	c, err := config.Parse("box.yaml", []byte(strings.Replace(text, after, ExampleZone()+after, 1)+ExampleFeed(d.ZoneName())))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(c.Zones) != 2 || len(c.Feeds) != 1 {
+		t.Fatalf("%d zones, %d feeds", len(c.Zones), len(c.Feeds))
+	}
+	for _, z := range c.Zones {
+		if _, err := c.Engine(z.Name); err != nil {
+			t.Error(err)
+		}
+	}
+}
+
 func FuzzAnAnswerIsNeverMoreThanAValue(f *testing.F) {
 	try := func(t *testing.T, text string) {
 		d := &Draft{}

@@ -20,12 +20,13 @@ const (
 	BackflowStep
 	InjectorStep
 	ZoneStep
+	TellStep
 	RunStep
 )
 
 // Steps are all steps in their order.
 func Steps() []Step {
-	return []Step{NameStep, BoardStep, ChannelStep, CalibrateStep, BackflowStep, InjectorStep, ZoneStep, RunStep}
+	return []Step{NameStep, BoardStep, ChannelStep, CalibrateStep, BackflowStep, InjectorStep, ZoneStep, TellStep, RunStep}
 }
 
 // String is the step's word in the page's address.
@@ -45,6 +46,8 @@ func (s Step) String() string {
 		return "injector"
 	case ZoneStep:
 		return "zone"
+	case TellStep:
+		return "tell"
 	case RunStep:
 		return "run"
 	case UnknownStep:
@@ -98,6 +101,8 @@ func (s Step) Title() say.Text {
 		return say.T("Injector")
 	case ZoneStep:
 		return say.T("Zone")
+	case TellStep:
+		return say.T("Phone and broker")
 	case RunStep:
 		return say.T("Begin")
 	case UnknownStep:
@@ -129,6 +134,10 @@ func (s Step) About() []say.Text {
 		return []say.Text{say.T("What is dialled and what the injector's label says. The two ways of saying a ratio differ by a part in fifty at 1:50: read the label.")}
 	case ZoneStep:
 		return []say.Text{say.T("A zone is what the box feeds at a time. Measure rather than guess: when the flush is done follows from these sizes. Every quantity bears its unit, such as ft, m, psi, kPa, gal/h, L/h.")}
+	case TellStep:
+		return []say.Text{
+			say.T("The box can tell a phone, a mailbox or a chat when the flush is done or something is wrong, and publish to an MQTT broker. Both may be left empty now and said later."),
+			say.T("An address for alerts is a URL of its service, and secret: once it will do it is kept in a file of its own, and never shown again.")}
 	case RunStep:
 		return []say.Text{say.T("This is the whole configuration. When it is written, the box goes into operation; the previous one is kept beside it. It may be changed by hand later: then this guide only shows it.")}
 	case UnknownStep:

@@ -91,7 +91,7 @@ func (d *Draft) of(path string, keys ...string) []pair {
 func (d *Draft) YAML() string {
 	w := new(writer)
 	w.line("# Made by the guide on boxd's page. It may be changed by hand: the guide then shows it")
-	w.line("# and leaves it alone. Every quantity bears its unit; the keys are in boxd's README.")
+	w.line("# and leaves it alone. Every quantity bears its unit; the keys are in boxd's manual, Configure.")
 	w.line("")
 	w.mapping("box: ", d.of("box.", "name", "units", "timezone"), "units: how numbers are shown, no more")
 	d.writeZone(w)
@@ -111,9 +111,8 @@ func (d *Draft) YAML() string {
 		w.line("# The page: whoever changes something signs in; looking is free on the local network (or signed-in).")
 		w.mapping("web: ", []pair{{"listen", quoted(d.Listen)}, {"access", "sign-in"}, {"view", "local-network"}}, "")
 	}
-	w.line("# Nothing is published: broker: embedded or a broker's URL changes that (README, Watching over MQTT).")
-	w.line("mqtt: {broker: none}")
-	w.line("# More can stand here: feeds, plan, alerts, influx, limits, freeze (README).")
+	d.writeTelling(w)
+	w.line("# More can stand here: further zones, feeds, plan, influx, limits, freeze (the manual, Configure).")
 	return w.String()
 }
 

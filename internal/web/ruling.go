@@ -5,6 +5,7 @@ import (
 	"net/http"
 
 	"boxd/internal/say"
+	"boxd/internal/setup"
 )
 
 // Ruling is the configuration in force.
@@ -20,6 +21,7 @@ type rulingModel struct {
 	frame
 	Path, Text, Refused string
 	Again               bool
+	More                more
 }
 
 func (s visit) rulingPage(w http.ResponseWriter, _ *http.Request) {
@@ -28,7 +30,7 @@ func (s visit) rulingPage(w http.ResponseWriter, _ *http.Request) {
 
 func (s visit) writeRuling(w http.ResponseWriter, code int, refused string) {
 	r := s.opts.Ruling
-	writePage(w, code, s.pages().ruling, rulingModel{s.frame("ruling"), r.Path, r.Text, refused, r.Again != nil})
+	writePage(w, code, s.pages().ruling, rulingModel{s.frame("ruling"), r.Path, r.Text, refused, r.Again != nil, more{setup.ExampleFeed(s.core.View().Zone), setup.ExampleZone()}})
 }
 
 // setUpAgain takes the box out of operation, back to the guide. While a run is under

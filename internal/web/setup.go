@@ -2,6 +2,7 @@ package web
 
 import (
 	"cmp"
+	"context"
 	"maps"
 	"net/http"
 	"slices"
@@ -28,9 +29,35 @@ type Workshop interface {
 	Check(d *setup.Draft) setup.Result
 	// Begin writes the configuration and lets the box go into operation.
 	Begin(r setup.Result) error
+	// Try sends a test to the address for alerts, or connects to the broker.
+	Try(ctx context.Context, t Trial) error
 	// Trouble is why the box did not go into operation the last time; empty: nothing.
 	Trouble() string
 }
+
+// Trial is what can be tried before the box is at work.
+type Trial uint8
+
+// The trials.
+const (
+	UnknownTrial Trial = iota
+	TryAlert
+	TryBroker
+)
+
+func (t Trial) String() string {
+	switch t {
+	case TryAlert:
+		return "try-alert"
+	case TryBroker:
+		return "try-broker"
+	case UnknownTrial:
+	}
+	return "unknown"
+}
+
+// trialBudget bounds one.
+const trialBudget = 45 * time.Second
 
 // NewSetup makes the handler of a box that is being set up: the guide, and the way
 // in. Who is no administrator sees none of it.
@@ -70,6 +97,9 @@ type setupModel struct {
 	About       []string
 	Steps       []setupStep
 	Refused     string
+	Tried       string // with success
+	Secret      bool   // an address for alerts is kept
+	OwnBroker   bool
 	Trouble     string
 	Fields      []fieldLine
 	Groups      []groupLine
@@ -81,6 +111,7 @@ type setupModel struct {
 	Facts       []fact
 	Buses       []fact
 	Text, Sum   string
+	More        more
 	Warnings    []string
 	Ready       bool
 }
@@ -90,7 +121,7 @@ type setupStep struct{ Word, Title, State, Mark string }
 // fieldLine is a question as it is drawn.
 type fieldLine struct {
 	Name, Label, Hint, Kind, Value, Practice, Fault, FaultLang string
-	Must                                                       bool
+	Must, Kept                                                 bool // Kept: a secret that is not shown
 	Choices                                                    []option
 	Known                                                      []string
 	Nothing                                                    string // what choosing nothing means
@@ -113,6 +144,9 @@ type liveLine struct {
 	Why     string `json:"why"`
 	Quality string `json:"quality"`
 }
+
+// more is what can be added by hand.
+type more struct{ Feed, Zone string }
 
 // measureLine leads to the calibration of a channel.
 type measureLine struct{ Column, Tag, Name, Record string }
@@ -149,6 +183,12 @@ func (s visit) takeSetup(w http.ResponseWriter, r *http.Request) {
 		s.writeSetup(w, http.StatusConflict, step, s.why(err))
 		return
 	}
+	for _, t := range []Trial{TryAlert, TryBroker} {
+		if step == setup.TellStep && r.PostForm.Get("do") == t.String() && len(s.workshop.Check(s.workshop.Draft()).Of(step)) == 0 {
+			s.try(w, r, t)
+			return
+		}
+	}
 	if system := r.PostForm.Get("box.units"); step == setup.NameStep && s.knows(s.lang, system) {
 		s.keepShown(w, r, s.lang, system) // the guide goes on in the box's own units
 	}
@@ -162,6 +202,21 @@ func (s visit) takeSetup(w http.ResponseWriter, r *http.Request) {
 
 // setupLimit is that of a step's form, in bytes: a board has a dozen instruments.
 const setupLimit = 64 << 10
+
+// try tries what was said, and says how it went.
+func (s visit) try(w http.ResponseWriter, r *http.Request, t Trial) {
+	ctx, cancel := context.WithTimeout(r.Context(), trialBudget)
+	defer cancel()
+	if err := s.workshop.Try(ctx, t); err != nil {
+		s.writeSetup(w, http.StatusConflict, setup.TellStep, s.why(err))
+		return
+	}
+	told := s.show.say("The broker takes what the box publishes, and keeps it.")
+	if t == TryAlert {
+		told = s.show.say("The service took the test message. See that it reaches the phone.")
+	}
+	s.writeTold(w, http.StatusOK, setup.TellStep, "", told)
+}
 
 // beginOperation writes the configuration, if it is the one that was seen.
 func (s visit) beginOperation(w http.ResponseWriter, r *http.Request) {
@@ -180,11 +235,15 @@ func (s visit) beginOperation(w http.ResponseWriter, r *http.Request) {
 }
 
 func (s visit) writeSetup(w http.ResponseWriter, code int, step setup.Step, refused string) {
+	s.writeTold(w, code, step, refused, "")
+}
+
+func (s visit) writeTold(w http.ResponseWriter, code int, step setup.Step, refused, tried string) {
 	d := s.workshop.Draft()
 	r := s.workshop.Check(d)
 	m := setupModel{
 		frame: s.frame("setup"), Step: step.String(), Title: s.show.voice.Say(step.Title()), About: s.show.voice.Each(step.About()),
-		Steps: s.setupSteps(d, r, step), Refused: refused, Trouble: s.workshop.Trouble(),
+		Steps: s.setupSteps(d, r, step), Refused: refused, Tried: tried, Trouble: s.workshop.Trouble(),
 	}
 	s.putFields(&m, d, r, step)
 	switch step {
@@ -199,9 +258,13 @@ func (s visit) writeSetup(w http.ResponseWriter, code int, step setup.Step, refu
 		if d.Board == setup.ByLogger {
 			m.Live = s.liveLines()
 		}
+	case setup.TellStep:
+		broker, _ := d.Answer(setup.BrokerSaid)
+		m.Secret, m.OwnBroker = d.Secret(setup.AlertAddress) != "", broker == setup.OwnBroker
 	case setup.ZoneStep:
 		m.Facts = s.zoneFacts(r.Zone)
 	case setup.RunStep:
+		m.More = more{setup.ExampleFeed(d.ZoneName()), setup.ExampleZone()}
 		m.Text, m.Sum, m.Warnings, m.Ready = r.Text, r.Sum(), r.Warnings, r.Config != nil
 		m.Faults = s.faultLines(d, r.Faults)
 		m.Facts = s.zoneFacts(r.Zone)
@@ -290,6 +353,10 @@ func (s visit) fieldLine(d *setup.Draft, f setup.Field, faults []setup.Fault) fi
 			line.Fault, line.FaultLang = v.Say(x.Text), s.langOf(x)
 		}
 	}
+	// What will do is kept to itself; what won't is shown to be put right.
+	if line.Kept = f.Kind == setup.Secret && d.Secret(f.Name) != ""; line.Kept && line.Fault != "" && f.Name == setup.AlertAddress {
+		line.Kept, line.Value = false, d.Secret(f.Name)
+	}
 	return line
 }
 
@@ -312,7 +379,7 @@ func (s visit) faultLines(d *setup.Draft, faults []setup.Fault) (out []faultLine
 // langOf is the language a fault is told in: what the configuration's reader finds is
 // in English alone.
 func (s visit) langOf(f setup.Fault) string {
-	if f.Line > 0 {
+	if f.Line > 0 || f.Text.Format == say.Verbatim("").Format {
 		return languages()[0]
 	}
 	return s.lang

@@ -4,7 +4,9 @@ package web
 // instruments give what a scene wants.
 
 import (
+	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"net/http"
 	"net/http/httptest"
@@ -26,6 +28,7 @@ type fakeWorkshop struct {
 	draft setup.Draft
 	seen  []setup.Seen
 	begun []setup.Result
+	tried error // what a trial comes to
 }
 
 func (f *fakeWorkshop) Draft() *setup.Draft {
@@ -47,6 +50,7 @@ func (f *fakeWorkshop) Update(change func(*setup.Draft) error) error {
 
 func (f *fakeWorkshop) Check(d *setup.Draft) setup.Result { return d.Check("box.yaml") }
 func (f *fakeWorkshop) Look() []setup.Seen                { return f.seen }
+func (f *fakeWorkshop) Try(context.Context, Trial) error  { return f.tried }
 func (f *fakeWorkshop) Trouble() string                   { return "" }
 
 func (f *fakeWorkshop) Begin(r setup.Result) error {
@@ -144,6 +148,38 @@ func TestTheGuideShowsWhatTheWiresGive(t *testing.T) {
 		if i >= len(lines) || lines[i] != want {
 			t.Errorf("%+v, want %+v", lines, want)
 		}
+	}
+}
+
+// A secret that will do is never on a page, one that won't is there to be put right;
+// what is tried is kept first, and its end is said.
+func TestTheGuideKeepsSecrets(t *testing.T) {
+	srv, w := aWorkshop(t)
+	kim := newPerson(t, srv, "Kim")
+	const address, password = "ntfy://ntfy.example/topicsecret7", "brokersecret7"
+	post := func(do string) (int, string) {
+		return kim.post("/setup/tell", "do", do, "alerts.address", address, "alerts[0].language", "es", "mqtt.said", "own", "mqtt.broker", "mqtts://broker.example", "mqtt.password", password)
+	}
+	if code, body := post("try-alert"); code != http.StatusOK || !strings.Contains(body, `id="tried"`) {
+		t.Errorf("a trial: %d %s", code, body)
+	}
+	w.tried = errors.New("nobody there")
+	if code, body := post("try-broker"); code != http.StatusConflict || !strings.Contains(body, "nobody there") || !strings.Contains(body, "broker.example") {
+		t.Errorf("a trial in vain: %d %s", code, body)
+	}
+	for _, path := range []string{"/setup/tell", "/setup/run"} {
+		_, _, body := kim.get(path)
+		if strings.Contains(body, "secret7") || !strings.Contains(body, "broker.example") {
+			t.Errorf("%s: %s", path, body)
+		}
+	}
+	if _, _, body := kim.get("/setup/run"); !strings.Contains(body, "url_file: alert-address") || !strings.Contains(body, "password_file: broker-password") {
+		t.Errorf("the configuration names no files: %s", body)
+	}
+	// Nothing said leaves it, - takes it away.
+	kim.post("/setup/tell", "alerts.address", "", "mqtt.password", "-")
+	if d := w.Draft(); d.Secret(setup.AlertAddress) != address || d.Secret(setup.BrokerPassword) != "" {
+		t.Errorf("kept %v", d.Secrets)
 	}
 }
 

@@ -40,6 +40,22 @@ type session struct {
 	outboxAt  time.Time // not to be asked again before
 }
 
+// Try connects once and sees that the broker keeps what it takes: nil means that the
+// box could publish there.
+func (p *Publisher) Try(ctx context.Context) error {
+	s := &session{p: p, lost: make(chan error, 1), throttle: telemetry.NewThrottle()}
+	options, err := s.options()
+	if err != nil {
+		return err
+	}
+	s.client = paho.NewClient(options)
+	err = s.connect(ctx)
+	s.abandon(errTried)
+	return err
+}
+
+var errTried = errors.New("only tried")
+
 func (p *Publisher) session(ctx context.Context, views *telemetry.Hub, events telemetry.Outbox) error {
 	s := &session{
 		p: p, lost: make(chan error, 1), views: views, events: events,
