@@ -52,6 +52,7 @@ type Panel struct {
 	notes   []Note
 	burst   uint64
 	raised  time.Duration // when an alarm was last raised
+	rises   bool          // an alarm has risen often enough to chatter
 }
 
 // NewPanel makes the alarms, all normal. An alarm is shelved for at most most;
@@ -89,6 +90,7 @@ func (p *Panel) Total() Total { return p.rates.total }
 // Turn passes to time now. What it returns is the panel's until the next Turn.
 func (p *Panel) Turn(now time.Duration, j Judge) ([]Change, []Note) {
 	p.changes, p.notes = p.changes[:0], p.notes[:0]
+	stands := false
 	for i, a := range p.alarms {
 		w, cause := j.Tell(i, a), a.Cause
 		if a.rests(now, w) {
@@ -97,9 +99,13 @@ func (p *Panel) Turn(now time.Duration, j Judge) ([]Change, []Note) {
 		if m := a.Turn(now, w, func() say.Text { return j.Seen(a) }); m.On != NoSignal {
 			p.changes = append(p.changes, Change{Alarm: a, Move: m, Cause: cause})
 		}
+		stands = stands || a.held || a.Cause != ""
+		p.rises = p.rises || a.rises.n >= ChatterCount
 	}
 	p.group(now)
-	p.regroup(now, j)
+	if stands {
+		p.regroup(now, j)
+	}
 	p.mark(now)
 	p.count(now)
 	return p.changes, p.notes
@@ -228,7 +234,7 @@ func (p *Panel) firstOut() {
 	}
 }
 
-// count keeps the rates and finds what chatters.
+// count keeps the rates.
 func (p *Panel) count(now time.Duration) {
 	n := 0
 	for i := range p.changes {
@@ -243,6 +249,13 @@ func (p *Panel) count(now time.Duration) {
 	if ended {
 		p.notes = append(p.notes, Note{Text: say.T("The alarm flood is over.")})
 	}
+	if p.rises {
+		p.chatter(now)
+	}
+}
+
+// chatter finds the alarms that chatter, and that have become quiet.
+func (p *Panel) chatter(now time.Duration) {
 	for _, a := range p.alarms {
 		switch {
 		case !a.Chattering && a.rises.chatters(now):

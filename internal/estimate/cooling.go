@@ -195,7 +195,12 @@ func (c *cooling) seenClear() {
 }
 
 // taken is when the value behind a reading was measured, in seconds.
-func (e *Estimator) taken(age time.Duration) float64 { return (e.now - age).Seconds() }
+func (e *Estimator) taken(age time.Duration) float64 {
+	if age == 0 {
+		return e.sec
+	}
+	return (e.now - age).Seconds()
+}
 
 // cooling follows the warmth of the box and tells when it comes to 0 °C.
 func (e *Estimator) cooling(r *box.Readings) {

@@ -85,8 +85,11 @@ type Standings struct {
 
 // Estimator keeps the memory behind the estimates.
 type Estimator struct {
-	cfg  Config
-	out  Estimates
+	cfg Config
+	out Estimates
+
+	design, least units.LPerH // that the zone takes at the target, and at the low end of its window
+
 	now  time.Duration
 	sec  float64
 	warm bool
@@ -129,6 +132,7 @@ type Estimator struct {
 	run     string // the run under way or ended last
 	carry   carry
 	lessons Lessons
+	usual   [NumLessons]Usual // what they come to
 	shown   [NumLessons]Value[float64]
 	turn    turning
 	judge   judgeHold
@@ -149,7 +153,7 @@ func New(cfg Config) *Estimator {
 	if cfg.FlowError > 0 {
 		cfg.Accuracy.Main = cfg.FlowError
 	}
-	e := &Estimator{cfg: cfg}
+	e := &Estimator{cfg: cfg, design: cfg.Zone.ExpectedFlow(cfg.Target), least: cfg.Zone.ExpectedFlow(cfg.Low)}
 	acc := cfg.Accuracy
 	for _, g := range []*gauge{&e.header, &e.supply, &e.filterOut, &e.injIn, &e.injOut} {
 		g.tau, g.offset = 2*time.Second, float64(acc.Pressure)
@@ -227,14 +231,14 @@ func (e *Estimator) Step(now time.Duration, r *box.Readings) *Estimates {
 
 func (e *Estimator) smooth(dt time.Duration, r *box.Readings) {
 	o := &e.out
-	o.Supply = read(&e.supply, r.Supply, dt)
-	o.FilterOut = read(&e.filterOut, r.FilterOut, dt)
-	o.InjectorIn = read(&e.injIn, r.InjectorIn, dt)
-	o.InjectorOut = read(&e.injOut, r.InjectorOut, dt)
-	o.Header = read(&e.header, r.Header, dt)
-	o.Main = read(&e.main, r.Main, dt)
-	o.Branch = read(&e.branch, r.Branch, dt)
-	o.Stock = read(&e.stock, r.Stock, dt)
+	o.Supply = read(&e.supply, &r.Supply, dt)
+	o.FilterOut = read(&e.filterOut, &r.FilterOut, dt)
+	o.InjectorIn = read(&e.injIn, &r.InjectorIn, dt)
+	o.InjectorOut = read(&e.injOut, &r.InjectorOut, dt)
+	o.Header = read(&e.header, &r.Header, dt)
+	o.Main = read(&e.main, &r.Main, dt)
+	o.Branch = read(&e.branch, &r.Branch, dt)
+	o.Stock = read(&e.stock, &r.Stock, dt)
 	o.FilterDiff = minus(o.Supply, o.FilterOut)
 	o.InjectorDiff = minus(o.InjectorIn, o.InjectorOut)
 }
@@ -243,14 +247,13 @@ func (e *Estimator) smooth(dt time.Duration, r *box.Readings) {
 // drop-out the last flow is held for ten seconds; after that nothing is counted.
 func (e *Estimator) flowing(dt time.Duration, r *box.Readings) {
 	o := &e.out
-	design := e.cfg.Zone.ExpectedFlow(e.cfg.Target)
 	switch {
 	case !r.Main.Usable():
 		o.Flowing = Unknown
 		e.prevKnown = false
-	case e.flowOn.stood(e.now, r.Main.Value > design.Scale(0.05), 2*time.Second):
+	case e.flowOn.stood(e.now, r.Main.Value > e.design.Scale(0.05), 2*time.Second):
 		o.Flowing = Yes
-	case e.flowOff.stood(e.now, r.Main.Value < design.Scale(0.025), 3*time.Second) || o.Flowing == Unknown:
+	case e.flowOff.stood(e.now, r.Main.Value < e.design.Scale(0.025), 3*time.Second) || o.Flowing == Unknown:
 		o.Flowing = No
 	}
 	if r.Main.Usable() && r.Main.Age <= heldFor {
@@ -264,7 +267,7 @@ func (e *Estimator) flowing(dt time.Duration, r *box.Readings) {
 	if o.Header.Known {
 		o.Expected = known(e.expected(o.Header.V), 0).on(o.Header.Basis)
 	}
-	if o.Flowing == Yes && o.Expected.Known && o.Expected.V > design.Scale(0.1) {
+	if o.Flowing == Yes && o.Expected.Known && o.Expected.V > e.design.Scale(0.1) {
 		o.FlowRatio = over(o.Main, o.Expected)
 	}
 }

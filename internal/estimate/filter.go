@@ -155,7 +155,7 @@ func (w *ranked) robust(until float64) (median, sigma float64, n int) {
 	}
 	if w.newest() <= until {
 		if !w.judged {
-			w.median, w.sigma = spread(w.sorted[:w.n], w.scratch[:0])
+			w.median, w.sigma = spread(w.sorted[:w.n])
 			w.judged = true
 		}
 		return w.median, w.sigma, w.n
@@ -171,31 +171,32 @@ func (w *ranked) robust(until float64) (median, sigma float64, n int) {
 		return 0, 0, 0
 	}
 	slices.Sort(s)
-	var room [windowSize]float64
-	median, sigma = spread(s, room[:0])
+	median, sigma = spread(s)
 	return median, sigma, len(s)
 }
 
-// spread is the median and 1.4826·MAD of sorted values. The deviations are merged
-// in rising order from the median outwards; half of them are enough.
-func spread(s, room []float64) (median, sigma float64) {
-	median = mid(s)
-	above := len(s) / 2
-	below := above - 1
-	for len(room) <= len(s)/2 {
-		if below < 0 || above < len(s) && math.Abs(s[above]-median) <= math.Abs(s[below]-median) {
-			room = append(room, math.Abs(s[above]-median))
-			above++
+// spread is the median and 1.4826·MAD of sorted values.
+func spread(s []float64) (median, sigma float64) {
+	median, h := mid(s), len(s)/2
+	mad := nearest(s, median, h+1)
+	if len(s)%2 == 0 {
+		mad = (nearest(s, median, h) + mad) / 2
+	}
+	return median, 1.4826 * mad
+}
+
+// nearest is how far the kth nearest of sorted values is from x. The k nearest
+// stand side by side: their begin is found by halving.
+func nearest(s []float64, x float64, k int) float64 {
+	low, high := 0, len(s)-k
+	for low < high {
+		if m := (low + high) / 2; x-s[m] > s[m+k]-x {
+			low = m + 1
 		} else {
-			room = append(room, math.Abs(s[below]-median))
-			below--
+			high = m
 		}
 	}
-	last := len(room) - 1
-	if len(s)%2 == 1 {
-		return median, 1.4826 * room[last]
-	}
-	return median, 1.4826 * ((room[last-1] + room[last]) / 2)
+	return max(math.Abs(s[low]-x), math.Abs(s[low+k-1]-x))
 }
 
 // about is the same standard deviation of all values about the straight line through
@@ -212,8 +213,7 @@ func (w *ranked) about() float64 {
 		s = append(s, y[i]-f.mean-float64(f.slope*(t[i]-f.centre)))
 	}
 	slices.Sort(s)
-	var room [windowSize]float64
-	_, sigma := spread(s, room[:0])
+	_, sigma := spread(s)
 	return sigma
 }
 

@@ -45,7 +45,7 @@ func (e *Estimator) freeze(r *box.Readings) Freeze {
 	f := Freeze{Left: FreezeHorizon, Early: FreezeHorizon,
 		Air: c.air.tau(e.sec, assumedAir()), Water: c.water.tau(e.sec, assumedWater())}
 	if r.OutsideAir.Usable() {
-		f.Outside = known(r.OutsideAir.Value, probeError).on(basisOf(r.OutsideAir))
+		f.Outside = known(r.OutsideAir.Value, probeError).on(basisOf(&r.OutsideAir))
 	}
 	if c.forecast.on {
 		f.Forecast = known(c.forecast.low, forecastError)

@@ -34,7 +34,7 @@ type gauge struct {
 }
 
 // read smooths a reading, its Sigma left to Weighed; one that can't be used resets.
-func read[T ~float64](g *gauge, r box.Reading[T], dt time.Duration) Value[T] {
+func read[T ~float64](g *gauge, r *box.Reading[T], dt time.Duration) Value[T] {
 	if !r.Usable() {
 		g.reset()
 		return Value[T]{}
@@ -42,19 +42,18 @@ func read[T ~float64](g *gauge, r box.Reading[T], dt time.Duration) Value[T] {
 	if r.Age == 0 {
 		g.noise.add(float64(r.Value))
 	}
-	y := g.add(float64(r.Value), dt)
-	return known(T(y), 0).on(basisOf(r))
+	return Value[T]{V: T(g.add(float64(r.Value), dt)), Known: true, Basis: basisOf(r)}
 }
 
 // raw is a reading as it is, its Sigma left to Weighed.
-func raw[T ~float64](g *gauge, r box.Reading[T]) Value[T] {
+func raw[T ~float64](g *gauge, r *box.Reading[T]) Value[T] {
 	if !r.Usable() {
 		return Value[T]{}
 	}
 	if r.Age == 0 {
 		g.noise.add(float64(r.Value))
 	}
-	return known(r.Value, 0).on(basisOf(r))
+	return Value[T]{V: r.Value, Known: true, Basis: basisOf(r)}
 }
 
 // stated is the standard deviation of the instrument's stated error at y.

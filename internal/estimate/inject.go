@@ -27,7 +27,7 @@ const strokeGap = 6 * time.Second
 // in, the other a little later.
 func (e *Estimator) conductivity(r *box.Readings) {
 	o := &e.out
-	o.BoxEC, o.EndEC = raw(&e.boxEC, r.BoxEC), raw(&e.endEC, r.EndEC)
+	o.BoxEC, o.EndEC = raw(&e.boxEC, &r.BoxEC), raw(&e.endEC, &r.EndEC)
 	if r.BoxEC.Usable() {
 		if !o.EverDrawn && o.Flowing == Yes && !e.washing() && e.sec-e.baseWin.newest() >= 0.99 && r.BoxEC.Age == 0 {
 			e.baseWin.add(e.sec, float64(r.BoxEC.Value))

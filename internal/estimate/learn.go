@@ -111,6 +111,12 @@ func (e *Estimator) rule(which Lesson) rule {
 
 // Usual is false before enough runs have shown it.
 func (e *Estimator) Usual(which Lesson) (Usual, bool) {
+	u := e.usual[which]
+	return u, u.Runs > 0
+}
+
+// agreed is what past runs agree on; no runs before there are enough.
+func (e *Estimator) agreed(which Lesson) Usual {
 	r := e.rule(which)
 	var s []float64
 	for _, x := range *e.lessons.of(which) {
@@ -119,7 +125,7 @@ func (e *Estimator) Usual(which Lesson) (Usual, bool) {
 		}
 	}
 	if len(s) < minLessons {
-		return Usual{}, false
+		return Usual{}
 	}
 	s = s[max(0, len(s)-maxLessons):]
 	slices.Sort(s)
@@ -133,7 +139,7 @@ func (e *Estimator) Usual(which Lesson) (Usual, bool) {
 	if r.quantile != 0.5 {
 		u.Value = s[int(float64(r.quantile*float64(len(s))))]
 	}
-	return u, true
+	return u
 }
 
 // Shown is what this run shows beside what is usual.
@@ -179,7 +185,12 @@ func (e *Estimator) Learn(trouble func(Lesson) bool) Lessons {
 // Know gives the estimator what past runs taught. It never weakens what is
 // judged: it can add to the flush volume, take from what passes for a clean
 // filter's difference, and tell of departures.
-func (e *Estimator) Know(l Lessons) { e.lessons = l }
+func (e *Estimator) Know(l Lessons) {
+	e.lessons = l
+	for which := FillVolume; which < NumLessons; which++ {
+		e.usual[which] = e.agreed(which)
+	}
+}
 
 // usualRatioFor is how long the flow is watched before it is compared.
 const usualRatioFor = 30 * time.Second
@@ -197,8 +208,7 @@ func (e *Estimator) learning() {
 	}
 	watched := o.EverDrawn || o.Pressurised == Yes && e.now-o.Standing.Pressurised.Since >= usualRatioFor
 	if f.usualN >= 10 && watched {
-		design := e.cfg.Zone.ExpectedFlow(e.cfg.Target)
-		show(SteadyFlow, f.usualSum/float64(f.usualN)*float64(design))
+		show(SteadyFlow, f.usualSum/float64(f.usualN)*float64(e.design))
 	}
 	if e.filterKnown { // anew, where it was cleaned in the run
 		e.shown[CleanFilter] = known(e.filterClean*e.designSquared(), 0)
@@ -212,8 +222,7 @@ func (e *Estimator) learning() {
 }
 
 func (e *Estimator) designSquared() float64 {
-	q := float64(e.cfg.Zone.ExpectedFlow(e.cfg.Target))
-	return q * q
+	return float64(e.design) * float64(e.design)
 }
 
 // load is what the filter takes beyond a clean one's difference, by this run's

@@ -126,7 +126,7 @@ type heard struct {
 	ok bool
 }
 
-func hear[T ~float64](r box.Reading[T]) heard {
+func hear[T ~float64](r *box.Reading[T]) heard {
 	return heard{float64(r.Value), r.Usable() && r.Age <= freshFor}
 }
 
@@ -193,7 +193,7 @@ func (t *turning) begin() {
 
 // follow takes one turn's readings and tells whether the difference is known.
 func (t *turning) follow(now, dt time.Duration, r *box.Readings) bool {
-	in, out := hear(r.InjectorIn), hear(r.InjectorOut)
+	in, out := hear(&r.InjectorIn), hear(&r.InjectorOut)
 	if !in.ok || !out.ok || r.InjectorIn.Quality != box.Good || r.InjectorOut.Quality != box.Good {
 		t.quick.reset()
 		t.stir.reset()
@@ -270,15 +270,17 @@ func (t *turning) settle(dt time.Duration, d float64, r *box.Readings) {
 		// The anchor follows what drifts: strokes and pumps are no turns.
 		t.at.anchor += float64(dt.Seconds() / levelSpan * (n.diff.y - t.at.anchor))
 	}
-	for _, x := range []struct {
-		l *level
-		h heard
-	}{{&n.main, hear(r.Main)}, {&n.branch, hear(r.Branch)}, {&n.header, hear(r.Header)}} {
-		if x.h.ok {
-			x.l.add(x.h.v, dt)
-		} else {
-			*x.l = level{}
-		}
+	n.main.follow(hear(&r.Main), dt)
+	n.branch.follow(hear(&r.Branch), dt)
+	n.header.follow(hear(&r.Header), dt)
+}
+
+// follow adds what is heard; what can't be heard begins anew.
+func (l *level) follow(h heard, dt time.Duration) {
+	if h.ok {
+		l.add(h.v, dt)
+	} else {
+		*l = level{}
 	}
 }
 

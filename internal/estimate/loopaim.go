@@ -123,8 +123,7 @@ func (e *Estimator) looping(dt time.Duration, r *box.Readings) {
 		t.at.moved = false // what comes with the water is no turn of the valve
 		return
 	}
-	was := *l
-	*l = Loop{Known: true, Enough: was.Enough, Cannot: was.Cannot, Moving: t.busy(), Limits: e.cfg.Loop, HeaderLow: e.cfg.Low}
+	*l = Loop{Known: true, Enough: l.Enough, Cannot: l.Cannot, Moving: t.busy(), Limits: e.cfg.Loop, HeaderLow: e.cfg.Low}
 	l.Diff = known1(t.diff(), o.InjectorDiff)
 	l.Branch = e.loopBranch(dt, r)
 	main := heard{float64(o.Main.V), o.Main.Known && o.Main.V > 0}
@@ -152,7 +151,7 @@ func known1(v float64, like Value[units.KPa]) Value[units.KPa] {
 // loopBranch is the branch flow: quick while the valve moves, averaged over
 // strokes while it does not.
 func (e *Estimator) loopBranch(dt time.Duration, r *box.Readings) Value[units.LPerH] {
-	t, h := &e.turn, hear(r.Branch)
+	t, h := &e.turn, hear(&r.Branch)
 	if !h.ok {
 		t.branchQuick.reset()
 		return Value[units.LPerH]{}
@@ -161,7 +160,7 @@ func (e *Estimator) loopBranch(dt time.Duration, r *box.Readings) Value[units.LP
 	if n := &t.now.branch; !t.at.moving && n.have && n.age > 2 {
 		v = n.y
 	}
-	return known(units.LPerH(v), e.out.Branch.Sigma).on(basisOf(r.Branch))
+	return known(units.LPerH(v), e.out.Branch.Sigma).on(basisOf(&r.Branch))
 }
 
 // remember keeps the ends of what was seen at rest with the lines at pressure.
@@ -205,7 +204,7 @@ func (e *Estimator) mostDiff(main heard) Value[units.KPa] {
 	if static <= 0 || loss < 0 {
 		return Value[units.KPa]{}
 	}
-	q2 := float64(c.Zone.ExpectedFlow(c.Low) / o.Expected.V)
+	q2 := float64(e.least / o.Expected.V)
 	q2 = float64(q2 * q2) // (flow at the low end ÷ flow now)²
 	most := static - float64(loss*q2) - float64(c.Low)
 	if e.sagging() {

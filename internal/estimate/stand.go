@@ -18,15 +18,16 @@ func (o *Estimates) judged() judgements {
 func (e *Estimator) stand(was judgements, r *box.Readings) {
 	o, s := &e.out, &e.out.Standing
 	o.CleanAtEnd = o.cleanAtEnd()
-	main, header := basisOf(r.Main), basisOf(r.Header)
+	main := basisOf(&r.Main)
+	lines := main.with(basisOf(&r.Header))
 	s.Flowing.hear(e.now, o.Flowing != was.flowing, main)
-	s.Filled.hear(e.now, o.Filled != was.filled, main, header)
-	s.Pressurised.hear(e.now, o.Pressurised != was.pressurised, main, header)
+	s.Filled.hear(e.now, o.Filled != was.filled, lines)
+	s.Pressurised.hear(e.now, o.Pressurised != was.pressurised, lines)
 	s.Drawing.hear(e.now, o.Drawing != was.drawing, drawnBy(r))
-	s.CleanAtBox.hear(e.now, tri(o.CleanAtBox) != was.atBox, main, basisOf(r.BoxEC))
+	s.CleanAtBox.hear(e.now, tri(o.CleanAtBox) != was.atBox, main.with(basisOf(&r.BoxEC)))
 	end := main
 	if r.EndEC.Usable() && o.EndBase.Known {
-		end = end.with(basisOf(r.EndEC))
+		end = end.with(basisOf(&r.EndEC))
 	}
 	s.CleanAtEnd.hear(e.now, o.CleanAtEnd != was.atEnd, end)
 	o.Baseline.Age, o.EndBase.Age = e.since(&e.baseWin.window), e.since(&e.endBaseWin.window)
@@ -39,11 +40,11 @@ func (e *Estimator) stand(was judgements, r *box.Readings) {
 func drawnBy(r *box.Readings) Basis {
 	switch {
 	case r.Stock.Usable():
-		return basisOf(r.Stock)
+		return basisOf(&r.Stock)
 	case r.Branch.Usable():
-		return basisOf(r.Branch)
+		return basisOf(&r.Branch)
 	}
-	return basisOf(r.BoxEC)
+	return basisOf(&r.BoxEC)
 }
 
 func (e *Estimator) since(w *window) time.Duration {

@@ -36,7 +36,7 @@ func (e *Estimator) strokes(r *box.Readings) {
 		c.take(e.now, float64(r.Stock.Value))
 	}
 	if rate, ok := c.rate(e.now); ok {
-		o.Cycling = known(rate, rate/units.PerMin(c.counted())).on(basisOf(r.Stock))
+		o.Cycling = known(rate, rate/units.PerMin(c.counted())).on(basisOf(&r.Stock))
 	}
 }
 

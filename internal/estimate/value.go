@@ -43,7 +43,7 @@ type Basis struct {
 	Quality box.Quality
 }
 
-func basisOf[T ~float64](r box.Reading[T]) Basis { return Basis{r.Age, r.Quality} }
+func basisOf[T ~float64](r *box.Reading[T]) Basis { return Basis{r.Age, r.Quality} }
 
 // with is what stands on both.
 func (b Basis) with(c Basis) Basis {
@@ -106,16 +106,12 @@ type Standing struct {
 
 // hear takes this turn's readings for it. A judgement that nothing speaks to any
 // more grows old.
-func (s *Standing) hear(now time.Duration, changed bool, of ...Basis) {
+func (s *Standing) hear(now time.Duration, changed bool, of Basis) {
 	if changed {
 		s.Since = now
 	}
-	var all Basis
-	for _, b := range of {
-		all = all.with(b)
-	}
-	if all.Quality == box.Good || all.Quality == box.Uncertain {
-		s.seen, s.Quality = now-all.Age, all.Quality
+	if of.Quality == box.Good || of.Quality == box.Uncertain {
+		s.seen, s.Quality = now-of.Age, of.Quality
 	} else {
 		s.Quality = box.Uncertain
 	}
