@@ -35,6 +35,7 @@ func (d *Definition) mayBeSilent() bool { return d.Silenceable && !d.Latches }
 // Told is what an alarm is told in one turn.
 type Told struct {
 	Judged     bool // whether the condition can be judged at all; if not, Active counts for nothing
+	Unseen     bool // nobody looked since the turn before
 	Active     bool // the condition stands
 	Grave      bool // it stands past its second limit
 	Grown      bool // it stands for more than what was said of it
@@ -97,7 +98,13 @@ func (a *Alarm) Priority() Priority {
 
 // worse reports whether the second limit has been passed for the on-delay.
 func (a *Alarm) worse(now time.Duration, w Told) bool {
-	past := w.Judged && w.Active && w.Grave && a.Def.Grave != UnknownPriority
+	if !w.Judged || w.Unseen {
+		a.pastFrom += now - a.last
+	}
+	if !w.Judged {
+		return false
+	}
+	past := w.Active && w.Grave && a.Def.Grave != UnknownPriority
 	if past && !a.past {
 		a.pastFrom = now
 	}
@@ -139,7 +146,7 @@ func (a *Alarm) rests(now time.Duration, w Told) bool {
 	if w.Active || w.Grave || w.Grown || w.Suppressed || a.State != Normal || a.active || a.held || a.past {
 		return false
 	}
-	if !w.Judged {
+	if !w.Judged || w.Unseen {
 		a.change += now - a.last
 	}
 	a.last, a.judged = now, w.Judged
@@ -172,12 +179,14 @@ func (a *Alarm) own(now time.Duration, w Told) Signal {
 }
 
 // judge follows the condition through its delays. Time in which it can't be
-// judged does not count towards them.
+// judged, or nobody looked, does not count towards them; nor does it begin them anew.
 func (a *Alarm) judge(now time.Duration, w Told) Signal {
 	dead := now - a.last
 	a.last, a.judged = now, w.Judged
-	if !w.Judged {
+	if !w.Judged || w.Unseen {
 		a.change += dead
+	}
+	if !w.Judged {
 		return NoSignal
 	}
 	if w.Active != a.active {

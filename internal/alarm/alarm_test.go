@@ -459,3 +459,32 @@ func TestNames(t *testing.T) {
 		t.Errorf("%v", names)
 	}
 }
+
+// TestUnseen: time in which nobody looked counts for no delay, and what was seen
+// before it still does.
+func TestUnseen(t *testing.T) {
+	a := New(Definition{ID: "x", OnDelay: 20 * time.Second, OffDelay: 20 * time.Second})
+	now := time.Duration(0)
+	turn := func(dt time.Duration, active, unseen bool) Signal {
+		now += dt
+		return a.Turn(now, Told{Judged: true, Active: active, Unseen: unseen}, func() say.Text { return say.Text{} }).On
+	}
+	turn(time.Second, true, false)
+	turn(15*time.Second, true, false)
+	if on := turn(time.Hour, true, true); on != NoSignal {
+		t.Errorf("%v after an hour unseen", on)
+	}
+	if on := turn(4*time.Second, true, false); on != NoSignal {
+		t.Errorf("%v after 19 s", on)
+	}
+	if on := turn(time.Second, true, false); on != Rise {
+		t.Errorf("%v after 20 s", on)
+	}
+	turn(time.Second, false, false)
+	if on := turn(time.Hour, false, true); on != NoSignal {
+		t.Errorf("%v: gone unseen", on)
+	}
+	if on := turn(20*time.Second, false, false); on != Fall {
+		t.Errorf("%v after 20 s seen without it", on)
+	}
+}

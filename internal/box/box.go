@@ -177,6 +177,8 @@ type Readings struct {
 	BoxAir      Reading[units.Celsius]
 	OutsideAir  Reading[units.Celsius]
 
+	// Unseen: before this turn nobody looked, for much longer than turns are apart.
+	Unseen bool
 	// Contradicting are channels that send sound-looking values which can't be
 	// true together with another's.
 	Contradicting Channels

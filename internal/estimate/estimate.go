@@ -238,7 +238,7 @@ func (e *Estimator) smooth(dt time.Duration, r *box.Readings) {
 	o.Header = read(&e.header, &r.Header, dt)
 	o.Main = read(&e.main, &r.Main, dt)
 	o.Branch = read(&e.branch, &r.Branch, dt)
-	o.Stock = read(&e.stock, &r.Stock, dt)
+	e.readStock(dt, r)
 	o.FilterDiff = minus(o.Supply, o.FilterOut)
 	o.InjectorDiff = minus(o.InjectorIn, o.InjectorOut)
 }

@@ -56,6 +56,11 @@ func raw[T ~float64](g *gauge, r *box.Reading[T]) Value[T] {
 	return Value[T]{V: r.Value, Known: true, Basis: basisOf(r)}
 }
 
+// late: the newest value is older than the channel's own rhythm explains.
+func late[T ~float64](r *box.Reading[T]) bool {
+	return r.Quality == box.Uncertain && r.Cause == box.CheckFunction
+}
+
 // stated is the standard deviation of the instrument's stated error at y.
 func (g *gauge) stated(y float64) float64 { return standard(g.offset + float64(g.gain*math.Abs(y))) }
 

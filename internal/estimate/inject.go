@@ -14,6 +14,9 @@ type draws struct {
 	lastStroke  time.Duration
 	firstStroke time.Duration
 	strokes     int
+	quiet       time.Duration // since the last stroke, a meter heard
+	since       time.Duration // the newest value of the stock meter, unless it is late
+	heard       time.Duration // that this turn's word on a stroke speaks of
 	rise        float64       // Σ(EC−baseline)·s while drawing, mixing time left out
 	riseFor     float64       // s
 	riseAt      time.Duration // of the newest value in rise
@@ -51,11 +54,13 @@ func baseline(w *ranked, until float64) Value[units.USPerCm] {
 
 // stroke says whether stock seems to move now, from the best witness there is:
 // the stock meter, else the branch's flow with its pressure difference, else
-// the EC at the box.
+// the EC at the box. A meter that is late, as in a drop-out, says nothing of now.
 func (e *Estimator) stroke(r *box.Readings) Tri {
 	o := &e.out
 	driven := !o.InjectorDiff.Known || o.InjectorDiff.V > 8
 	switch {
+	case late(&r.Stock), !r.Stock.Usable() && late(&r.Branch):
+		return Unknown
 	case r.Stock.Usable():
 		branch := !r.Branch.Usable() || r.Branch.Value > 0
 		return tri(r.Stock.Value > 0.09 && (branch || driven)) // 0.0015 L/min, below the finest meter step seen
@@ -67,34 +72,55 @@ func (e *Estimator) stroke(r *box.Readings) Tri {
 	return Unknown
 }
 
+// readStock smooths the stock meter by fresh values alone. Over a gap the mean stays:
+// the newest value is one moment of a stroke.
+func (e *Estimator) readStock(dt time.Duration, r *box.Readings) {
+	d := &e.draw
+	d.heard = 0
+	if !r.Unseen {
+		d.since += dt
+	}
+	if r.Stock.Age == 0 {
+		d.heard = d.since
+	}
+	if r.Stock.Age == 0 || late(&r.Stock) {
+		d.since = 0
+	}
+	e.out.Stock = read(&e.stock, &r.Stock, d.heard)
+	if !r.Stock.Usable() && !r.Unseen {
+		d.heard = dt // of the other witnesses
+	}
+}
+
 func (e *Estimator) drawing(dt time.Duration, r *box.Readings) {
 	o, d := &e.out, &e.draw
 	gap := max(strokeGap, 3*dt)
 	if e.unmetered() {
-		d.firstStroke, d.lastStroke = e.now-unmeteredFor, e.now
+		d.firstStroke, d.lastStroke, d.quiet = e.now-unmeteredFor, e.now, 0
 		e.drawBegins()
 	}
 	switch e.stroke(r) {
 	case Unknown:
-		if e.now-d.lastStroke > gap {
+		if e.now-d.lastStroke > gap+heldFor {
 			o.Drawing = Unknown
 		}
 	case Yes:
-		if e.now-d.lastStroke > gap {
+		if o.Drawing != Yes && e.now-d.lastStroke > gap {
 			d.firstStroke, d.strokes = e.now, 0
 		}
-		d.lastStroke = e.now
+		d.lastStroke, d.quiet = e.now, 0
 		d.strokes++
 		if o.Drawing != Yes && d.strokes >= 3 && e.now-d.firstStroke >= 2*time.Second {
 			e.drawBegins()
 		}
 	case No:
+		d.quiet += d.heard
 		if o.Drawing != Yes {
 			if o.Drawing == Unknown && o.EverDrawn && o.DrawEnd < d.lastStroke {
 				o.DrawEnd = e.now // when it ended was not seen
 			}
 			o.Drawing = No
-		} else if e.now-d.lastStroke >= gap {
+		} else if d.quiet >= gap {
 			o.Drawing, o.DrawEnd = No, d.lastStroke
 		}
 	}

@@ -45,7 +45,7 @@ func (e *Estimator) unwatched(gap time.Duration) {
 		return
 	}
 	if o.Drawing == Yes {
-		e.draw.lastStroke = e.now
+		e.draw.lastStroke, e.draw.quiet = e.now, 0
 	}
 	if !o.EverDrawn {
 		return

@@ -53,7 +53,8 @@ func criteria() map[string]criterion {
 		}},
 		"ratio-off": {stands: func(g *Guard, stood bool) (active, judged bool) {
 			off := units.Ratio(math.Abs(g.ratioError()))
-			return g.in.e.BranchRatio.Known && above(off, g.limits.RatioWarn, g.limits.Deadband.Ratio, stood), true
+			known := g.in.e.BranchRatio.Known
+			return known && above(off, g.limits.RatioWarn, g.limits.Deadband.Ratio, stood), known || g.in.e.Drawing == estimate.No
 		}, grave: func(g *Guard) bool { return math.Abs(g.ratioError()) > float64(g.limits.RatioAlarm) }},
 		"flow-above-expected": {drains: true, stands: (*Guard).flowAbove},
 		"flow-below-expected": {drains: true, stands: func(g *Guard, stood bool) (active, judged bool) {

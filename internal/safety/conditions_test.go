@@ -58,6 +58,34 @@ func TestRatioTwice(t *testing.T) {
 	}
 }
 
+// TestRatioGap: ISA-18.2's on-delay is time in which the condition stands. Where the
+// ratio can't be told for a while that while is left out, and what stood before it
+// still counts; once no stock is drawn it is over.
+func TestRatioGap(t *testing.T) {
+	for _, c := range []struct {
+		name    string
+		drawing estimate.Tri
+		ratio   units.Ratio
+		rest    int // s from the gap to the alarm
+	}{{"a drop-out", estimate.Unknown, 0.0225, 80}, {"past the second limit", estimate.Unknown, 0.014, 80}, {"stock stops", estimate.No, 0.0225, 180}} {
+		b := newBench()
+		b.e.Drawing, b.e.BranchRatio = estimate.Yes, known(c.ratio)
+		b.wait(101)
+		b.e.Drawing, b.e.BranchRatio = c.drawing, estimate.Value[units.Ratio]{}
+		b.wait(10)
+		b.e.Drawing, b.e.BranchRatio = estimate.Yes, known(c.ratio)
+		if rose := b.wait(c.rest - 1); len(rose) > 0 {
+			t.Errorf("%s: raised %v too soon", c.name, rose)
+		}
+		if rose := b.wait(2); !slices.Equal(rose, []string{"ratio-off"}) {
+			t.Errorf("%s: raised %v", c.name, rose)
+		}
+		if a := b.g.Find("ratio-off"); (a.Priority() == alarm.High) != (c.ratio < 0.015) {
+			t.Errorf("%s: %v", c.name, a.Priority())
+		}
+	}
+}
+
 // TestFilterWords: from +3 psi over clean it is to be cleaned, from +5 psi now
 // (University of California, Maintenance of Microirrigation Systems: 3 to 5 psi
 // over clean).

@@ -55,6 +55,7 @@ type Config struct {
 type Conditioner struct {
 	cfg      Config
 	now      time.Duration
+	beat     time.Duration // between the newest two turns
 	resumed  time.Duration // since when turns have come without a gap
 	channels [box.NumChannels]channel
 	readings box.Readings
@@ -108,6 +109,7 @@ func (c *Conditioner) Readings(mono time.Duration, samples []box.Sample) *box.Re
 		}
 	}
 	dt := c.passed(mono)
+	c.readings.Unseen = c.resumed == mono
 	c.stuck(mono)
 	c.probes(mono, dt)
 	r := &c.readings
@@ -129,18 +131,20 @@ func (c *Conditioner) Readings(mono time.Duration, samples []box.Sample) *box.Re
 }
 
 // away is the gap between turns from which on the core is taken not to have
-// looked, as while boxd was being restarted. Common practice, no source.
-const away = 45 * time.Second
+// looked, as while boxd was being restarted, unless turns come so seldom. Common
+// practice, no source.
+const away = 10 * time.Second
 
 // passed is the time since the last turn; none is counted for a gap that nobody
 // saw.
 func (c *Conditioner) passed(mono time.Duration) time.Duration {
 	dt := mono - c.now
 	c.now = mono
-	if dt > away {
+	if dt > max(away, 3*c.beat) {
 		c.resumed = mono
 	}
-	if dt > 10*time.Second {
+	c.beat = dt
+	if dt > away {
 		return 0
 	}
 	return dt

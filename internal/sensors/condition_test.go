@@ -94,6 +94,9 @@ func TestQuality(t *testing.T) {
 	} {
 		c := New(Config{Silent: silent, Ranges: DefaultRanges(), GaugeError: 7})
 		for _, s := range story {
+			for c.now+time.Second < at(s.sec) {
+				c.Readings(c.now+time.Second, nil)
+			}
 			got := c.Readings(at(s.sec), s.sample).Header
 			if got.Quality != s.quality || got.Cause != s.cause || !strings.Contains(got.Why.String(), s.why) {
 				t.Errorf("%s, %d s: %v, %v, %q; want %v, %v, %q", name, s.sec, got.Quality, got.Cause, got.Why, s.quality, s.cause, s.why)

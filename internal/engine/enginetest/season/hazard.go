@@ -193,7 +193,7 @@ func definitions() [numKinds]definition {
 			stands: func(s *Season) bool { return injects(s) && s.plant.dead }},
 		InjectorWears: {name: "injector ratio off", when: atStart, expect: []expectation{{"ratio-off", 225}},
 			begin: func(s *Season, h *Hazard) { s.plant.wear = h.between(0.55, 0.78) }, lift: func(s *Season, _ *Hazard) { s.plant.wear = 1 },
-			stands: func(s *Season) bool { return injects(s) && s.drawsNow() && s.metersHeard() }},
+			stands: func(s *Season) bool { return injects(s) && s.drawsNow() }},
 		StockTooStrong: {name: "stock too strong", when: atStart, expect: []expectation{{"ec-above-limit", 60}},
 			begin: func(s *Season, h *Hazard) { s.plant.strength *= h.between(3, 5) }, lift: func(s *Season, h *Hazard) { s.plant.strength /= h.between(3, 5) },
 			stands: func(s *Season) bool { return t(s).base+s.plant.mixed > 1.08*float64(s.cfg.Limits.ECLimit) }},
@@ -215,12 +215,6 @@ func definitions() [numKinds]definition {
 		LinkLost: {name: "link to the station lost", when: atStart, expect: []expectation{{"link-down", 125}},
 			begin: func(s *Season, _ *Hazard) { s.around.cut = true; s.box.Net(false) }, lift: func(s *Season, _ *Hazard) { s.around.cut = false; s.box.Net(true) }, stands: always},
 	}
-}
-
-// metersHeard: what the ratio is judged by was there in this turn. A gap begins the
-// alarm's delay anew.
-func (s *Season) metersHeard() bool {
-	return s.quiet[box.StockDraw]+s.quiet[box.InjectorFlow] == 0
 }
 
 // absence is how long a person walks away, s: half an hour, less in a slice.

@@ -134,6 +134,10 @@ type lesson struct {
 func mended() []lesson {
 	return []lesson{
 		{15, false, "1:1/16 2:", "the rest of a run with stock too strong passed for noise of the end probe: flush done early the day after"},
+		{720, true, "1:1", "37 s without power after a drop-out passed for a silent gauge"},
+		{935, true, "1:1", "28 s without power counted towards alarms of an injector that had just been started"},
+		{1026, true, "2:1,2", "107 s without power did, a wire broken meanwhile"},
+		{1703, true, "1:1", "a broken wire's last value, nothing drawn, passed for an empty tank"},
 	}
 }
 
