@@ -39,7 +39,7 @@ func TestAlert(t *testing.T) {
 	t.Cleanup(hook.Close)
 	text := string(demoConfig()) + "\nalerts:\n  - {url: 'generic+" + hook.URL + "/hook?template=json', events: [flush_done]}\n"
 	dir := t.TempDir()
-	life(t, text, dir, func(ctx context.Context) {
+	life(t, text, dir, playPerson, func(ctx context.Context) {
 		select {
 		case n := <-notes:
 			if !strings.Contains(n["title"], "north-box") || !strings.Contains(strings.ToLower(n["title"]+n["message"]), "flush") {
@@ -53,7 +53,8 @@ func TestAlert(t *testing.T) {
 		}
 	})
 	// The next life looks into its outbox twice a second.
-	life(t, text, dir, func(ctx context.Context) {
+	nobody := func(context.Context, *daemon.Daemon, hand, float64) {}
+	life(t, text, dir, nobody, func(ctx context.Context) {
 		looks := time.NewTimer(2 * time.Second)
 		defer looks.Stop()
 		select {
@@ -67,9 +68,9 @@ func TestAlert(t *testing.T) {
 	}
 }
 
-// life runs the service of a configuration over the simulated box, with its
+// life runs the service of a configuration over the simulated box, with a
 // person, until then comes back.
-func life(t *testing.T, text, dir string, then func(context.Context)) {
+func life(t *testing.T, text, dir string, person func(context.Context, *daemon.Daemon, hand, float64), then func(context.Context)) {
 	t.Helper()
 	cfg, err := config.Parse("alert.yaml", []byte(text))
 	if err != nil {
@@ -84,12 +85,8 @@ func life(t *testing.T, text, dir string, then func(context.Context)) {
 	defer cancel()
 	s := &service{cfg: cfg, text: text, core: core, source: sim, beat: time.Second, speed: 1000, data: dir, listen: "127.0.0.1:0", wander: true,
 		tell: func(string, ...any) {}, log: slog.New(slog.DiscardHandler), before: sim.catchUp,
-		wrap: func(c web.Core) web.Core { return hand{c, sim} },
-		after: func(ctx context.Context, d *daemon.Daemon) {
-			if _, ok, err := newestRun(ctx, dir); err == nil && !ok {
-				playPerson(ctx, d, hand{d, sim}, 1000)
-			}
-		}}
+		wrap:  func(c web.Core) web.Core { return hand{c, sim} },
+		after: func(ctx context.Context, d *daemon.Daemon) { person(ctx, d, hand{d, sim}, 1000) }}
 	done := make(chan error, 1)
 	go func() { done <- s.run(ctx) }()
 	then(ctx)

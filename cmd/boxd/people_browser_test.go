@@ -56,7 +56,8 @@ func feed(t *testing.T, in io.Writer, row string) {
 }
 
 func TestPeopleAndAnAlarm(t *testing.T) {
-	kim := webtest.Open(t, 3*time.Minute)
+	t.Parallel()
+	kim := webtest.Open(t, 8*time.Minute)
 	state := t.TempDir()
 	p, in := startPiped(t, state)
 	code := p.await(t, `with the code (\S+)`)

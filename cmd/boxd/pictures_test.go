@@ -26,7 +26,7 @@ func TestManualsPictures(t *testing.T) {
 	if !*rewrite {
 		t.Skip("the manual's pictures are taken anew with -rewrite")
 	}
-	tab := webtest.Open(t, 4*time.Minute)
+	tab := webtest.Open(t, 8*time.Minute)
 	dir := t.TempDir()
 	p := startBoxd(t, "demo", "-person", "none", "-speed", "70", "-listen", "127.0.0.1:0", "-data", dir)
 	page := p.await(t, `^page +(http://\S+)`)

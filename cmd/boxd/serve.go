@@ -190,7 +190,7 @@ func (s *service) senders(ctx context.Context, link mqtt.Config, j *journal.Jour
 // box that must go on advising has one in memory instead, and why not is said:
 // here, and by an alarm for as long as it lasts.
 func (s *service) archive() (j *journal.Journal, err error) {
-	err = os.MkdirAll(s.data, 0o755)
+	err = os.MkdirAll(s.data, 0o750)
 	if err == nil {
 		var unlock func()
 		if unlock, err = lock(s.data); err == nil {

@@ -72,7 +72,8 @@ func labels() map[string]string {
 }
 
 func TestFromAnEmptyFolderToWork(t *testing.T) {
-	tab := webtest.Open(t, 4*time.Minute)
+	t.Parallel()
+	tab := webtest.Open(t, 8*time.Minute)
 	state := t.TempDir()
 	start := func() (*process, string) {
 		p := startBoxd(t, "run", "-config", filepath.Join(state, "etc", "box.yaml"), "-state", state, "-listen", "127.0.0.1:0")

@@ -33,7 +33,7 @@ const setupIdle = 30 * time.Minute
 
 // guide serves the guide's pages until a configuration is written, or ctx ends.
 func (o *operation) guide(trouble error) error {
-	if err := os.MkdirAll(o.state, 0o755); err != nil {
+	if err := os.MkdirAll(o.state, 0o750); err != nil {
 		return fmt.Errorf("cannot set the box up: %w; give another folder with -state", err)
 	}
 	unlock, err := lock(o.state)

@@ -43,7 +43,7 @@ type Journal struct {
 // (PRAGMA quick_check) and brings its schema up to date, after a copy of an older
 // one (see BackupFile).
 func Open(path string) (*Journal, error) {
-	if err := os.MkdirAll(filepath.Dir(path), 0o755); err != nil {
+	if err := os.MkdirAll(filepath.Dir(path), 0o750); err != nil {
 		return nil, fmt.Errorf("cannot open the archive: %w", err)
 	}
 	return open(path)

@@ -16,7 +16,8 @@ var migrationFiles embed.FS
 
 // migrate brings the schema up to the newest of the migrations in files, whose
 // names sort in the order they apply; PRAGMA user_version counts those applied.
-// Each is one transaction. A schema newer than this program is refused. Where
+// Each is one transaction, which looks again at what another program has applied
+// meanwhile. A schema newer than this program is refused. Where
 // there is something to lose, backup is called first with the version it has.
 func migrate(ctx context.Context, db *sql.DB, files fs.FS, backup func(version int) error) error {
 	names, err := fs.Glob(files, "migrations/*.sql")
@@ -43,7 +44,12 @@ func migrate(ctx context.Context, db *sql.DB, files fs.FS, backup func(version i
 	return nil
 }
 
-func schemaVersion(ctx context.Context, db *sql.DB) (int, error) {
+// asked is a database or a transaction.
+type asked interface {
+	QueryRowContext(ctx context.Context, query string, args ...any) *sql.Row
+}
+
+func schemaVersion(ctx context.Context, db asked) (int, error) {
 	var version int
 	err := db.QueryRowContext(ctx, "PRAGMA user_version").Scan(&version)
 	return version, err
@@ -59,6 +65,9 @@ func apply(ctx context.Context, db *sql.DB, files fs.FS, name string, version in
 		return err
 	}
 	defer func() { _ = tx.Rollback() }() // does nothing after a commit
+	if now, err := schemaVersion(ctx, tx); err != nil || now >= version {
+		return err
+	}
 	if _, err := tx.ExecContext(ctx, string(text)); err != nil {
 		return err
 	}
@@ -84,6 +93,11 @@ func (j *Journal) backup(ctx context.Context, version int) error {
 	_, err := j.writer.ExecContext(ctx, "VACUUM INTO ?", half)
 	if err == nil {
 		err = syncFile(half) // SQLite does not
+	}
+	// Another program that has changed the schema meanwhile has made the copy: this one
+	// may hold what came after.
+	if now, asking := schemaVersion(ctx, j.writer); asking != nil || now != version {
+		return errors.Join(err, asking, os.Remove(half))
 	}
 	if err == nil {
 		err = os.Rename(half, to)

@@ -122,7 +122,7 @@ func TestDuckDBReadsParquet(t *testing.T) {
 // sheets are as few as a run needs.
 func TestReportPrints(t *testing.T) {
 	dir := exported(t, "html")
-	tab := webtest.Open(t, 2*time.Minute)
+	tab := webtest.Open(t, 8*time.Minute)
 	tab.Do("open", webtest.Visit("file://"+filepath.Join(dir, "run.html")), webtest.There("#instruments"))
 	pages := regexp.MustCompile(`/Type\s*/Page\b`)
 	for name, inch := range map[string][2]float64{"a4": {8.27, 11.69}, "letter": {8.5, 11}} {

@@ -17,13 +17,14 @@ import (
 )
 
 func TestARunInTheBrowser(t *testing.T) {
+	t.Parallel()
 	core := newFakeCore(viewAt("ready"))
 	core.trace = pastTrace()
 	core.view.T = 1201 // where the history ends
 	srv := httptest.NewServer(New(core, exportingArchive{fakeArchive{rows: someRuns()}},
 		Options{Box: "north-box", Units: "us", Demo: true, Version: "test"}))
 	t.Cleanup(srv.Close) // after the browser is gone: its stream would keep the server
-	tab := webtest.Open(t, 2*time.Minute)
+	tab := webtest.Open(t, 8*time.Minute)
 
 	tab.Do("open", webtest.Screen(390, 844, "light"), webtest.Visit(srv.URL+"/"), webtest.BodyIs("stream", "open"), webtest.BodyIs("step", "ready"),
 		webtest.There(`#plot-ec:not([data-points="0"]) canvas`))

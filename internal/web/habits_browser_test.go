@@ -42,8 +42,9 @@ func tabTo(tab *webtest.Tab, sel string) {
 // TestKeysAlone confirms a step with Tab and Enter, while parts are swapped every
 // moment (WCAG 2.2: 2.1.1, 2.4.7, 2.4.11).
 func TestKeysAlone(t *testing.T) {
+	t.Parallel()
 	srv, core := every(t)
-	tab := webtest.Open(t, 2*time.Minute)
+	tab := webtest.Open(t, 8*time.Minute)
 	tab.Do("door", webtest.Screen(1280, 900, "light"), webtest.Visit(srv.URL+"/sign-in"))
 	tabTo(tab, "#name")
 	tab.Do("name", webtest.Keys("Kim"))
@@ -66,8 +67,9 @@ func TestKeysAlone(t *testing.T) {
 // TestSunOnTheScreen computes contrast by WCAG's formula, from the colours as
 // drawn: 7 to 1, its level AAA (1.4.6), for what is read and pressed outdoors.
 func TestSunOnTheScreen(t *testing.T) {
+	t.Parallel()
 	srv, core := every(t)
-	tab := webtest.Open(t, 2*time.Minute)
+	tab := webtest.Open(t, 8*time.Minute)
 	signIn(tab, srv.URL, "Kim")
 	look := map[string][]string{
 		"run":   {"#advice-text", ".why li", "#confirm", ".dial .big", "#minutes-left", "td.value", "dd .value", ".steps li.now", ".alarm p", ".alarm button", ".hold p", ".stopped"},
@@ -118,7 +120,7 @@ func TestALinkThatBreaks(t *testing.T) {
 	}
 	serve()
 	t.Cleanup(cut)
-	tab := webtest.Open(t, 2*time.Minute)
+	tab := webtest.Open(t, 8*time.Minute)
 	const shown = `getComputedStyle(document.querySelector("#part-facts .value")).fontStyle`
 	live := []webtest.Step{webtest.BodyIs("stream", "open"), webtest.BodyIs("stopped", "no"), webtest.Until(shown + ` === "normal"`), webtest.Until(`!document.getElementById("confirm").disabled`)}
 	tab.Do("open", webtest.Screen(390, 844, "light"), webtest.Visit("http://"+at+"/"))
@@ -144,9 +146,10 @@ func TestALinkThatBreaks(t *testing.T) {
 // TestAHandOnTheValve: digits seen from two metres, a button within the thumb's
 // reach, a tone that follows the difference and is silent about what isn't known.
 func TestAHandOnTheValve(t *testing.T) {
+	t.Parallel()
 	core := newFakeCore(turning())
 	srv := serveFor(t, core)
-	tab := webtest.Open(t, 2*time.Minute)
+	tab := webtest.Open(t, 8*time.Minute)
 	tab.Do("open", webtest.Screen(390, 844, "light"), webtest.Visit(srv+"/valve"), webtest.BodyIs("stream", "open"), webtest.There("#plot-valve canvas"))
 	// A phone that is 390 CSS px wide is about 65 mm wide (from memory of common
 	// phones). Three digits are set in 30 mm; and digits at two metres are seen

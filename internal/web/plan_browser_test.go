@@ -14,10 +14,11 @@ import (
 // TestThePlanInTheBrowser: nothing breaks the policy, the pictures are there, and
 // the form works without a script.
 func TestThePlanInTheBrowser(t *testing.T) {
+	t.Parallel()
 	h, planner := planHandler()
 	srv := httptest.NewServer(h)
 	t.Cleanup(srv.Close)
-	tab := webtest.Open(t, time.Minute)
+	tab := webtest.Open(t, 8*time.Minute)
 	tab.Do("open", webtest.Screen(390, 844, "light"), webtest.Visit(srv.URL+"/plan"), webtest.Has("#plan-rows .strip"))
 	const unseen = `[...document.querySelectorAll(".curves .at-box, .curves .at-end, .strip .flow, .stages .stage")].filter(e => e.getBoundingClientRect().width < 1).length`
 	if n := tab.Count(unseen); n > 0 {

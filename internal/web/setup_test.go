@@ -186,8 +186,9 @@ func TestTheGuideKeepsSecrets(t *testing.T) {
 // Every page of the guide fits a narrow screen in every language, and meets the rules
 // of accessibility in the dark.
 func TestTheGuideIsForEverybody(t *testing.T) {
+	t.Parallel()
 	srv, w := aWorkshop(t)
-	tab := webtest.Open(t, 2*time.Minute)
+	tab := webtest.Open(t, 8*time.Minute)
 	rules := tab.Rules()
 	w.seen = seenOf()
 	tab.Do("sign in", webtest.Visit(srv.URL+"/sign-in"), webtest.Type("#name", "Kim"), webtest.Type("#phrase", phrase), webtest.Leave("form[action='/sign-in'] button.main"), webtest.BodyIs("page", "setup"))

@@ -23,7 +23,7 @@ import (
 )
 
 // Patience bounds every single wait: a loaded machine of two cores is slow.
-const Patience = time.Minute
+const Patience = 2 * time.Minute
 
 // Step is one thing done in the browser that gives nothing back.
 type Step = chromedp.Action[chromedp.Void]
