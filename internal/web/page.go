@@ -330,6 +330,7 @@ func parsePages(m say.Messages) *pages {
 		"t":    func(format string, args ...any) string { return v.Say(say.Text{Format: format, Args: args}) },
 	})
 	all = template.Must(all.ParseFS(files, "pages/*.html"))
+	settleWords(all, v)
 	return &pages{
 		run: all.Lookup("run.html"), parts: all.Lookup("parts"), runs: all.Lookup("runs.html"), plan: all.Lookup("plan.html"),
 		signIn: all.Lookup("signin.html"), begin: all.Lookup("begin.html"), people: all.Lookup("people.html"),
