@@ -207,6 +207,14 @@ func (h hand) Age() time.Duration {
 	return 0
 }
 
+// Hasten passes on that somebody looks closely.
+func (h hand) Hasten() (calm func()) {
+	if c, ok := h.Core.(web.Hastener); ok {
+		return c.Hasten()
+	}
+	return func() {}
+}
+
 // Submit asks the core and then moves the simulated valve.
 func (h hand) Submit(ctx context.Context, a box.Action) web.Answer {
 	deed := a.Deed

@@ -392,14 +392,13 @@ func (d *Daemon) refuseAll() {
 	}
 }
 
-// betweenRuns is how old a view may grow between runs, when nothing happens: two
-// views a second then.
-const betweenRuns = 490 * time.Millisecond
+// calmly is how old a view may grow when nothing happens: two views a second then.
+const calmly = 490 * time.Millisecond
 
-// shownLately says that the last view will do. In a run each beat is shown, and
-// where somebody looks at the valve's page.
+// shownLately says that the last view will do. Where somebody looks at the valve's page
+// each beat is shown.
 func (d *Daemon) shownLately() bool {
-	return d.run == "" && d.hands.Load() == 0 && d.o.Speed == 1 && d.Age() > 0 && d.Age() < betweenRuns
+	return d.hands.Load() == 0 && d.o.Speed == 1 && d.Age() > 0 && d.Age() < calmly
 }
 
 // show lets everybody see what the core sees, if nothing of it is yet to be saved.

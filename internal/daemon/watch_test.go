@@ -5,7 +5,7 @@ import (
 	"time"
 )
 
-// Between runs a view may grow old, but not for whoever looks at the valve's page.
+// Where nothing happens a view may grow old, but not for whoever looks at the valve's page.
 func TestHasten(t *testing.T) {
 	d := &Daemon{o: Options{Speed: 1}, shown: time.Now().Add(-time.Millisecond)}
 	if !d.shownLately() {

@@ -33,7 +33,7 @@ func (s visit) events(w http.ResponseWriter, r *http.Request) {
 	out := &stream{w: w, ctl: http.NewResponseController(w), wait: s.write}
 	views, stop := s.core.Subscribe()
 	defer stop()
-	if core, ok := s.core.(Hastener); ok && r.URL.Query().Get("page") == "valve" {
+	if core, ok := s.core.(Hastener); ok && turns(r.URL.Query().Get("page")) {
 		defer core.Hasten()()
 	}
 	first := s.core.View()
@@ -42,6 +42,9 @@ func (s visit) events(w http.ResponseWriter, r *http.Request) {
 	}
 	s.follow(out, r, views, &first)
 }
+
+// turns says whether a page shows the valve work at the beat of the samples.
+func turns(page string) bool { return page == "valve" || page == "" }
 
 // calmly is how long a view waits that says nothing new in words: the heavy parts
 // are drawn once a second then. The valve's digits come by themselves.
@@ -54,7 +57,7 @@ func (s visit) follow(out *stream, r *http.Request, views <-chan engine.View, se
 	beat := time.NewTicker(s.beat)
 	defer beat.Stop()
 	page := r.URL.Query().Get("page")
-	hasty, turns := page == "valve", page == "valve" || page == ""
+	hasty, each := page == "valve", turns(page)
 	var pending *engine.View
 	var turned time.Time
 	at := time.Now() // when sent was
@@ -76,7 +79,7 @@ func (s visit) follow(out *stream, r *http.Request, views <-chan engine.View, se
 				return
 			}
 			pending = &v
-			if turns && time.Since(turned) >= loopGate {
+			if each && time.Since(turned) >= loopGate {
 				turned = time.Now()
 				err = s.sendValve(out, r, v)
 			}
