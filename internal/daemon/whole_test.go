@@ -8,8 +8,8 @@
 //	go test ./internal/daemon -run WholeBox -whole 500
 //	go test ./internal/daemon -run WholeBox -v -whole 1 -whole-first 17 -whole-only "1:2"
 //
-// The MQTT publisher's session is left out: it is tried with real brokers in its own
-// package. Its outbox is here, with a publisher that keeps to the same rules.
+// In a bubble no socket works: a publisher and a writer that keep to the same rules
+// stand for the real ones, which wire_test.go has.
 package daemon
 
 import (
@@ -23,6 +23,7 @@ import (
 	"math/rand/v2"
 	"os"
 	"path/filepath"
+	"runtime"
 	"strconv"
 	"strings"
 	"sync/atomic"
@@ -150,28 +151,31 @@ type whole struct {
 	saved   *atomic.Int64  // events of this life that are on the disk and still in pending
 	kept    []engine.Event
 	asked   []*asked
+	wire    *wire           // real senders, in real time; nil: a bubble's
 	life    context.Context // of who waits for an answer in this life
 	die     context.CancelFunc
 	taken   map[string]bool // words that were said to be accepted
 	wasted  map[string]bool // words that were said to be not taken
 
-	notes  map[string]string
-	gone   map[string]bool // alarms told past the archive and lost with the power
-	broker map[uint64]string
-	sent   uint64
-	flying []flight
-	rows   map[string]string
-	broken []string
-	done   count
+	notes   map[string]string
+	gone    map[string]bool // alarms told past the archive and lost with the power
+	broker  map[uint64]string
+	sent    uint64
+	flying  []flight
+	looks   int  // of the senders
+	drained bool // the database's had nothing to write when it looked last
+	rows    map[string]string
+	broken  []string
+	done    count
 }
 
 // asked is a person's word and what became of it.
 type asked struct {
 	box.Action
-	answer   web.Answer
-	answered bool
-	heard    bool // by the core
-	copy     bool // sent again before it was answered
+	answer web.Answer
+	done   chan struct{} // closed when it has come
+	heard  bool          // by the core
+	copy   bool          // sent again before it was answered
 }
 
 // flight is an event that the broker has acknowledged and that is not struck off.
@@ -181,15 +185,10 @@ type flight struct {
 }
 
 func playWhole(t *testing.T, p season.Plan) (tally season.Tally, c count) {
-	root, err := os.MkdirTemp("/dev/shm", "boxd-whole-")
-	if err != nil {
-		root = t.TempDir()
-	}
-	defer func() { _ = os.RemoveAll(root) }()
+	root := inMemory(t)
 	synctest.Test(t, func(t *testing.T) {
 		time.Sleep(26 * 366 * 24 * time.Hour) // a bubble begins in 2000
-		w := &whole{t: t, root: root, r: rand.New(rand.NewPCG(p.Seed, 99)), taken: map[string]bool{}, wasted: map[string]bool{},
-			notes: map[string]string{}, gone: map[string]bool{}, broker: map[uint64]string{}, rows: map[string]string{}}
+		w := newWhole(t, root, p.Seed)
 		tally = season.PlayIn(w, p, nil)
 		w.finish()
 		for _, text := range w.broken {
@@ -199,6 +198,36 @@ func playWhole(t *testing.T, p season.Plan) (tally season.Tally, c count) {
 		c = w.done
 	})
 	return tally, c
+}
+
+// inMemory is a folder on a disk that is quick, where there is one.
+func inMemory(t *testing.T) string {
+	root, err := os.MkdirTemp("/dev/shm", "boxd-whole-")
+	if err != nil {
+		return t.TempDir()
+	}
+	t.Cleanup(func() { _ = os.RemoveAll(root) })
+	return root
+}
+
+func newWhole(t *testing.T, root string, seed uint64) *whole {
+	return &whole{t: t, root: root, r: rand.New(rand.NewPCG(seed, 99)), taken: map[string]bool{}, wasted: map[string]bool{},
+		notes: map[string]string{}, gone: map[string]bool{}, broker: map[uint64]string{}, rows: map[string]string{}}
+}
+
+// rest lets time pass, a hundredth of it where it is real; calm waits until nothing
+// moves in a bubble.
+func (w *whole) rest(d time.Duration) {
+	if w.wire != nil {
+		d /= 100
+	}
+	time.Sleep(d)
+}
+
+func (w *whole) calm() {
+	if w.wire == nil {
+		synctest.Wait()
+	}
 }
 
 func (w *whole) fault(format string, args ...any) {
@@ -254,6 +283,9 @@ func (w *whole) Start(cfg engine.Config, mono time.Duration, wall time.Time) (bo
 	}
 	w.table = &Station{Box: "box", Keep: box(stationSink), Journal: w.j, Refused: filepath.Join(w.root, "refused")}
 	w.events, w.sent, w.flying = Events{Box: "box", Keep: box("mqtt")}, 0, nil
+	if w.wire != nil {
+		w.wire.begin(w)
+	}
 	return lost, nil
 }
 
@@ -264,7 +296,7 @@ const slowest = diskHangs - 500*time.Millisecond
 // that takes seconds, beside which the core turns.
 func (w *whole) disk() func(context.Context, ...journal.Batch) error {
 	j, saved, r := w.j, w.saved, rand.New(rand.NewPCG(w.r.Uint64(), 1))
-	slow := r.IntN(3) == 0
+	slow := r.IntN(3) == 0 && w.wire == nil
 	return func(ctx context.Context, list ...journal.Batch) error {
 		if slow && r.IntN(3) > 0 {
 			time.Sleep(time.Duration(r.Int64N(int64(slowest))))
@@ -282,30 +314,43 @@ func (w *whole) disk() func(context.Context, ...journal.Batch) error {
 // reap does what the daemon's loop does when a commit is done.
 func (w *whole) reap() {
 	for {
-		synctest.Wait()
+		w.calm()
 		n := w.saved.Swap(0)
 		w.kept, w.pending = append(w.kept, w.pending[:n]...), w.pending[n:]
 		w.open = len(w.pending) > 0 && (w.open || w.Failing())
-		select {
-		case err := <-w.d.saved():
-			w.d.finish(err)
-			w.d.save(w.t.Context())
-		default:
+		err, done := w.committed()
+		if !done {
 			return
 		}
+		w.d.finish(err)
+		w.d.save(w.t.Context())
+	}
+}
+
+func (w *whole) committed() (err error, done bool) {
+	if w.wire != nil && w.d.saving != nil {
+		return <-w.d.saved(), true
+	}
+	select {
+	case err = <-w.d.saved():
+		return err, true
+	default:
+		return nil, false
 	}
 }
 
 // Turn lets the time pass in the bubble, hands the words in as the page does, and
 // lets the daemon turn and its senders look.
 func (w *whole) Turn(in engine.Input) season.Heard {
-	time.Sleep(in.Mono - w.now)
+	if w.wire == nil {
+		w.rest(in.Mono - w.now)
+	}
 	w.now, w.wall, w.link = in.Mono, in.Wall, in.Link
 	w.reap()
 	for _, a := range in.Actions {
-		w.ask(&asked{Action: a})
+		w.ask(&asked{Action: a, done: make(chan struct{})})
 		if w.r.IntN(10) == 0 { // the phone's line was bad
-			w.ask(&asked{Action: a, copy: true})
+			w.ask(&asked{Action: a, done: make(chan struct{}), copy: true})
 		}
 	}
 	w.heard = nil
@@ -318,18 +363,36 @@ func (w *whole) Turn(in engine.Input) season.Heard {
 	}
 	h := season.Heard{Events: w.heard, Unheard: w.answers()}
 	w.send()
+	if w.wire != nil {
+		w.wire.trouble()
+	}
 	return h
 }
 
 // ask sends a word; the queue keeps the order.
 func (w *whole) ask(a *asked) {
 	w.asked = append(w.asked, a)
-	ctx, d := w.life, w.d
+	ctx, d, before := w.life, w.d, len(w.d.asks)
 	go func() {
 		a.answer = d.Submit(ctx, a.Action)
-		a.answered = ctx.Err() == nil // else nobody knows
+		close(a.done)
 	}()
-	synctest.Wait()
+	for w.wire != nil && len(w.d.asks) == before {
+		runtime.Gosched()
+	}
+	w.calm()
+}
+
+func (w *whole) answered(a *asked) bool {
+	if w.wire != nil { // each commit was waited for
+		<-a.done
+	}
+	select {
+	case <-a.done:
+		return true
+	default:
+		return false
+	}
 }
 
 // answers are looked through for what came; how many words were not taken without a
@@ -340,7 +403,7 @@ func (w *whole) answers() (unheard int) {
 		for _, e := range w.heard {
 			a.heard = a.heard || e.Action == a.ID
 		}
-		if !a.answered {
+		if !w.answered(a) {
 			waiting = append(waiting, a)
 			continue
 		}
@@ -377,7 +440,16 @@ func (w *whole) answer(a box.Action, ans web.Answer, heard bool) int {
 
 func (w *whole) View() engine.View { return w.d.core.View() }
 func (w *whole) Failing() bool     { return w.d.failed.Load() != nil }
-func (w *whole) Net(up bool)       { w.cut = !up }
+
+func (w *whole) Net(up bool) {
+	w.cut = !up
+	if w.wire == nil {
+		return
+	}
+	if w.wire.cut.Store(w.cut); w.cut {
+		w.wire.sever()
+	}
+}
 
 func (w *whole) Disk(full bool) {
 	if full {
@@ -391,7 +463,7 @@ func (w *whole) Disk(full bool) {
 func (w *whole) Kill() {
 	w.done.kills++
 	w.die()
-	synctest.Wait()
+	w.calm()
 	w.asked = nil
 	from := w.path()
 	w.lives++
@@ -407,6 +479,9 @@ func (w *whole) Kill() {
 		}
 		must(w.t, os.WriteFile(w.path()+end, b, 0o644))
 	}
+	if w.wire != nil {
+		w.wire.end()
+	}
 	must(w.t, w.j.Close())
 }
 
@@ -414,8 +489,8 @@ func (w *whole) Kill() {
 func (w *whole) try() (taken, acknowledged bool) {
 	w.done.tries++
 	x := w.r.Float64()
-	taken = !w.cut && x > 0.1
-	acknowledged = taken && x > 0.2
+	taken = !w.cut && x > 0.3
+	acknowledged = taken && x > 0.5
 	if !acknowledged {
 		w.done.bad++
 	}
@@ -446,13 +521,21 @@ func (h handset) Send(_ context.Context, n alert.Note) error {
 // send lets every sender look once.
 func (w *whole) send() {
 	ctx := w.t.Context()
+	w.looks++
 	if err := w.phone.turn(ctx, time.Now()); err != nil && !errors.Is(err, errLink) && !w.Failing() {
 		w.fault("alerts: %v", err)
+	}
+	if w.wire != nil {
+		if w.looks%w.wire.each == 0 {
+			more, err := w.wire.writer.Turn(ctx, w.table) // it is tried again
+			w.drained = !more && err == nil
+		}
+		return
 	}
 	if err := w.publish(ctx); err != nil && !w.Failing() {
 		w.fault("events: %v", err)
 	}
-	if int(w.now.Seconds())%5 == 0 {
+	if w.looks%5 == 0 {
 		if err := w.write(ctx); err != nil && !w.Failing() {
 			w.fault("station: %v", err)
 		}
@@ -501,16 +584,26 @@ func (w *whole) receive(m telemetry.Message) {
 	w.broker[m.Seq] = string(m.Payload)
 }
 
+// place is what makes a line of the write protocol another row: its series and its time.
+func place(line string) string {
+	series := 0
+	for series < len(line) && (line[series] != ' ' || line[series-1] == '\\') {
+		series++
+	}
+	return line[:series] + line[strings.LastIndexByte(line, ' '):]
+}
+
 // write is one look of the database's writer.
 func (w *whole) write(ctx context.Context) error {
 	points, err := w.table.Next(ctx, influx.MaxPoints)
+	w.drained = err == nil && len(points) == 0
 	if err != nil || len(points) == 0 {
 		return err
 	}
 	taken, acknowledged := w.try()
 	if taken {
 		for _, p := range points {
-			key := fmt.Sprint(p.Measurement, p.Tags, p.At)
+			key := place(p.Line())
 			if old, again := w.rows[key]; again && old != p.Line() {
 				w.fault("two rows at one place: %s and %s", old, p.Line())
 			}
@@ -528,20 +621,29 @@ func (w *whole) finish() {
 	if w.d == nil {
 		return
 	}
+	if w.wire != nil { // a publisher may rest for a minute after many tries in vain
+		w.wire.end()
+		w.wire.begin(w)
+		w.wire.each = 5
+	}
 	for range 600 {
-		time.Sleep(5 * time.Second)
+		w.rest(5 * time.Second)
 		w.now += 5 * time.Second
 		w.reap()
 		w.answers()
 		w.send()
-		if w.waiting() == 0 {
+		if w.drained && w.waiting() == 0 {
 			break
 		}
 	}
-	if n := w.waiting(); n > 0 {
-		w.fault("%d events wait for good; links cut: %v, archive failing: %v", n, w.cut, w.Failing())
+	if n := w.waiting(); n > 0 || !w.drained {
+		w.fault("%d events wait for good, or rows; links cut: %v, archive failing: %v", n, w.cut, w.Failing())
 	}
 	w.die()
+	if w.wire != nil {
+		w.wire.end()
+		w.wire.had(w)
+	}
 	if n := len(w.asked); n > 0 {
 		w.fault("%d words wait for an answer for good", n)
 	}
@@ -550,6 +652,7 @@ func (w *whole) finish() {
 	must(w.t, err)
 	w.archived(entries)
 	w.received(entries)
+	w.recounted()
 	w.runs()
 }
 
@@ -636,6 +739,34 @@ func (w *whole) received(entries []journal.Entry) {
 	}
 	if n != len(entries) {
 		w.fault("the database has %d rows of events, the archive %d events", n, len(entries))
+	}
+}
+
+// recounted: the database has the archive's points, as one who never failed gives them.
+func (w *whole) recounted() {
+	ctx, n := w.t.Context(), 0
+	again := &Station{Box: "box", Journal: w.j, Refused: filepath.Join(w.root, "refused")}
+	var err error
+	again.Keep, err = w.j.Outbox(ctx, "recount")
+	must(w.t, err)
+	again.known = true // it begins at the beginning
+	for {
+		points, err := again.Next(ctx, influx.MaxPoints)
+		must(w.t, err)
+		if len(points) == 0 {
+			break
+		}
+		for _, p := range points {
+			n++
+			if key := place(p.Line()); w.rows[key] != p.Line() {
+				w.fault("the archive gives the row %s, the database has %q", p.Line(), w.rows[key])
+				return
+			}
+		}
+		again.mark = again.pending
+	}
+	if n != len(w.rows) {
+		w.fault("the database has %d rows, the archive gives %d", len(w.rows), n)
 	}
 }
 
