@@ -16,7 +16,7 @@ func TestWhatEachPlantHasHad(t *testing.T) {
 	}}
 	body := get(t, New(newFakeCore(v), nil, Options{}), "/").Body.String()
 	// Cut off, not rounded: what is still on its way is never called all.
-	for _, part := range []string{"rows 1 to 4: first plant 99\u00a0%, 212 mg N, last plant 50\u00a0%, 106 mg N", "row 5: first plant 100\u00a0%, last plant 0\u00a0%", `height="15.0"`} {
+	for _, part := range []string{"rows 1 to 4: first plant 99\u00a0%, 212 mg N, last plant 50\u00a0%, 106 mg N", "row 5: first plant 100\u00a0%, last plant 0\u00a0%", `30V15.0h`} {
 		has(t, body, part)
 	}
 	v.Dose.PerPlant = nil // as after a burst
