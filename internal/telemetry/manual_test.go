@@ -47,12 +47,12 @@ func payloads(t *testing.T) string {
 	show := func(topic string, payload []byte) { fmt.Fprintf(&b, "\n    %s\n%s", topic, wrapped(payload)) }
 	show("status", telemetry.StatusPayload(telemetry.Online, "", "https://north-box.station.example:8080/", at))
 	show("status, the last will", telemetry.StatusPayload(telemetry.Offline, "the connection broke", "", time.Time{}))
-	list, err := telemetry.Shape("north", inject(at), nil)
+	list, err := telemetry.NewShaper("north", nil).Shape(inject(at))
 	if err != nil {
 		t.Fatal(err)
 	}
 	for _, m := range list {
-		show(strings.TrimPrefix(m.Topic, "boxd/north/"), m.Payload)
+		show(strings.TrimPrefix(m.Topic, "boxd/north/"), m.Payload())
 	}
 	for _, x := range []struct {
 		seq uint64

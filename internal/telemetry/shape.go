@@ -10,17 +10,38 @@ import (
 
 // Live is one live value: retained, the latest only.
 type Live struct {
-	Topic   string
-	Payload []byte
-	Key     []byte // what counts as a change: the payload without age, seq and time
-	Still   bool   // sent on change only, without the beat
+	Topic string
+	Key   []byte // what counts as a change: the payload without age, seq and time
+	Still bool   // sent on change only, without the beat
+
+	head, age []byte // objects before and after the key
 }
 
-// Shape writes the live messages of a box's view. alarms are the ids of all alarms
-// there are: one that does not stand is written as normal, so that a retained
-// alarm of an earlier life of the daemon does not stand for ever.
-func Shape(box string, v *engine.View, alarms []string) ([]Live, error) {
-	s := shaper{box: box, head: headOf(v)}
+// Payload is the message. It is put together when it is sent: most are not.
+func (m *Live) Payload() []byte { return splice(m.head, splice(m.Key, m.age)) }
+
+// Shaper writes the live messages of a box's views. It belongs to one goroutine.
+type Shaper struct {
+	box    string
+	alarms []string // the ids of all there are
+	topics map[string]string
+	rest   map[string][]byte // an alarm at rest, by its id: the same at each view
+
+	head []byte
+	out  []Live
+	err  error // the first one
+}
+
+// NewShaper makes a shaper. alarms are the ids of all alarms there are: one that does
+// not stand is written as normal, so that a retained alarm of an earlier life of the
+// daemon does not stand for ever.
+func NewShaper(box string, alarms []string) *Shaper {
+	return &Shaper{box: box, alarms: alarms, topics: map[string]string{}, rest: map[string][]byte{}}
+}
+
+// Shape writes the messages of a view. The list is the shaper's until the next.
+func (s *Shaper) Shape(v *engine.View) ([]Live, error) {
+	s.head, s.out, s.err = headOf(v), s.out[:0], nil
 	s.add("state", stateOf(v))
 	s.add("estimate", estimates{v.Progress, doubts(v.Estimates)})
 	s.add("dose", doseOf(v))
@@ -32,21 +53,22 @@ func Shape(box string, v *engine.View, alarms []string) ([]Live, error) {
 			Readings []engine.BoardView `json:"readings"`
 		}{v.Board})
 	}
-	for _, c := range v.Channels {
-		s.addChannel(c)
+	for i := range v.Channels {
+		s.addChannel(&v.Channels[i])
 	}
-	for _, a := range alarmsOf(v, alarms) {
-		s.add("alarm/"+TopicLevel(a.ID), a)
-	}
+	s.addAlarms(v)
 	s.addMeta(v)
 	return s.out, s.err
 }
 
-type shaper struct {
-	box  string
-	head []byte
-	out  []Live
-	err  error // the first one
+// topic is the topic of a rest that comes again with each view.
+func (s *Shaper) topic(rest string) string {
+	t, ok := s.topics[rest]
+	if !ok {
+		t = Topic(s.box, rest)
+		s.topics[rest] = t
+	}
+	return t
 }
 
 // headOf is seq and time, written by hand: neither needs escaping.
@@ -54,21 +76,20 @@ func headOf(v *engine.View) []byte {
 	return []byte(`{"seq":` + strconv.FormatUint(v.Seq, 10) + `,"time":"` + stamp(v.Wall) + `"}`)
 }
 
-func (s *shaper) add(rest string, body any) { s.addAs(rest, body, false) }
+func (s *Shaper) add(rest string, body any) { s.addAs(rest, body, nil, false) }
 
-func (s *shaper) addAs(rest string, body any, still bool) {
-	b, err := json.Marshal(body)
-	if err != nil {
-		s.fail(rest, err)
-		return
+func (s *Shaper) addAs(rest string, body any, age []byte, still bool) {
+	if b, ok := s.json(rest, body); ok {
+		s.out = append(s.out, Live{Topic: s.topic(rest), Key: b, Still: still, head: s.head, age: age})
 	}
-	s.out = append(s.out, Live{Topic: Topic(s.box, rest), Payload: splice(s.head, b), Key: b, Still: still})
 }
 
-func (s *shaper) fail(rest string, err error) {
-	if s.err == nil {
-		s.err = fmt.Errorf("cannot shape %s: %w", Topic(s.box, rest), err)
+func (s *Shaper) json(rest string, body any) ([]byte, bool) {
+	b, err := json.Marshal(body)
+	if err != nil && s.err == nil {
+		s.err = fmt.Errorf("cannot shape %s: %w", s.topic(rest), err)
 	}
+	return b, err == nil
 }
 
 // estimates are the progress, with the quality of each estimate behind it that is
@@ -96,25 +117,17 @@ type channel struct {
 }
 
 // addChannel leaves age out of the key: a reading that stays is not a change.
-func (s *shaper) addChannel(c engine.ChannelView) {
+func (s *Shaper) addChannel(c *engine.ChannelView) {
 	rest := "channel/" + TopicLevel(c.Column)
-	key, err := json.Marshal(channel{rounded(c.Value), c.Unit, c.Quality, c.Cause})
-	if err != nil {
-		s.fail(rest, err)
-		return
-	}
-	age, err := json.Marshal(struct {
+	age, ok := s.json(rest, struct {
 		Age num `json:"age_s"`
 	}{num(c.AgeS)})
-	if err != nil {
-		s.fail(rest, err)
-		return
+	if ok {
+		s.addAs(rest, channel{rounded(c.Value), c.Unit, c.Quality, c.Cause}, age, false)
 	}
-	payload := splice(s.head, splice(key, age))
-	s.out = append(s.out, Live{Topic: Topic(s.box, rest), Payload: payload, Key: key})
 }
 
-func (s *shaper) addMeta(v *engine.View) {
+func (s *Shaper) addMeta(v *engine.View) {
 	type about struct {
 		Column string `json:"column"`
 		Tag    string `json:"tag"`
@@ -130,7 +143,7 @@ func (s *shaper) addMeta(v *engine.View) {
 	for _, c := range v.Channels {
 		m.Channels = append(m.Channels, about{c.Column, c.Tag, c.Name, c.Unit})
 	}
-	s.addAs("meta", m, true)
+	s.addAs("meta", m, nil, true)
 }
 
 // doseOf is the dose without the picture along the rows: that is for pages.
@@ -193,18 +206,31 @@ const (
 // normal is the ISA-18.2 state of an alarm that is over.
 const normal = "normal"
 
-func alarmsOf(v *engine.View, ids []string) []engine.AlarmView {
-	out := append(append([]engine.AlarmView(nil), v.Alarms...), v.Aside...)
-	stands := make(map[string]bool, len(out))
-	for _, a := range out {
-		stands[a.ID] = true
-	}
-	for _, id := range ids {
-		if !stands[id] {
-			out = append(out, engine.AlarmView{ID: id, State: normal})
+func (s *Shaper) addAlarms(v *engine.View) {
+	stands := make(map[string]bool, len(v.Alarms)+len(v.Aside))
+	for _, list := range [][]engine.AlarmView{v.Alarms, v.Aside} {
+		for i := range list {
+			stands[list[i].ID] = true
+			s.add("alarm/"+TopicLevel(list[i].ID), &list[i])
 		}
 	}
-	return out
+	for _, id := range s.alarms {
+		if !stands[id] {
+			s.addResting(id)
+		}
+	}
+}
+
+func (s *Shaper) addResting(id string) {
+	rest := "alarm/" + TopicLevel(id)
+	b, ok := s.rest[id]
+	if !ok {
+		if b, ok = s.json(rest, engine.AlarmView{ID: id, State: normal}); !ok {
+			return
+		}
+		s.rest[id] = b
+	}
+	s.out = append(s.out, Live{Topic: s.topic(rest), Key: b, head: s.head})
 }
 
 // num writes six significant digits: more than any instrument here has, and

@@ -41,15 +41,15 @@ func view(seq uint64) *engine.View {
 
 func shape(t *testing.T, v *engine.View, alarms ...string) map[string]map[string]any {
 	t.Helper()
-	list, err := telemetry.Shape("north/box", v, alarms)
+	list, err := telemetry.NewShaper("north/box", alarms).Shape(v)
 	if err != nil {
 		t.Fatal(err)
 	}
 	out := map[string]map[string]any{}
 	for _, m := range list {
 		var body map[string]any
-		if err := json.Unmarshal(m.Payload, &body); err != nil {
-			t.Fatalf("%s: %v: %s", m.Topic, err, m.Payload)
+		if err := json.Unmarshal(m.Payload(), &body); err != nil {
+			t.Fatalf("%s: %v: %s", m.Topic, err, m.Payload())
 		}
 		out[m.Topic] = body
 	}
@@ -85,13 +85,13 @@ func TestShape(t *testing.T) {
 func TestShapeBadNumber(t *testing.T) {
 	v := view(1)
 	v.Channels[0].Value = f(math.NaN())
-	list, err := telemetry.Shape("b", v, nil)
+	list, err := telemetry.NewShaper("b", nil).Shape(v)
 	if err == nil || !strings.Contains(err.Error(), "boxd/b/channel/header_kpa") {
 		t.Errorf("error %v does not name the topic", err)
 	}
 	for _, m := range list {
 		if strings.HasSuffix(m.Topic, "header_kpa") {
-			t.Errorf("published %s", m.Payload)
+			t.Errorf("published %s", m.Payload())
 		}
 	}
 	if len(list) < 6 {
@@ -134,7 +134,7 @@ func TestChannelKey(t *testing.T) {
 	key := func(value, age float64) string {
 		v := view(1)
 		v.Channels[0].Value, v.Channels[0].AgeS = f(value), age
-		list, err := telemetry.Shape("b", v, nil)
+		list, err := telemetry.NewShaper("b", nil).Shape(v)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -263,9 +263,10 @@ func BenchmarkShape(b *testing.B) {
 	for range 11 {
 		v.Channels = append(v.Channels, v.Channels[0])
 	}
+	s := telemetry.NewShaper("b", strings.Fields("a b c d e f g h i j k l m n o p q r s"))
 	b.ReportAllocs()
 	for b.Loop() {
-		if _, err := telemetry.Shape("b", v, nil); err != nil {
+		if _, err := s.Shape(v); err != nil {
 			b.Fatal(err)
 		}
 	}

@@ -23,6 +23,7 @@ type session struct {
 	views  *telemetry.Hub
 	events telemetry.Outbox
 
+	shaper   *telemetry.Shaper
 	throttle *telemetry.Throttle
 	status   telemetry.StatusWord
 	statusAt time.Time
@@ -59,6 +60,7 @@ var errTried = errors.New("only tried")
 func (p *Publisher) session(ctx context.Context, views *telemetry.Hub, events telemetry.Outbox) error {
 	s := &session{
 		p: p, lost: make(chan error, 1), views: views, events: events,
+		shaper:   telemetry.NewShaper(p.cfg.Box, p.cfg.Alarms),
 		throttle: telemetry.NewThrottle(),
 	}
 	options, err := s.options()
@@ -280,11 +282,12 @@ func (s *session) sendLive() error {
 		s.shape(latest.View)
 		s.shapedAt = now
 	}
-	for _, m := range s.live {
-		if !s.throttle.Due(m, now) {
+	for i := range s.live {
+		m := &s.live[i]
+		if !s.throttle.Due(*m, now) {
 			continue
 		}
-		if err := s.put(m.Topic, 0, m.Payload); err != nil {
+		if err := s.put(m.Topic, 0, m.Payload()); err != nil {
 			return err
 		}
 	}
@@ -292,7 +295,7 @@ func (s *session) sendLive() error {
 }
 
 func (s *session) shape(v *engine.View) {
-	list, err := telemetry.Shape(s.p.cfg.Box, v, s.p.cfg.Alarms)
+	list, err := s.shaper.Shape(v)
 	if err != nil && err.Error() != s.viewErr {
 		s.viewErr = err.Error()
 		s.p.log.Error("a live value cannot be published", "err", err)
