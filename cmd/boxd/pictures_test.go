@@ -9,6 +9,8 @@ import (
 	"image/color"
 	"image/png"
 	"maps"
+	"math"
+	"net/http/httptest"
 	"os"
 	"path/filepath"
 	"slices"
@@ -17,6 +19,9 @@ import (
 
 	"github.com/chromedp/chromedp"
 
+	"boxd/internal/box"
+	"boxd/internal/engine"
+	"boxd/internal/web"
 	"boxd/internal/web/webtest"
 )
 
@@ -27,6 +32,9 @@ func TestManualsPictures(t *testing.T) {
 		t.Skip("the manual's pictures are taken anew with -rewrite")
 	}
 	tab := webtest.Open(t, 8*time.Minute)
+	guidesPictures(t, tab)
+	calibrationsPicture(t, tab)
+	seasonsPicture(t, tab)
 	dir := t.TempDir()
 	p := startBoxd(t, "demo", "-person", "none", "-speed", "70", "-listen", "127.0.0.1:0", "-data", dir)
 	page := p.await(t, `^page +(http://\S+)`)
@@ -68,8 +76,94 @@ func TestManualsPictures(t *testing.T) {
 	p.interrupt(t)
 }
 
-// keepPicture writes what the tab shows into the manual, in the 47 commonest colours
-// and to a height that tells the story: a page has few, and letters' edges find a near one.
+// guidesPictures are of a box that is set up with a logger, and of its door.
+func guidesPictures(t *testing.T, tab *webtest.Tab) {
+	t.Helper()
+	p, b := setUpLogger(t, t.TempDir())
+	tab.Do("door", webtest.Screen(390, 500, "light"), webtest.Visit(b.page+"/sign-in"), webtest.Has("#phrase"), webtest.Type("#name", "Kim"))
+	keepPicture(t, tab, "sign-in")
+	tab.Do("in", webtest.Type("#phrase", phrase), webtest.Leave("form[action='/sign-in'] button.main"), webtest.BodyIs("page", "setup"), webtest.Visit(b.page+"/setup/channels"),
+		webtest.Until(`document.querySelector('[data-live="header_kpa"]').textContent.includes("psi")`))
+	keepPicture(t, tab, "setup")
+	p.interrupt(t)
+}
+
+// calibrationsPicture is of a gauge that was open to the air.
+func calibrationsPicture(t *testing.T, tab *webtest.Tab) {
+	t.Helper()
+	c, _ := serveCal(t, nil, nil)
+	v, info := 3.6, box.SupplyPressure.Info()
+	c.view = engine.View{Box: "north-box", Seq: 1, Step: "ready", Channels: []engine.ChannelView{{Column: info.Column, Tag: info.Tag, Name: info.Name, Unit: info.Unit, Value: &v, Quality: "good"}}}
+	srv := httptest.NewServer(web.New(fresh{c}, nil, web.Options{Box: "north-box", Units: "us", Calibrate: c.taker(c.j), Calibrations: c.inUse, About: web.About{Sources: map[string]string{info.Column: "wired"}}}))
+	t.Cleanup(srv.Close)
+	tab.Do("gauge", webtest.Screen(390, 844, "light"), webtest.Visit(srv.URL+"/calibration/"+info.Column), webtest.Leave(`button[value="vented"]`), webtest.Has("#found"),
+		webtest.Until(`document.querySelector('[data-live="now"]').textContent.includes("psi")`))
+	keepPicture(t, tab, "calibrate")
+}
+
+// fresh is a core whose view is never old.
+type fresh struct{ web.Core }
+
+// Age is of web.Ager.
+func (fresh) Age() time.Duration { return 0 }
+
+// seasonsPicture is of a season in which the flow falls.
+func seasonsPicture(t *testing.T, tab *webtest.Tab) {
+	t.Helper()
+	srv := httptest.NewServer(web.New(fresh{still{}}, archive{manyRuns(t, 260)}, web.Options{Box: "north-box", Units: "us"}))
+	t.Cleanup(srv.Close)
+	tab.Do("season", webtest.Screen(700, 900, "light"), webtest.Visit(srv.URL+"/season"), webtest.Has("[data-series]"))
+	keepPicture(t, tab, "season")
+}
+
+// colours are enough for a page: letters' edges find a near one.
+const colours = 14
+
+// fewColours are the commonest that are far from each other.
+func fewColours(count map[color.Color]int) color.Palette {
+	var out color.Palette
+	apart := map[color.Color]float64{} // from the nearest chosen
+	all := slices.SortedFunc(maps.Keys(count), func(a, b color.Color) int { return cmp.Compare(rgbOf(a), rgbOf(b)) })
+	for len(out) < min(colours, len(all)) {
+		best, most := all[0], -1.0
+		for _, c := range all {
+			d, ok := apart[c]
+			if !ok {
+				d = math.Inf(1)
+			}
+			if worth := float64(count[c]) * min(d, 1e6); worth > most {
+				best, most = c, worth
+			}
+		}
+		out = append(out, best)
+		for _, c := range all {
+			d := distance(c, best)
+			if was, ok := apart[c]; ok {
+				d = min(d, was)
+			}
+			apart[c] = d
+		}
+	}
+	return out
+}
+
+func rgbOf(c color.Color) uint32 {
+	r, g, b, _ := c.RGBA()
+	return r>>8<<16 | g>>8<<8 | b>>8
+}
+
+// distance is the square of that in the cube of colours.
+func distance(a, b color.Color) float64 {
+	sum := 0.0
+	for shift := range 3 {
+		d := float64(int(rgbOf(a)>>(8*shift)&255) - int(rgbOf(b)>>(8*shift)&255))
+		sum += d * d
+	}
+	return sum
+}
+
+// keepPicture writes what the tab shows into the manual, in few colours and to a height
+// that tells the story.
 func keepPicture(t *testing.T, tab *webtest.Tab, name string) {
 	t.Helper()
 	full, err := png.Decode(bytes.NewReader(tab.Picture()))
@@ -77,15 +171,15 @@ func keepPicture(t *testing.T, tab *webtest.Tab, name string) {
 		t.Fatal(err)
 	}
 	r := full.Bounds()
-	r.Max.Y = min(r.Max.Y, map[bool]int{true: 1240, false: 1640}[r.Dx() < 600])
+	tall := map[string]int{"season": 840, "box": 1000, "run": 1400, "plan": 1240, "record": 1400, "run-phone": 1240, "valve": 1240, "calibrate": 1560}
+	r.Max.Y = min(r.Max.Y, cmp.Or(tall[name], 1640))
 	count := map[color.Color]int{}
 	for y := r.Min.Y; y < r.Max.Y; y++ {
 		for x := r.Min.X; x < r.Max.X; x++ {
 			count[color.RGBAModel.Convert(full.At(x, y))]++
 		}
 	}
-	common := slices.SortedFunc(maps.Keys(count), func(a, b color.Color) int { return cmp.Compare(count[b], count[a]) })
-	few := image.NewPaletted(r, common[:min(len(common), 47)])
+	few := image.NewPaletted(r, fewColours(count))
 	near := map[color.Color]uint8{}
 	for c := range count {
 		near[c] = uint8(few.Palette.Index(c))

@@ -164,6 +164,18 @@ func (j job) contents(bin string, t target) (files.Contents, error) {
 	if err != nil {
 		return nil, err
 	}
+	// The manual without its pictures, as the README links to it; whole it is in the program.
+	pages, err := filepath.Glob(filepath.Join(j.root, "docs", "*.md"))
+	if err != nil {
+		return nil, err
+	}
+	for _, p := range append(pages, filepath.Join(j.root, "hw", "README.md")) {
+		rel, err := filepath.Rel(j.root, p)
+		if err != nil {
+			return nil, err
+		}
+		list = append(list, j.file(p, doc+rel, 0o644))
+	}
 	readme, err := os.ReadFile(filepath.Join(j.root, "README.md"))
 	if err != nil {
 		return nil, err

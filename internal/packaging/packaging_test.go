@@ -224,7 +224,7 @@ func TestInstallUpgradeRemovePurge(t *testing.T) {
 	if !strings.Contains(said, "to set up your box, open https://") {
 		t.Errorf("says %s", said)
 	}
-	for _, p := range []string{"usr/bin/boxd", "usr/lib/systemd/system/boxd.service", "usr/lib/udev/rules.d/60-boxd.rules", "usr/share/doc/boxd/examples/box.yaml"} {
+	for _, p := range []string{"usr/bin/boxd", "usr/lib/systemd/system/boxd.service", "usr/lib/udev/rules.d/60-boxd.rules", "usr/share/doc/boxd/examples/box.yaml", "usr/share/doc/boxd/docs/README.md", "usr/share/doc/boxd/hw/README.md"} {
 		d.has(p, true)
 	}
 	// The manual and the completion know what boxd knows. A minimal tree leaves
