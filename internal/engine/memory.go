@@ -142,11 +142,9 @@ func (g *Engine) departed() {
 		g.note(c.Sentence())
 	}
 	for which := estimate.FillVolume; which < estimate.NumLessons; which++ {
-		if g.heard.lesson[which] {
-			continue
-		}
-		if s := g.est.Shown(which); s.Departs {
+		if !g.heard.lesson[which] && g.est.Departs(which) {
 			g.heard.lesson[which] = true
+			s := g.est.Shown(which)
 			g.note(s.Words(which))
 		}
 	}

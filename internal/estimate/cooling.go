@@ -268,7 +268,10 @@ func (e *Estimator) follow(r *box.Readings) {
 	}
 	fresh := !c.known || gap > fitGap || e.out.Flowing == Yes && r.Water.Usable()
 	c.known = true
-	tau := c.water.tau(e.sec, assumedWater())
+	var tau Tau
+	if !fresh {
+		tau = c.water.tau(e.sec, assumedWater())
+	}
 	for b := MeasuredWater; b < NumBodies; b++ {
 		w, v := &c.bodies[b], e.cfg.Cooling.volume(b)
 		to := start

@@ -18,7 +18,7 @@ func (e *Estimator) endClean(r *box.Readings) {
 			e.endNoise = e.endBaseWin.about()
 		}
 	}
-	b := baseline(&e.endBaseWin, e.sec)
+	b := baseline(&e.endBaseWin.ranked, e.sec)
 	switch {
 	case e.endStillClean() && b.Known && !e.overSource(b):
 		e.out.EndBase, e.flush.borrowed = b, false

@@ -103,7 +103,8 @@ type Estimator struct {
 	restH                  holder
 	steadyH                holder
 	headerWin              window
-	baseWin, endBaseWin    ranked
+	baseWin                ranked
+	endBaseWin             leaning
 	endNoise               float64 // of endBaseWin's values
 	ratioWin               window
 	tornH                  holder

@@ -199,24 +199,6 @@ func nearest(s []float64, x float64, k int) float64 {
 	return max(math.Abs(s[low]-x), math.Abs(s[low+k-1]-x))
 }
 
-// about is the same standard deviation of all values about the straight line through
-// them: what a steady rise or fall adds to their spread is left out.
-func (w *ranked) about() float64 {
-	w.fit(w.newest(), math.Inf(1))
-	f := &w.fitted
-	if f.n < 3 || f.flat {
-		return 0
-	}
-	s := w.scratch[:0]
-	t, y := w.values()
-	for i := range t {
-		s = append(s, y[i]-f.mean-float64(f.slope*(t[i]-f.centre)))
-	}
-	slices.Sort(s)
-	_, sigma := spread(s)
-	return sigma
-}
-
 func mid(s []float64) float64 {
 	h := len(s) / 2
 	if len(s)%2 == 1 {

@@ -200,7 +200,7 @@ func TestRankedAsSorted(t *testing.T) {
 // lie within 3 of the middle.
 func TestAbout(t *testing.T) {
 	for _, slope := range []float64{0, -3, 10} {
-		var w ranked
+		var w leaning
 		if got := w.about(); got != 0 {
 			t.Errorf("nothing spreads by %g", got)
 		}
@@ -209,6 +209,33 @@ func TestAbout(t *testing.T) {
 		}
 		if got, want := w.about(), 1.4826*3; math.Abs(got-want) > 0.3 {
 			t.Errorf("slope %g a second: %g, want %g", slope, got, want)
+		}
+	}
+}
+
+// TestAboutByHistory: the spread about the line is that of the values, whenever it
+// was asked before and through whatever they went.
+func TestAboutByHistory(t *testing.T) {
+	const seed = 21
+	rnd := rand.New(rand.NewPCG(seed, 0))
+	var w leaning
+	level := 400.0
+	for i := range 5 * windowSize {
+		level += float64(rnd.IntN(9) - 4)
+		w.add(float64(i), level)
+		switch {
+		case rnd.IntN(300) == 0:
+			w.reset()
+		case rnd.IntN(3) == 0:
+			continue
+		}
+		var anew leaning
+		ts, ys := w.values()
+		for k := range ts {
+			anew.add(ts[k], ys[k])
+		}
+		if got, want := w.about(), anew.about(); got != want {
+			t.Fatalf("seed %d, value %d: %g, anew %g", seed, i, got, want)
 		}
 	}
 }

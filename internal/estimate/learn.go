@@ -162,11 +162,17 @@ func (s *Shown) Off() units.Ratio {
 func (e *Estimator) Shown(which Lesson) Shown {
 	s := Shown{Now: e.shown[which]}
 	s.Usual, s.Learned = e.Usual(which)
-	if s.Learned && s.Now.Known {
-		off := math.Abs(s.Now.V - s.Usual.Value)
-		s.Departs = off > max(3*s.Usual.Spread, e.rule(which).departs*s.Usual.Value)
-	}
+	s.Departs = e.Departs(which)
 	return s
+}
+
+// Departs reports whether this run is off the usual by more than runs differ.
+func (e *Estimator) Departs(which Lesson) bool {
+	now, u := &e.shown[which], &e.usual[which]
+	if u.Runs == 0 || !now.Known {
+		return false
+	}
+	return math.Abs(now.V-u.Value) > max(3*u.Spread, e.rule(which).departs*u.Value)
 }
 
 // Learn is the lessons with this run's. What trouble names is left out, and so

@@ -92,7 +92,7 @@ func (e *Estimator) supplying() {
 		e.supplyWin.add(e.sec, float64(o.Supply.V))
 		u := &e.ups
 		u.high, u.n = e.supplyWin.high()
-		u.turns = e.supplyWin.swings(e.sec, swingSpan.Seconds(), max(swingLeast, swingPart*u.high))
+		u.turns = e.supplyWin.turns(e.sec, swingSpan.Seconds(), max(swingLeast, swingPart*u.high))
 	}
 	gone := o.Supply.V < supplyGone || o.Flowing == No && o.Header.Known && o.Supply.V < o.Header.V
 	low := float64(o.Supply.V) < supplySagged*e.ups.high
@@ -144,9 +144,12 @@ func (w *ranked) high() (float64, int) {
 	return w.sorted[w.n-1-w.n/10], w.n
 }
 
-// swings counts the turns of direction, each by at least twice half, in the last
-// span seconds.
-func (w *window) swings(now, span, half float64) (turns int) {
+// turns counts the turns of direction, each by at least twice half, in the last
+// span seconds. Mostly no two values are so far apart.
+func (w *ranked) turns(now, span, half float64) (turns int) {
+	if w.n == 0 || w.sorted[w.n-1]-w.sorted[0] <= 2*half {
+		return 0
+	}
 	t, ys := w.values()
 	ys = ys[since(t, now-span):]
 	if len(ys) == 0 {

@@ -12,16 +12,18 @@ type bareNumber struct {
 // the separators and no event, in one pass over its bytes. It is false where
 // anything else is in it, wrong or not: the careful way reads that row.
 func (tr *TraceReader) bare() (Row, bool) {
-	b, at, last := tr.t.raw, 0, len(tr.numbers)-1
+	b, last := tr.t.raw, len(tr.numbers)-1
 	for i := range tr.numbers {
-		n, end, ok := cutNumber(b, at)
+		n, end, ok := cutNumber(b)
 		if !ok || i == tr.event && n.present || (end == len(b)) != (i == last) {
 			return Row{}, false
 		}
-		if i < last && b[end] != tr.t.separator {
-			return Row{}, false
+		if tr.numbers[i] = n; i < last {
+			if b[end] != tr.t.separator {
+				return Row{}, false
+			}
+			b = b[end+1:]
 		}
-		tr.numbers[i], at = n, end+1
 	}
 	t := tr.numbers[tr.time]
 	if !t.present || math.Abs(t.x) > maxTime || tr.begun && t.x <= tr.last {
@@ -39,37 +41,38 @@ func (tr *TraceReader) bare() (Row, bool) {
 	return Row{T: t.x, Samples: tr.samples[:n], Deeds: tr.deeds[:0]}, true
 }
 
-// cutNumber is the number that begins at b[at] and where it ends, as parseNumber
-// would read it; false for one that it leaves to strconv.
-func cutNumber(b []byte, at int) (n bareNumber, end int, ok bool) {
-	negative := at < len(b) && b[at] == '-'
-	if negative {
-		at++
+// cutNumber is the number at the begin of b and its length, as parseNumber would
+// read it; false for one that it leaves to strconv.
+func cutNumber(b []byte) (n bareNumber, length int, ok bool) {
+	begin := 0
+	if len(b) > 0 && b[0] == '-' {
+		begin = 1
 	}
 	var mantissa uint64
-	begin, point := at, -1
-	for ; at < len(b); at++ {
-		if d := b[at] - '0'; d <= 9 {
+	end, point := len(b), -1
+	for i, c := range b[begin:] {
+		if d := c - '0'; d <= 9 {
 			mantissa = mantissa*10 + uint64(d)
-		} else if b[at] == '.' && point < 0 {
-			point = at
+		} else if c == '.' && point < 0 {
+			point = i
 		} else {
+			end = begin + i
 			break
 		}
 	}
-	digits, decimals := at-begin, 0
+	digits, decimals := end-begin, 0
 	if point >= 0 {
-		digits, decimals = digits-1, at-1-point
+		digits, decimals = digits-1, digits-1-point
 	}
 	if digits == 0 {
-		return bareNumber{}, at, point < 0 && !negative
+		return bareNumber{}, end, end == 0
 	}
 	n = bareNumber{float64(mantissa), true}
 	if decimals > 0 && digits <= exactDigits {
 		n.x /= exactTens[decimals]
 	}
-	if negative {
+	if begin > 0 {
 		n.x = -n.x
 	}
-	return n, at, digits <= exactDigits
+	return n, end, digits <= exactDigits
 }

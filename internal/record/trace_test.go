@@ -251,7 +251,7 @@ func FuzzParseNumber(f *testing.F) {
 		if ok && math.Float64bits(got) != math.Float64bits(want) {
 			t.Fatalf("%q: %v, strconv says %v", s, got, want)
 		}
-		n, end, bare := cutNumber([]byte(s), 0)
+		n, end, bare := cutNumber([]byte(s))
 		if bare && n.present && end == len(s) && (!ok || math.Float64bits(n.x) != math.Float64bits(got)) {
 			t.Fatalf("%q: %v in a bare row, %v elsewhere", s, n.x, got)
 		}
