@@ -29,11 +29,8 @@ type criterion struct {
 // criteria are those of all alarms.
 func criteria() map[string]criterion {
 	return map[string]criterion{
-		"backflow-protection-missing": {stands: func(g *Guard, _ bool) (active, judged bool) {
-			lack := g.papers.lack(g.in.wall)
-			return !lack.Empty(), true
-		}},
-		"backflow-sign": {stands: func(g *Guard, _ bool) (active, judged bool) { return g.backflowSign() }},
+		"backflow-protection-missing": {stands: func(g *Guard, _ bool) (active, judged bool) { return !g.papers.inOrder(g.in.wall), true }},
+		"backflow-sign":               {stands: func(g *Guard, _ bool) (active, judged bool) { return g.backflowSign() }},
 		"supply-pressure-low": {stands: func(g *Guard, stood bool) (active, judged bool) {
 			e, open := g.in.e, g.in.s.open(g.in.e) // with the shutoff valve closed the supply is nobody's concern
 			return open && below(e.Supply.V, g.limits.SupplyLow, g.limits.Deadband.Pressure, stood), e.Supply.Known || !open

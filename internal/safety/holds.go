@@ -26,14 +26,14 @@ type Override struct {
 	At   time.Duration // core time
 }
 
-// holdRule is one hold as data. Stands gives the reason, nothing while it
-// doesn't stand. Never: no configuration makes it one to override; these guard
-// the water that people drink.
+// holdRule is one hold as data. Never: no configuration makes it one to
+// override; these guard the water that people drink.
 type holdRule struct {
 	id, on string
 	never  bool
 	out    say.Text
-	stands func(*Guard) say.Text
+	stands func(*Guard) bool
+	why    func(*Guard) say.Text
 }
 
 const (
@@ -46,47 +46,36 @@ const (
 func holdRules() []holdRule {
 	inspect := say.T("Close the shutoff valve, have the backflow protection inspected, then acknowledge and reset the alarm with a note of what was found.")
 	return []holdRule{
-		{"backflow-protection-missing", inject, true, say.T("Have a licensed tester check the device, then enter device, place, test dates and tester under backflow: in the configuration. Local codes and the tester decide; no sensor proves that a device works."), func(g *Guard) say.Text { return g.papers.lack(g.in.wall) }},
-		{"backflow-sign", inject, true, inspect, (*Guard).signSeen},
-		{"backflow-sign", open, true, inspect, (*Guard).signSeen},
+		{"backflow-protection-missing", inject, true, say.T("Have a licensed tester check the device, then enter device, place, test dates and tester under backflow: in the configuration. Local codes and the tester decide; no sensor proves that a device works."),
+			func(g *Guard) bool { return !g.papers.inOrder(g.in.wall) }, func(g *Guard) say.Text { return g.papers.lack(g.in.wall) }},
+		{"backflow-sign", inject, true, inspect, (*Guard).signStands, (*Guard).signSeen},
+		{"backflow-sign", open, true, inspect, (*Guard).signStands, (*Guard).signSeen},
 		// A gauge the box never had is no fault; one that fell silent is.
-		{"supply-unknown", inject, true, say.T("Check sensor PT-101 and its wiring."), func(g *Guard) say.Text {
-			return when(g.in.r.Supply.Quality == box.Bad, say.T("the supply pressure can't be read: a sign of backflow would not be seen"))
-		}},
-		{"flow-unknown", inject, false, say.T("Check sensor FT-101 and its wiring."), func(g *Guard) say.Text {
-			return when(g.in.r.Main.Quality == box.Bad, say.T("the main flow can't be read: nothing would tell when the lines are clean again"))
-		}},
-		{"header-unknown", inject, false, say.T("Check sensor PT-201 and its wiring."), func(g *Guard) say.Text {
-			return when(!g.in.e.Header.Known, say.T("the header pressure can't be read"))
-		}},
-		{"header-pressure-low", inject, false, say.T("Bring the header into its window first."), func(g *Guard) say.Text {
-			low := g.in.e.Header.Known && g.tooLow()
-			return when(low, say.T("the header pressure is too low to spread fertilizer evenly"))
-		}},
-		{"ice", open, false, say.T("Warm the box above 0 °C. Open the filter and look there, at the injector and at the backflow device for ice and cracks; where there are none, say that the filter is cleaned."), func(g *Guard) say.Text {
-			return when(g.ice(), say.T("there may be ice in the box, and pressure bursts what is frozen"))
-		}},
+		{"supply-unknown", inject, true, say.T("Check sensor PT-101 and its wiring."), func(g *Guard) bool { return g.in.r.Supply.Quality == box.Bad },
+			because(say.T("the supply pressure can't be read: a sign of backflow would not be seen"))},
+		{"flow-unknown", inject, false, say.T("Check sensor FT-101 and its wiring."), func(g *Guard) bool { return g.in.r.Main.Quality == box.Bad },
+			because(say.T("the main flow can't be read: nothing would tell when the lines are clean again"))},
+		{"header-unknown", inject, false, say.T("Check sensor PT-201 and its wiring."), func(g *Guard) bool { return !g.in.e.Header.Known },
+			because(say.T("the header pressure can't be read"))},
+		{"header-pressure-low", inject, false, say.T("Bring the header into its window first."), func(g *Guard) bool { return g.in.e.Header.Known && g.tooLow() },
+			because(say.T("the header pressure is too low to spread fertilizer evenly"))},
+		{"ice", open, false, say.T("Warm the box above 0 °C. Open the filter and look there, at the injector and at the backflow device for ice and cracks; where there are none, say that the filter is cleaned."), (*Guard).ice,
+			because(say.T("there may be ice in the box, and pressure bursts what is frozen"))},
 	}
 }
 
-func when(stands bool, reason say.Text) say.Text {
-	if !stands {
-		return say.Text{}
-	}
-	return reason
-}
+func because(why say.Text) func(*Guard) say.Text { return func(*Guard) say.Text { return why } }
 
-// signSeen is the sign of backflow, whether or not somebody has silenced its
+// signStands reports a sign of backflow, whether or not somebody has silenced its
 // alarm: it holds until the alarm has been reset.
+func (g *Guard) signStands() bool { return g.sign.State.Stands() || g.sign.Standing() }
+
+// signSeen is what was seen of it.
 func (g *Guard) signSeen() say.Text {
-	a := g.sign
-	switch {
-	case a.State.Stands():
-		return a.Text
-	case a.Standing():
-		return g.seen("backflow-sign")
+	if g.sign.State.Stands() {
+		return g.sign.Text
 	}
-	return say.Text{}
+	return g.seen("backflow-sign")
 }
 
 // OverridableHolds are the holds that a configuration may name overridable;
@@ -112,11 +101,9 @@ func (g *Guard) holds() {
 	}
 	for i := range g.rules {
 		r := &g.rules[i]
-		reason := r.stands(g)
-		if reason.Empty() || g.lifted(r) {
-			continue
+		if r.stands(g) && !g.lifted(r) {
+			g.out.Holds = append(g.out.Holds, Hold{r.id, r.on, r.why(g), r.out, g.mayLift(r)})
 		}
-		g.out.Holds = append(g.out.Holds, Hold{r.id, r.on, reason, r.out, g.mayLift(r)})
 	}
 }
 
@@ -195,17 +182,22 @@ func papersOf(b Backflow) declared {
 	return p
 }
 
-// lack says what is wrong with them at wall time, which may be unknown; nothing
-// when all is in order.
+// inOrder reports whether nothing is wrong with them at wall time, which may be
+// unknown.
+func (p *declared) inOrder(wall time.Time) bool {
+	return p.wrong.Empty() && (wall.IsZero() || !wall.Before(p.from) && !wall.After(p.until))
+}
+
+// lack says what is wrong with them; nothing when all is in order.
 func (p *declared) lack(wall time.Time) say.Text {
 	switch {
 	case !p.wrong.Empty():
 		return p.wrong
-	case wall.IsZero():
+	case p.inOrder(wall):
 	case wall.Before(p.from):
 		return say.T("the box's clock says %v, before the last test of the backflow protection on %v: whether the next is due can't be told until the clock is set",
 			wall, p.LastTest)
-	case wall.After(p.until):
+	default:
 		return say.T("the test of the backflow protection (%s) was due on %v", p.Device, p.due)
 	}
 	return say.Text{}

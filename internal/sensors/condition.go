@@ -187,7 +187,9 @@ func (k *channel) take(mono time.Duration, s *box.Sample, r *Range) {
 			k.interval += (gap - k.interval) / 8
 		}
 	}
-	k.absurd, k.faults, k.fault = 0, 0, say.Text{}
+	if !k.fault.Empty() {
+		k.absurd, k.faults, k.fault = 0, 0, say.Text{}
+	}
 	k.cause, k.doubt = s.Cause, s.Cause != box.NoCause
 	k.jumps.take(s.Value, leapOf(s.Channel), near)
 	k.last[2], k.last[1], k.last[0] = k.last[1], k.last[0], s.Value
@@ -234,9 +236,11 @@ func (k *channel) stands() float64 {
 func judge[T ~float64](r *box.Reading[T], c *Conditioner, ch box.Channel, mono time.Duration, scale float64) {
 	k := &c.channels[ch]
 	if k.n == 0 {
-		*r = box.Reading[T]{Quality: box.QualityUnknown, Why: say.T("nothing heard yet")}
-		if !k.fault.Empty() {
+		switch {
+		case !k.fault.Empty():
 			*r = box.Reading[T]{Quality: box.Bad, Cause: k.cause, Why: k.fault}
+		case r.Why.Empty():
+			*r = box.Reading[T]{Quality: box.QualityUnknown, Why: say.T("nothing heard yet")}
 		}
 		return
 	}
