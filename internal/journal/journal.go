@@ -11,6 +11,7 @@ import (
 	"path/filepath"
 	"sync"
 	"sync/atomic"
+	"time"
 
 	"modernc.org/sqlite"
 	sqlite3 "modernc.org/sqlite/lib"
@@ -57,13 +58,31 @@ func OpenExisting(path string) (*Journal, error) {
 	return open(path)
 }
 
+// openWithin is how long another program that makes the archive is waited for:
+// SQLite itself does not wait while a new file changes to its log.
+const (
+	openWithin = 10 * time.Second
+	openAgain  = 20 * time.Millisecond
+)
+
 func open(path string) (*Journal, error) {
-	j := &Journal{path: path}
-	if err := j.connect(); err != nil {
+	for began := time.Now(); ; {
+		j := &Journal{path: path}
+		err := j.connect()
+		if err == nil {
+			return j, nil
+		}
 		_ = j.Close()
-		return nil, j.explain("open", err)
+		if !busy(err) || time.Since(began) > openWithin {
+			return nil, j.explain("open", err)
+		}
+		time.Sleep(openAgain)
 	}
-	return j, nil
+}
+
+func busy(err error) bool {
+	var se *sqlite.Error
+	return errors.As(err, &se) && se.Code()&0xff == sqlite3.SQLITE_BUSY
 }
 
 // connect opens both pools. WAL lets readers go on beside the writer; FULL

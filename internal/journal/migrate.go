@@ -16,9 +16,8 @@ var migrationFiles embed.FS
 
 // migrate brings the schema up to the newest of the migrations in files, whose
 // names sort in the order they apply; PRAGMA user_version counts those applied.
-// Each is one transaction, which looks again at what another program has applied
-// meanwhile. A schema newer than this program is refused. Where
-// there is something to lose, backup is called first with the version it has.
+// They are one transaction: no program ever sees some of them. A schema newer than
+// this program is refused. Where there is something to lose, backup is called first with the version it has.
 func migrate(ctx context.Context, db *sql.DB, files fs.FS, backup func(version int) error) error {
 	names, err := fs.Glob(files, "migrations/*.sql")
 	if err != nil {
@@ -36,12 +35,10 @@ func migrate(ctx context.Context, db *sql.DB, files fs.FS, backup func(version i
 			return fmt.Errorf("no copy can be made before its schema changes from version %d to %d: %w", version, len(names), err)
 		}
 	}
-	for i := version; i < len(names); i++ {
-		if err := apply(ctx, db, files, names[i], i+1); err != nil {
-			return fmt.Errorf("migration %s failed: %w", names[i], err)
-		}
+	if version == len(names) {
+		return nil
 	}
-	return nil
+	return apply(ctx, db, files, names)
 }
 
 // asked is a database or a transaction.
@@ -55,24 +52,28 @@ func schemaVersion(ctx context.Context, db asked) (int, error) {
 	return version, err
 }
 
-func apply(ctx context.Context, db *sql.DB, files fs.FS, name string, version int) error {
-	text, err := fs.ReadFile(files, name)
-	if err != nil {
-		return err
-	}
+// apply does what another program has not done meanwhile.
+func apply(ctx context.Context, db *sql.DB, files fs.FS, names []string) error {
 	tx, err := db.BeginTx(ctx, nil)
 	if err != nil {
 		return err
 	}
 	defer func() { _ = tx.Rollback() }() // does nothing after a commit
-	if now, err := schemaVersion(ctx, tx); err != nil || now >= version {
+	version, err := schemaVersion(ctx, tx)
+	if err != nil {
 		return err
 	}
-	if _, err := tx.ExecContext(ctx, string(text)); err != nil {
-		return err
+	for _, name := range names[min(version, len(names)):] {
+		text, err := fs.ReadFile(files, name)
+		if err == nil {
+			_, err = tx.ExecContext(ctx, string(text))
+		}
+		if err != nil {
+			return fmt.Errorf("migration %s failed: %w", name, err)
+		}
 	}
-	// A pragma takes no parameters; version is a number of ours.
-	if _, err := tx.ExecContext(ctx, fmt.Sprintf("PRAGMA user_version = %d", version)); err != nil {
+	// A pragma takes no parameters; the version is a number of ours.
+	if _, err := tx.ExecContext(ctx, fmt.Sprintf("PRAGMA user_version = %d", max(version, len(names)))); err != nil {
 		return err
 	}
 	return tx.Commit()
