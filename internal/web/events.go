@@ -133,6 +133,7 @@ func (s visit) send(out *stream, r *http.Request, v engine.View) error {
 	if draw, ok := s.drawn(page); ok {
 		event, err := s.copies.once(s.copyOf("page "+page, v), func() ([]byte, error) {
 			var b bytes.Buffer
+			b.Grow(len(out.last)) // about what it was the last time
 			err := draw(&b, v.In(s.show.voice))
 			return framed("page", b.Bytes()), err
 		})
