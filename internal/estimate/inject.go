@@ -16,6 +16,7 @@ type draws struct {
 	strokes     int
 	quiet       time.Duration // since the last stroke, a meter heard
 	since       time.Duration // the newest value of the stock meter, unless it is late
+	span        time.Duration // that the newest value stands for
 	heard       time.Duration // that this turn's word on a stroke speaks of
 	rise        float64       // Σ(EC−baseline)·s while drawing, mixing time left out
 	riseFor     float64       // s
@@ -80,8 +81,9 @@ func (e *Estimator) readStock(dt time.Duration, r *box.Readings) {
 	if !r.Unseen {
 		d.since += dt
 	}
-	if r.Stock.Age == 0 {
-		d.heard = d.since
+	if r.Stock.Age == 0 { // for a gap a value stands no longer than for twice what the one before did
+		d.heard = min(d.since, max(2*d.span, dt))
+		d.span = d.heard
 	}
 	if r.Stock.Age == 0 || late(&r.Stock) {
 		d.since = 0

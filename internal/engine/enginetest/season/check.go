@@ -72,13 +72,12 @@ func (s *Season) look(dt float64) {
 }
 
 // tolerance is how far from clean the water at a last emitter may be: the
-// design's 5 % of the rise or 50 µS/cm, and what an instrument within its errors
-// (3 σ of 6 µS/cm; gain) can't tell from that. A fouled cell reads low, and one that has drifted down
+// design's 5 % of the rise or 50 µS/cm. A fouled cell reads low, and one that has drifted down
 // reads so much too low: the last emitter's own witness lies, and nothing at the
 // box tells by how much.
 func (s *Season) tolerance() float64 {
 	in := s.plant.inst
-	return (1.1*max(50, 0.05*s.risen)+18)/(1-in.fouled) + max(0, -in.drifted)
+	return max(50, 0.05*s.risen)/(1-in.fouled) + max(0, -in.drifted)
 }
 
 // front is what a zone without a probe, or with one in a row that is torn or
@@ -87,16 +86,11 @@ func (s *Season) tolerance() float64 {
 // Half the rise is the middle of a front; how much was left is in the report.
 const front = 0.5
 
-// others is how many times the tolerance a row may have that is not the
-// farthest: the promise speaks of that one, and by their emitters' scatter
-// others can be a little later than the drawing says. The rows of a slice are short:
-// one emitter's scatter counts for more there.
-func (s *Season) others() float64 {
-	if s.plan.Slice {
-		return 2
-	}
-	return 1.5
-}
+// lateRow is how many times the tolerance a row may have that is reached later than
+// the probe's, by the scatter of its emitters: the promise speaks of the row that the
+// drawing says is last, no probe is in any other, and the volume's margin of 3 % is less than what
+// a last emitter of few may differ by.
+const lateRow = 3
 
 // hidden is the part of the flow from which a leak and clogged emitters count as
 // hiding each other: together they take what whole rows would, and without an end
@@ -112,21 +106,36 @@ func (s *Season) lookAtEnds() {
 	if end > limit {
 		s.unclean = s.t
 	}
-	spoilt := p.pipes.rows[p.inst.probeRow].spoilt
-	early := far > limit && !spoilt || end > s.others()*limit
-	if p.inst.noProbe || spoilt {
-		early = end > max(s.others()*limit, front*s.risen)
-	}
-	if s.saidDone && !s.told && early && p.inst.noProbe && p.now.leak > hidden && p.now.missing > hidden {
+	early := s.saidDone && !s.told && s.early(limit)
+	if early && p.inst.noProbe && p.now.leak > hidden && p.now.missing > hidden {
 		s.told = true
 		s.tally.Hidden++
 	}
-	if s.saidDone && !s.told && early {
+	if early && !s.told {
 		s.told = true
 		v := s.box.View().Progress
 		s.fail("early", "the flush was called done %.0f s ago; the worst whole row's end has %.0f µS/cm over clean of a rise of %.0f, the farthest row's %.0f; tolerance %.0f; probe says %s, volume %s",
 			s.t-s.doneAt, end, s.risen, far, limit, v.EndWitness, v.VolumeWitness)
 	}
+}
+
+// early: the end of a whole row is not as clean as it is held to.
+func (s *Season) early(limit float64) bool {
+	p := s.plant
+	blind := p.inst.noProbe || p.pipes.rows[p.inst.probeRow].spoilt
+	for i := range p.pipes.rows {
+		held := limit
+		switch {
+		case blind:
+			held = max(limit, front*s.risen)
+		case s.later[i]:
+			held = lateRow * limit
+		}
+		if !p.pipes.rows[i].spoilt && p.carry.end(i) > held {
+			return true
+		}
+	}
+	return false
 }
 
 // judge follows one hazard's expectations.
@@ -330,13 +339,14 @@ func (s *Season) milestone(name string) {
 		s.wake(&s.plan.Runs[s.run], flowing)
 	case "flush_done":
 		s.saidDone, s.doneAt = true, s.t
+		s.later = s.plant.pipes.later(s.plant.inst.probeRow)
 		s.tally.Done++
 		rest := s.plant.now.end - s.plant.now.base
 		if s.plant.inst.noProbe && s.risen > 200 {
 			s.tally.Rest = append(s.tally.Rest, rest/s.risen)
 		}
 	case "secured":
-		if q := s.plant.now.flow; s.plant.open && q > 0.05*s.plant.normal {
+		if q := s.plant.now.flow; q > 0.05*s.plant.normal {
 			s.fail("step", "secured while %.0f L/h flow", q)
 		}
 	}

@@ -168,7 +168,9 @@ func definitions() [numKinds]definition {
 			stands: func(s *Season) bool { return s.runsWell() && s.learnt() && t(s).filterExcess > 25 }},
 		FilterTears: {name: "filter screen tears", when: flowing, expect: []expectation{{"filter-torn", 85}},
 			begin: func(s *Season, h *Hazard) { s.plant.filter = h.between(0.1, 0.3) }, lift: func(s *Season, _ *Hazard) { s.plant.filter = 1 },
-			stands: func(s *Season) bool { return s.runsWell() && s.learnt() && s.plant.filter < 0.4 && t(s).header > 55 }},
+			stands: func(s *Season) bool {
+				return s.runsWell() && s.learnt() && s.plant.filter < 0.4 && s.plant.cleanLoss() > 6.5
+			}},
 		FilterLeftDirty: {name: "filter left dirty since the last run", when: atStart, expect: []expectation{{"filter-clogging", 90}}, allows: nothingFlows(),
 			begin:  func(s *Season, h *Hazard) { s.plant.filter = 1 + h.between(30, 45)/s.plant.filterClean },
 			stands: func(s *Season) bool { return s.filterShown >= 6 && s.runsWell() && t(s).filterExcess > 26 }},

@@ -202,6 +202,30 @@ func (g *pipes) wants(box float64) float64 {
 	return g.total * math.Pow(max(box, 0)/g.solved, g.x)
 }
 
+// later tells of each row whether water reaches its last emitter later than that of
+// another row: by the volume of each stretch over its part of the flow.
+func (g *pipes) later(than int) []bool {
+	at, branch, passed := make([]float64, len(g.rows)), 0, 0.0
+	for i := range g.rows {
+		w := &g.rows[i]
+		if w.branch != branch {
+			branch, passed = w.branch, 0
+		}
+		passed += g.header.litres(w.reach) / max(w.reachQ, 1e-9)
+		at[i] = passed
+		length := g.leadIn
+		for e := w.first; e < w.first+w.n; e++ {
+			at[i] += g.tape.litres(length) / max(g.in[e], 1e-9)
+			length = g.step
+		}
+	}
+	late := make([]bool, len(at))
+	for i := range at {
+		late[i] = at[i] > at[than]
+	}
+	return late
+}
+
 // lost is what leaves by holes.
 func (g *pipes) lost() float64 {
 	sum := 0.0

@@ -148,6 +148,13 @@ func b2f(b bool) float64 {
 	return 0
 }
 
+// cleanLoss is what a clean filter would take of the flow now, kPa. Below 5 the core
+// calls no screen torn: two gauges don't tell.
+func (p *plant) cleanLoss() float64 {
+	r := p.now.flow / p.normal
+	return p.filterClean * r * r
+}
+
 // losses between supply and header at flow q, kPa.
 func (p *plant) losses(q float64) float64 {
 	r := q / p.normal

@@ -138,6 +138,7 @@ func mended() []lesson {
 		{935, true, "1:1", "28 s without power counted towards alarms of an injector that had just been started"},
 		{1026, true, "2:1,2", "107 s without power did, a wire broken meanwhile"},
 		{1703, true, "1:1", "a broken wire's last value, nothing drawn, passed for an empty tank"},
+		{519, true, "1:1/16", "a gap in the stock meter began the delay of ratio-off anew"},
 	}
 }
 
