@@ -654,6 +654,7 @@ func (w *whole) finish() {
 	w.received(entries)
 	w.recounted()
 	w.runs()
+	w.givenUp()
 }
 
 func (w *whole) waiting() (all int) {
@@ -745,11 +746,7 @@ func (w *whole) received(entries []journal.Entry) {
 // recounted: the database has the archive's points, as one who never failed gives them.
 func (w *whole) recounted() {
 	ctx, n := w.t.Context(), 0
-	again := &Station{Box: "box", Journal: w.j, Refused: filepath.Join(w.root, "refused")}
-	var err error
-	again.Keep, err = w.j.Outbox(ctx, "recount")
-	must(w.t, err)
-	again.known = true // it begins at the beginning
+	again := &Station{Box: "box", Journal: w.j, Keep: w.absent(), Refused: filepath.Join(w.root, "refused"), known: true} // from the beginning
 	for {
 		points, err := again.Next(ctx, influx.MaxPoints)
 		must(w.t, err)
@@ -767,6 +764,53 @@ func (w *whole) recounted() {
 	}
 	if n != len(w.rows) {
 		w.fault("the database has %d rows, the archive gives %d", len(w.rows), n)
+	}
+}
+
+// absent is the outbox of a receiver that takes nothing.
+func (w *whole) absent() *journal.Outbox {
+	o, err := w.j.Outbox(w.t.Context(), "absent")
+	must(w.t, err)
+	return o
+}
+
+// givenUp: what the absent receiver is not kept, by age and then by size, is counted and
+// said to the last one; nobody else loses any, and a run stays.
+func (w *whole) givenUp() {
+	ctx, o := w.t.Context(), w.absent()
+	all, err := o.Waiting(ctx)
+	must(w.t, err)
+	last := w.j.LastSeq()
+	runs, err := w.j.Runs(ctx)
+	must(w.t, err)
+	u := &Upkeep{Journal: w.j, Hub: w.hub, Log: slog.New(slog.DiscardHandler)}
+	said := func(bound string) {
+		for _, had := range []*journal.Outbox{w.phone.Keep, w.table.Keep, w.events.Keep} {
+			must(w.t, had.Done(ctx, w.j.LastSeq())) // the notes of it
+		}
+		lost, err := w.j.LostTotal(ctx)
+		must(w.t, err)
+		waits, err := o.Waiting(ctx)
+		must(w.t, err)
+		if notes := int(w.j.LastSeq() - last); int(lost)+waits != all+notes {
+			w.fault("by %s %d are given up and %d wait, of %d and %d notes", bound, lost, waits, all, notes)
+		}
+		if text := u.Trouble(); lost > 0 && !(strings.Contains(text, "that absent had not taken") && strings.Contains(text, fmt.Sprintf("%d in all", lost))) {
+			w.fault("by %s %d are given up, and said is %q", bound, lost, u.Trouble())
+		}
+	}
+	if len(runs) == 0 {
+		return
+	}
+	must(w.t, u.drop(ctx, runs[0].Start))
+	said("age")
+	for more := true; more; {
+		more, err = u.shrink(ctx)
+		must(w.t, err)
+	}
+	said("size")
+	if runs, err = w.j.Runs(ctx); err != nil || len(runs) == 0 {
+		w.fault("no run is left: %v", err)
 	}
 }
 

@@ -66,7 +66,7 @@ type wire struct {
 	stop context.CancelFunc // of the publisher of this life
 	over chan struct{}
 
-	cut, deaf atomic.Bool // nothing goes through; nothing comes back
+	cut, mute, deaf atomic.Bool // nothing goes through; what is sent, or comes back, is lost on the way
 
 	mu       sync.Mutex // goroutines of the links and receivers write what follows
 	conns    map[net.Conn]bool
@@ -125,16 +125,20 @@ func (x *wire) end() {
 	x.stop()
 	<-x.over
 	x.cut.Store(cut)
+	x.mute.Store(false)
 	x.deaf.Store(false)
 }
 
-// trouble breaks the link now and then, first in one direction only.
+// trouble has the link lose what goes one way now and then, until it breaks.
 func (x *wire) trouble() {
 	switch x.r.IntN(300) {
 	case 0:
-		x.deaf.Store(true)
+		x.mute.Store(true)
 	case 1:
+		x.deaf.Store(true)
+	case 2:
 		x.sever()
+		x.mute.Store(false)
 		x.deaf.Store(false)
 	}
 }
@@ -168,23 +172,23 @@ func (x *wire) pass() {
 		x.conns[near], x.conns[far] = true, true
 		x.sessions++
 		x.mu.Unlock()
-		go func() { _, _ = io.Copy(far, near); _ = far.Close() }()
-		go func() { _, _ = io.Copy(near, back{far, x}); _ = near.Close() }()
+		go func() { _, _ = io.Copy(far, way{near, &x.mute}); _ = far.Close() }()
+		go func() { _, _ = io.Copy(near, way{far, &x.deaf}); _ = near.Close() }()
 	}
 }
 
-// back is the way back, on which acknowledgements are lost.
-type back struct {
+// way is one direction of a link.
+type way struct {
 	net.Conn
-	x *wire
+	lost *atomic.Bool
 }
 
-func (b back) Read(p []byte) (int, error) {
-	n, err := b.Conn.Read(p)
-	if err == nil && b.x.deaf.Load() {
-		return b.Read(p)
+func (w way) Read(p []byte) (n int, err error) {
+	for {
+		if n, err = w.Conn.Read(p); err != nil || !w.lost.Load() {
+			return n, err
+		}
 	}
-	return n, err
 }
 
 func (x *wire) hear(_ paho.Client, m paho.Message) {
