@@ -130,7 +130,7 @@ func TestALoggersBoxIsSetUp(t *testing.T) {
 	b.until("/", "42.0\u00a0psi")
 	// It is not declared, so injecting is not advised.
 	b.until("/", "backflow-protection-missing")
-	if text, err := os.ReadFile(filepath.Join(state, "box.yaml")); err != nil || !strings.Contains(string(text), "name: south-box") || strings.Contains(string(text), "secret7") {
+	if text, err := os.ReadFile(filepath.Join(state, "box.yaml")); err != nil || !strings.Contains(string(text), "name: south-box") || !strings.Contains(string(text), "line_end_probe: {zone: tunnel, lag: 25 s}") || strings.Contains(string(text), "secret7") {
 		t.Errorf("%v: %s", err, text)
 	}
 	if said := p.said(); !strings.Contains(said, "alerts     generic") || !strings.Contains(said, "MQTT       tcp://") {

@@ -232,6 +232,10 @@ func (d *Draft) instrument(name string) (at int, key string, ok bool) {
 	return 0, "", false
 }
 
+// brings reports whether a column may come: from an instrument that is described, or from
+// a logger, which may bring any.
+func (d *Draft) brings(column string) bool { return d.Board == ByLogger || d.measures(column) }
+
 // measures reports whether an instrument for that column is fitted.
 func (d *Draft) measures(column string) bool {
 	return slices.ContainsFunc(d.Instruments, func(i Instrument) bool { return i.Channel == column })

@@ -126,8 +126,8 @@ func (d *Draft) injectorFields() []Field {
 		{Name: "injector.rated_flow", Label: say.T("Rated flow"), Hint: say.T("the most the injector takes, by its label, such as 3.5 gal/min or 13.2 L/min"), Kind: Line, Must: true},
 		{Name: "injector.starts_at", Label: say.T("Pressure difference that starts it"), Hint: say.T("such as 5 psi or 34 kPa"), Kind: Line, Practice: "34 kPa"},
 	}
-	if d.measures(box.InjectorFlow.Info().Column) {
-		fields = append(fields, Field{Name: "injector.meter", Label: say.T("What the flow meter in its branch counts"), Kind: Choose, Must: true, Choices: []Choice{
+	if column := box.InjectorFlow.Info().Column; d.brings(column) {
+		fields = append(fields, Field{Name: "injector.meter", Label: say.T("What the flow meter in its branch counts"), Kind: Choose, Must: d.measures(column), Choices: []Choice{
 			{"water", say.T("water, before the injector")}, {"mixture", say.T("the mixture, after it")}}})
 	}
 	return fields
@@ -135,6 +135,8 @@ func (d *Draft) injectorFields() []Field {
 
 // zone is the path of the only zone the guide makes.
 const zone = "zones[0]."
+
+const lagField = "line_end_probe.lag"
 
 func (d *Draft) zoneFields() []Field {
 	several := d.said(zone+"header.beds") != "1"
@@ -155,8 +157,8 @@ func (d *Draft) zoneFields() []Field {
 		{Name: zone + "header.tape_gap", Label: say.T("Between the tapes of a bed"), Hint: say.T("where there are several, such as 1 ft or 0.3 m"), Kind: Line},
 	}
 	fields = append(fields, lateralFields()...)
-	if d.measures(box.EndEC.Info().Column) {
-		fields = append(fields, Field{Name: "line_end_probe.lag", Label: say.T("Lag of the probe at the line end"), Hint: say.T("from when the water there changes to when the probe shows it, such as 25 s for a small flow cell"), Kind: Line, Must: true})
+	if column := box.EndEC.Info().Column; d.brings(column) {
+		fields = append(fields, Field{Name: lagField, Label: say.T("Lag of the probe at the line end"), Hint: say.T("from when the water there changes to when the probe shows it, such as 25 s for a small flow cell; empty where there is no such probe"), Kind: Line, Must: d.measures(column)})
 	}
 	return fields
 }

@@ -137,7 +137,7 @@ func (d *Draft) writeZone(w *writer) {
 	at("header", "feed", "beds", "bed_spacing", "first_tee", "tapes_per_bed", "tape_gap", "inside_diameter", "slope")
 	w.mapping("    laterals: ", append([]pair{d.lengths()}, d.of(zone+"laterals.", "lead_in", "emitter_spacing", "inside_diameter", "slope")...), "slopes: + climbs away from the box")
 	at("emitters", "flow", "at", "exponent")
-	if d.measures(box.EndEC.Info().Column) {
+	if d.measures(box.EndEC.Info().Column) || d.brings(box.EndEC.Info().Column) && d.said(lagField) != "" {
 		w.line("")
 		w.mapping("line_end_probe: ", append([]pair{{"zone", name}}, d.of("line_end_probe.", "lag")...), "")
 	}

@@ -12,7 +12,7 @@ import (
 // doorModel is the page to sign in on, and that of the first start.
 type doorModel struct {
 	frame
-	To, Name, Refused string
+	To, Name, Code, Refused string
 }
 
 func (s visit) signInPage(w http.ResponseWriter, r *http.Request) {
@@ -33,7 +33,7 @@ func (s visit) signIn(w http.ResponseWriter, r *http.Request) {
 	case err != nil && wantsJSON(r):
 		s.reply(w, r, http.StatusForbidden, Answer{Reason: s.why(err)})
 	case err != nil:
-		writePage(w, http.StatusForbidden, s.pages().signIn, doorModel{s.frame("sign-in"), to, name, s.why(err)})
+		writePage(w, http.StatusForbidden, s.pages().signIn, doorModel{frame: s.frame("sign-in"), To: to, Name: name, Refused: s.why(err)})
 	case wantsJSON(r):
 		s.reply(w, r, http.StatusOK, Answer{Accepted: true})
 	default:
@@ -61,7 +61,7 @@ func (s visit) begin(w http.ResponseWriter, r *http.Request) {
 	r.Body = http.MaxBytesReader(w, r.Body, bodyLimit)
 	name := clean(r.PostFormValue("name"), nameRunes)
 	if err := s.opts.Keeper.Begin(r, r.PostFormValue("code"), name, r.PostFormValue("phrase")); err != nil {
-		writePage(w, http.StatusForbidden, s.pages().begin, doorModel{s.frame("begin"), "", name, s.why(err)})
+		writePage(w, http.StatusForbidden, s.pages().begin, doorModel{frame: s.frame("begin"), Name: name, Code: clean(r.PostFormValue("code"), 20), Refused: s.why(err)})
 		return
 	}
 	next := "/people"

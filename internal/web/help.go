@@ -38,7 +38,7 @@ func (s visit) helpPage(w http.ResponseWriter, r *http.Request) {
 
 // helpFor is where the manual tells of a page.
 func helpFor(page string) string {
-	names := map[string]string{"runs": "archive", "sign-in": "people", "begin": "first-run", "ruling": "setup", "calibration": "calibrate"}
+	names := map[string]string{"runs": "archive", "sign-in": "people", "begin": "people", "ruling": "setup", "calibration": "calibrate"}
 	name, ok := names[page]
 	if !ok {
 		name = page
