@@ -222,31 +222,31 @@ func (w *window) line(now, span float64) (mean, centre, slope float64, ok bool) 
 	return f.mean, f.centre, f.slope, true
 }
 
+// fit goes over the values once. They are counted from the newest, which keeps
+// the sums small and what is lost of them by rounding with it.
 func (w *window) fit(now, span float64) {
 	f := &w.fitted
 	*f = fit{valid: true, span: span, now: now, oldest: now}
 	t, y := w.values()
 	oldest := since(t, now-span)
-	if t, y = t[oldest:], y[oldest:]; len(t) > 0 {
-		f.n, f.oldest = len(t), t[0]
-	}
-	if f.n < 3 {
+	if t, y = t[oldest:], y[oldest:]; len(t) == 0 {
 		return
 	}
-	// From the newest back, the order in which the sums have always been rounded.
-	var st, sy float64
-	for i := len(t) - 1; i >= 0; i-- {
-		st, sy = st+t[i], sy+y[i]
+	if f.n, f.oldest = len(t), t[0]; f.n < 3 {
+		return
 	}
-	f.centre, f.mean = st/float64(f.n), sy/float64(f.n)
-	var stt, sty float64
-	for i := len(t) - 1; i >= 0; i-- {
-		d := t[i] - f.centre
-		stt += float64(d * d)
-		sty += float64(d * (y[i] - f.mean))
+	t0, y0, n := t[f.n-1], y[f.n-1], float64(f.n)
+	var st, sy, stt, sty float64
+	for i := range t {
+		dt, dy := t[i]-t0, y[i]-y0
+		st, sy = st+dt, sy+dy
+		stt += float64(dt * dt)
+		sty += float64(dt * dy)
 	}
-	if f.flat = stt == 0; !f.flat {
-		f.slope = sty / stt
+	f.centre, f.mean = t0+st/n, y0+sy/n
+	stt -= float64(st*st) / n
+	if f.flat = stt <= 0; !f.flat {
+		f.slope = (sty - float64(st*sy)/n) / stt
 	}
 }
 

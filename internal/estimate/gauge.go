@@ -65,9 +65,9 @@ func late[T ~float64](r *box.Reading[T]) bool {
 func (g *gauge) stated(y float64) float64 { return standard(g.offset + float64(g.gain*math.Abs(y))) }
 
 // sigma is that of a smoothed reading.
-func (g *gauge) sigma(y float64) float64 { return math.Hypot(g.stated(y), g.smoothNoise()) }
+func (g *gauge) sigma(y float64) float64 { return hypot(g.stated(y), g.smoothNoise()) }
 
-func (g *gauge) rawSigma(y float64) float64 { return math.Hypot(g.stated(y), g.noise.sd()) }
+func (g *gauge) rawSigma(y float64) float64 { return hypot(g.stated(y), g.noise.sd()) }
 
 // smoothNoise is the noise a first-order filter leaves of white noise,
 // σ·√(a/(2−a)) with a the weight of the newest sample.

@@ -144,10 +144,10 @@ func place(diff, main, branch heard) (u float64, by LoopBasis, ok bool) {
 	case !main.ok || main.v <= 0:
 		return math.Log(diff.v), LoopByDiff, true
 	case !branch.ok:
-		return math.Log(diff.v) - 2*math.Log(main.v), LoopByMain, true
+		return math.Log(diff.v / float64(main.v*main.v)), LoopByMain, true
 	}
 	through := max(main.v-branch.v, shutPart*main.v)
-	return math.Log(diff.v) - 2*math.Log(through), LoopByFlows, true
+	return math.Log(diff.v / float64(through*through)), LoopByFlows, true
 }
 
 // shutPart of the main flow is less than two meters can tell from nothing.

@@ -82,7 +82,7 @@ func minus[T ~float64](a, b Value[T]) Value[T] {
 	if !a.Known || !b.Known {
 		return Value[T]{}
 	}
-	return known(a.V-b.V, hypot(a.Sigma, b.Sigma)).on(a.Basis, b.Basis)
+	return Value[T]{a.V - b.V, hypot(a.Sigma, b.Sigma), true, a.Basis.with(b.Basis)}
 }
 
 // over is a ÷ b, their errors independent; unknown where b is not above 0.
@@ -90,12 +90,14 @@ func over[T ~float64](a, b Value[T]) Value[units.Ratio] {
 	if !a.Known || !b.Known || b.V <= 0 {
 		return Value[units.Ratio]{}
 	}
-	r := float64(a.V / b.V)
-	s := math.Hypot(float64(a.Sigma/b.V), float64(r*float64(b.Sigma/b.V)))
-	return known(units.Ratio(r), units.Ratio(s)).on(a.Basis, b.Basis)
+	r := units.Ratio(a.V / b.V)
+	s := hypot(units.Ratio(a.Sigma/b.V), r*units.Ratio(b.Sigma/b.V))
+	return Value[units.Ratio]{r, s, true, a.Basis.with(b.Basis)}
 }
 
-func hypot[T ~float64](a, b T) T { return T(math.Hypot(float64(a), float64(b))) }
+// hypot is the root of the sum of squares, of numbers that no square of
+// overflows.
+func hypot[T ~float64](a, b T) T { return T(math.Sqrt(float64(a*a) + float64(b*b))) }
 
 // Standing is what a yes or no stands on, and since when it has been said.
 type Standing struct {
