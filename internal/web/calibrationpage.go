@@ -99,8 +99,8 @@ func (s visit) calibrationTake(w http.ResponseWriter, r *http.Request) {
 	j := s.desk.job(s.who.Name, c)
 	j.mu.Lock()
 	defer j.mu.Unlock()
-	for name := range r.PostForm {
-		if name != "do" {
+	for _, name := range typed() {
+		if r.PostForm.Has(name) {
 			j.form[name] = clipped(r.PostForm.Get(name))
 		}
 	}
@@ -116,6 +116,11 @@ func (s visit) calibrationTake(w http.ResponseWriter, r *http.Request) {
 
 // calibrationWait bounds a post: an instrument is looked at for five seconds.
 const calibrationWait = 20 * time.Second
+
+// typed are the fields of the page's forms.
+func typed() []string {
+	return []string{"gauge", "at25", "celsius", "table", "seconds", "meter", "water", "by", "standard", "lot", "limit", "days", "note"}
+}
 
 // clipped is what was typed, within the bounds of a request.
 func clipped(text string) string {

@@ -56,8 +56,8 @@ func (t Trial) String() string {
 	return "unknown"
 }
 
-// trialBudget bounds one.
-const trialBudget = 45 * time.Second
+// trialBudget bounds one, within answerWait.
+const trialBudget = 25 * time.Second
 
 // NewSetup makes the handler of a box that is being set up: the guide, and the way
 // in. Who is no administrator sees none of it.

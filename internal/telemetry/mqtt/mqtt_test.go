@@ -865,3 +865,40 @@ func awaitTrue(t *testing.T, what string, ok func() bool) {
 		}
 	}
 }
+
+// TestTry: a trial says whether the box could publish, and leaves offline behind.
+func TestTry(t *testing.T) {
+	b := start(t, "127.0.0.1:0")
+	cfg := config(b)
+	cfg.Box = "north"
+	p, err := New(cfg, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := p.Try(t.Context()); err != nil {
+		t.Error(err)
+	}
+	subscribe(t, b.URL()).status(t, "offline")
+	cfg.Password = "another"
+	if p, err = New(cfg, nil); err != nil {
+		t.Fatal(err)
+	}
+	if err := p.Try(t.Context()); err == nil {
+		t.Error("a wrong password will do")
+	}
+	// Nobody answers: it listens and says nothing.
+	dead, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer dead.Close()
+	cfg.URL = "tcp://" + dead.Addr().String()
+	if p, err = New(cfg, nil); err != nil {
+		t.Fatal(err)
+	}
+	ctx, cancel := context.WithTimeout(t.Context(), 200*time.Millisecond)
+	defer cancel()
+	if err := p.Try(ctx); err == nil || !strings.Contains(err.Error(), "in time") {
+		t.Errorf("nobody answers: %v", err)
+	}
+}

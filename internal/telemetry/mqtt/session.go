@@ -51,11 +51,12 @@ func (p *Publisher) Try(ctx context.Context) error {
 	}
 	s.client = paho.NewClient(options)
 	err = s.connect(ctx)
-	s.abandon(errTried)
+	s.abandon(errors.New("only tried"))
+	if err != nil && ctx.Err() != nil {
+		err = fmt.Errorf("no answer from %s in time: check the broker's address, its port and the network", s.p.broker.Host())
+	}
 	return err
 }
-
-var errTried = errors.New("only tried")
 
 func (p *Publisher) session(ctx context.Context, views *telemetry.Hub, events telemetry.Outbox) error {
 	s := &session{
