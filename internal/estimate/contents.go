@@ -286,11 +286,11 @@ func (e *Estimator) carriedVolume() {
 }
 
 // rememberedBox is the clean water at the box where stock was drawn before the
-// last run's water had left the box: as it was then, but not above what was seen
-// since.
+// last run's water had left the box, or just then: as it was, but not above what was
+// seen since.
 func (e *Estimator) rememberedBox() {
 	o, k := &e.out, &e.carry
-	if w := k.c.Water; !o.Baseline.Known && e.washing() && w != nil && units.Finite(w.Box) && k.leastEC > 0 {
+	if w := k.c.Water; !o.Baseline.Known && w != nil && units.Finite(w.Box) && k.leastEC > 0 {
 		o.Baseline = known(min(w.Box, k.leastEC), 10)
 	}
 }

@@ -60,6 +60,9 @@ func (s *Season) look(dt float64) {
 	} else {
 		s.pressure = 0
 	}
+	if s.flows += dt; t.flow <= 0.05*p.normal {
+		s.flows = 0
+	}
 	if t.stock > 0 {
 		s.lastStock, s.drewInRun = s.t, true
 		s.rise += (p.mixed - s.rise) * dt / 30
@@ -346,8 +349,8 @@ func (s *Season) milestone(name string) {
 			s.tally.Rest = append(s.tally.Rest, rest/s.risen)
 		}
 	case "secured":
-		if q := s.plant.now.flow; q > 0.05*s.plant.normal {
-			s.fail("step", "secured while %.0f L/h flow", q)
+		if s.flows > 5 { // the meter's lag, and as long as it must show none
+			s.fail("step", "secured while %.0f L/h have flowed for %.0f s", s.plant.now.flow, s.flows)
 		}
 	}
 }
@@ -359,8 +362,8 @@ func (s *Season) judgeRun() {
 	}
 	if s.drewInRun {
 		s.tally.Injected++
-		s.owed = s.doneAt == 0
 	}
+	s.owed = s.doneAt == 0 && (s.owed || s.drewInRun)
 	if n := &s.plan.Runs[s.run]; s.drewInRun && !n.has(FilterLeftDirty) && !n.has(FilterLoads) && !n.has(FilterTears) && !n.has(SupplyWeak) {
 		s.filterShown++
 	}

@@ -169,7 +169,8 @@ func definitions() [numKinds]definition {
 		FilterTears: {name: "filter screen tears", when: flowing, expect: []expectation{{"filter-torn", 85}},
 			begin: func(s *Season, h *Hazard) { s.plant.filter = h.between(0.1, 0.3) }, lift: func(s *Season, _ *Hazard) { s.plant.filter = 1 },
 			stands: func(s *Season) bool {
-				return s.runsWell() && s.learnt() && s.plant.filter < 0.4 && s.plant.cleanLoss() > 6.5
+				// Gauges whose spans differ by half a per cent say nothing of a filter once the supply has sagged.
+				return s.runsWell() && s.learnt() && s.plant.filter < 0.4 && s.plant.cleanLoss() > 6.5 && !s.plant.supply.sagged
 			}},
 		FilterLeftDirty: {name: "filter left dirty since the last run", when: atStart, expect: []expectation{{"filter-clogging", 90}}, allows: nothingFlows(),
 			begin:  func(s *Season, h *Hazard) { s.plant.filter = 1 + h.between(30, 45)/s.plant.filterClean },

@@ -51,6 +51,7 @@ type Season struct {
 	drewInRun    bool
 	lastStock    float64 // s, when stock was last drawn, by the truth
 	pressure     float64 // s for which the header has had pressure
+	flows        float64 // s for which water has run
 	rise, risen  float64 // µS/cm: what is mixed in, smoothed; its peak
 	unclean      float64 // s, when the worst row's end was last out of tolerance
 	doneAt       float64
@@ -156,7 +157,10 @@ func (s *Season) visit(n *Run) {
 	if s.patience = longest; s.plan.Slice {
 		s.patience = longestSlice
 	}
-	s.doneAt, s.unclean, s.rise, s.risen = 0, 0, 0, 0
+	s.doneAt, s.unclean, s.flows = 0, 0, 0
+	if !s.owed { // else what stands in the lines is to be flushed
+		s.rise, s.risen = 0, 0
+	}
 	s.person.comes(s.t)
 	s.wake(n, atStart)
 	s.tally.Runs++
