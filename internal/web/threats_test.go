@@ -4,13 +4,123 @@
 package web
 
 import (
+	"maps"
 	"net/http"
 	"net/http/cookiejar"
 	"net/http/httptest"
 	"net/url"
+	"os"
+	"regexp"
 	"strings"
 	"testing"
 )
+
+// addresses are those in a source that take a role, with it.
+func addresses(t *testing.T, sources ...string) map[string]string {
+	t.Helper()
+	out := map[string]string{}
+	for _, name := range sources {
+		b, err := os.ReadFile(name)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, m := range regexp.MustCompile(`\bpage\("([A-Z]+ [^"]+)", access\.(\w+),`).FindAllStringSubmatch(string(b), -1) {
+			out[m[1]] = m[2]
+		}
+	}
+	if len(out) < 10 {
+		t.Fatalf("only %d addresses in %v", len(out), sources)
+	}
+	return out
+}
+
+// Who may go where at a box at work: an address that is new, or opened to more people,
+// is so here too. TestEveryAddressHasItsRole tries the door itself.
+func TestEveryAddressIsListed(t *testing.T) {
+	want := map[string]string{}
+	for role, list := range map[string]string{
+		"Nobody": "POST /shown, GET /manifest.webmanifest, GET /offline, GET /help, GET /help/{file...}, GET /sign-in, POST /sign-in, POST /sign-out, GET /begin, POST /begin",
+		"View": "GET /{$}, GET /valve, GET /alarms, GET /box, GET /runs, GET /season, GET /runs/{file}, GET /runs/{file}/traces, GET /runs/{file}/whatif, " +
+			"GET /runs/{file}/whatif/state, GET /plan, GET /events, GET /api/view, GET /api/trace",
+		"Operate": "POST /act, POST /forecast, POST /runs/{file}/note, POST /runs/{file}/whatif",
+		"Administer": "GET /calibrate, POST /calibrate, GET /calibration/{channel}, POST /calibration/{channel}, GET /calibration/{channel}/now, " +
+			"GET /people, POST /people, GET /setup, POST /setup",
+	} {
+		for _, a := range strings.Split(list, ", ") {
+			want[a] = role
+		}
+	}
+	got := addresses(t, "web.go", "calibrationpage.go")
+	if !maps.Equal(got, want) {
+		for a := range got {
+			if got[a] != want[a] {
+				t.Errorf("%s takes %s, here it is %q", a, got[a], want[a])
+			}
+		}
+		for a := range want {
+			if got[a] == "" {
+				t.Errorf("%s is gone", a)
+			}
+		}
+	}
+	for a, role := range addresses(t, "setup.go") { // of a box being set up
+		if strings.Contains(a, "/setup") && role != "Administer" || want[a] == "" && role != "Administer" {
+			t.Errorf("%s of the guide takes %s", a, role)
+		}
+	}
+}
+
+// endless is a body that never ends, and how much of it was taken.
+type endless struct {
+	begin string
+	taken int
+}
+
+func (e *endless) Read(b []byte) (int, error) {
+	n := copy(b, e.begin[min(e.taken, len(e.begin)):])
+	for i := n; i < len(b); i++ {
+		b[i] = 'a'
+	}
+	e.taken += len(b)
+	return len(b), nil
+}
+
+func (e *endless) Close() error { return nil }
+
+// Whatever somebody who may do everything sends, and to whatever address, no more
+// than a megabyte is taken in.
+func TestNoAddressTakesWithoutEnd(t *testing.T) {
+	work, _, _ := guarded(t, false)
+	guide, _ := aWorkshop(t)
+	bodies := map[string]string{"application/x-www-form-urlencoded": "config=", "application/json": `{"x":"`,
+		"multipart/form-data; boundary=b": "--b\r\nContent-Disposition: form-data; name=\"file\"; filename=\"x\"\r\n\r\n"}
+	for _, c := range []struct {
+		srv     *httptest.Server
+		sources []string
+	}{{work, []string{"web.go", "calibrationpage.go"}}, {guide, []string{"setup.go"}}} {
+		kim := newPerson(t, c.srv, "Kim")
+		u, _ := url.Parse(c.srv.URL)
+		for a, role := range addresses(t, c.sources...) {
+			path, ok := strings.CutPrefix(a, "POST ")
+			if !ok || path == "/sign-out" {
+				continue
+			}
+			path = strings.NewReplacer("{file}", "run-0007", "{channel}", "supply_kpa", "{step}", "zone").Replace(path)
+			for kind, begin := range bodies {
+				body := &endless{begin: begin}
+				r := httptest.NewRequest(http.MethodPost, c.srv.URL+path, body)
+				r.Header.Set("Content-Type", kind)
+				for _, k := range kim.http.Jar.Cookies(u) {
+					r.AddCookie(k)
+				}
+				c.srv.Config.Handler.ServeHTTP(httptest.NewRecorder(), r)
+				if body.taken > 1<<20 {
+					t.Errorf("%s (%s) took %d bytes as %s", a, role, body.taken, kind)
+				}
+			}
+		}
+	}
+}
 
 // A session that somebody planted before the sign-in is worth nothing after it: the
 // cookie is a new one (OWASP, session fixation).
