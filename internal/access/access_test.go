@@ -566,3 +566,27 @@ func TestOpenView(t *testing.T) {
 		}
 	}
 }
+
+// TestTheCodeIsNotGuessed: the first start's code is behind the same waits, by place.
+func TestTheCodeIsNotGuessed(t *testing.T) {
+	dir := t.TempDir()
+	b := book(t, dir)
+	k, err := NewKeeper(dir, b, false, false)
+	if err != nil {
+		t.Fatal(err)
+	}
+	begin := func(from, code string) error {
+		var err error
+		r := httptest.NewRequest("POST", "/", nil)
+		r.RemoteAddr = from
+		k.Handler(http.HandlerFunc(func(_ http.ResponseWriter, r *http.Request) { err = k.Begin(r, code, "Kim", phrase) })).ServeHTTP(httptest.NewRecorder(), r)
+		return err
+	}
+	for range placeTries {
+		refused(t, begin("192.0.2.7:1", "WRONGCOD"), "not the code")
+	}
+	refused(t, begin("192.0.2.7:2", b.Code()), "Too many tries")
+	if err := begin("192.0.2.8:1", b.Code()); err != nil {
+		t.Errorf("another place is locked out too: %v", err)
+	}
+}
