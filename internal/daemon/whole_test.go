@@ -147,6 +147,7 @@ type whole struct {
 	cut     bool // no receiver can be reached
 	heard   []engine.Event
 	pending []engine.Event // not yet on the disk
+	turns   []uint64       // of the core that they came in
 	open    bool           // some of them were shown, since the archive failed
 	saved   *atomic.Int64  // events of this life that are on the disk and still in pending
 	kept    []engine.Event
@@ -252,7 +253,7 @@ func (w *whole) Start(cfg engine.Config, mono time.Duration, wall time.Time) (bo
 			w.gone["box-"+keyOf(e)] = true
 		}
 	}
-	w.pending, w.open, w.saved = nil, false, new(atomic.Int64)
+	w.pending, w.turns, w.open, w.saved = nil, nil, false, new(atomic.Int64)
 	var err error
 	if w.j, err = journal.Open(w.path()); err != nil {
 		return lost, err
@@ -292,13 +293,13 @@ func (w *whole) Start(cfg engine.Config, mono time.Duration, wall time.Time) (bo
 // slowest is short of what counts as a disk that hangs.
 const slowest = diskHangs - 500*time.Millisecond
 
-// disk is how this life's commits come to the archive: every third life has a disk
-// that takes seconds, beside which the core turns.
+// disk is how this life's commits come to the archive: every other life has a
+// disk that takes seconds, beside which the core turns.
 func (w *whole) disk() func(context.Context, ...journal.Batch) error {
 	j, saved, r := w.j, w.saved, rand.New(rand.NewPCG(w.r.Uint64(), 1))
-	slow := r.IntN(3) == 0 && w.wire == nil
+	slow := r.IntN(2) == 0 && w.wire == nil
 	return func(ctx context.Context, list ...journal.Batch) error {
-		if slow && r.IntN(3) > 0 {
+		if slow {
 			time.Sleep(time.Duration(r.Int64N(int64(slowest))))
 		}
 		err := j.Commit(ctx, list...)
@@ -316,7 +317,7 @@ func (w *whole) reap() {
 	for {
 		w.calm()
 		n := w.saved.Swap(0)
-		w.kept, w.pending = append(w.kept, w.pending[:n]...), w.pending[n:]
+		w.kept, w.pending, w.turns = append(w.kept, w.pending[:n]...), w.pending[n:], w.turns[n:]
 		w.open = len(w.pending) > 0 && (w.open || w.Failing())
 		err, done := w.committed()
 		if !done {
@@ -357,9 +358,12 @@ func (w *whole) Turn(in engine.Input) season.Heard {
 	w.d.mono = w.d.base + w.now - w.began
 	must(w.t, w.d.turn(w.t.Context(), in.Samples))
 	w.pending = append(w.pending, w.heard...)
+	for range w.heard {
+		w.turns = append(w.turns, w.d.core.View().Seq)
+	}
 	w.reap()
-	if v := w.d.View(); len(w.pending) > 0 && !w.open && v.T >= w.pending[0].T {
-		w.fault("the view of %g s is shown, and not saved is %+v", v.T, w.pending[0])
+	if v := w.d.View(); len(w.pending) > 0 && !w.open && v.Seq >= w.turns[0] {
+		w.fault("the view of turn %d is shown, and of turn %d is not saved %+v", v.Seq, w.turns[0], w.pending[0])
 	}
 	h := season.Heard{Events: w.heard, Unheard: w.answers()}
 	w.send()
