@@ -12,67 +12,72 @@ type bareNumber struct {
 // the separators and no event, in one pass over its bytes. It is false where
 // anything else is in it, wrong or not: the careful way reads that row.
 func (tr *TraceReader) bare() (Row, bool) {
-	b, last := tr.t.raw, len(tr.numbers)-1
-	for i := range tr.numbers {
-		n, end, ok := cutNumber(b)
-		if !ok || i == tr.event && n.present || (end == len(b)) != (i == last) {
+	var n decimal
+	col := 0
+	for _, c := range tr.t.raw {
+		if d := c - '0'; d <= 9 {
+			n.mantissa = n.mantissa*10 + uint64(d)
+			n.digits++
+			continue
+		}
+		switch {
+		case c == '.' && n.point == 0:
+			n.point = n.digits + 1
+		case c == tr.t.separator && n.fits() && col < len(tr.numbers)-1:
+			tr.numbers[col], n = n.number(), decimal{}
+			col++
+		case c == '-' && n == (decimal{}):
+			n.negative = true
+		default:
 			return Row{}, false
 		}
-		if tr.numbers[i] = n; i < last {
-			if b[end] != tr.t.separator {
-				return Row{}, false
-			}
-			b = b[end+1:]
-		}
+	}
+	if !n.fits() || col != len(tr.numbers)-1 {
+		return Row{}, false
+	}
+	tr.numbers[col] = n.number()
+	if tr.event >= 0 && tr.numbers[tr.event].present {
+		return Row{}, false
 	}
 	t := tr.numbers[tr.time]
 	if !t.present || math.Abs(t.x) > maxTime || tr.begun && t.x <= tr.last {
 		return Row{}, false
 	}
 	tr.begun, tr.last = true, t.x
-	n := 0
+	had := 0
 	for _, v := range tr.values {
 		if c := &tr.numbers[v.index]; c.present {
-			s := &tr.samples[n]
+			s := &tr.samples[had]
 			s.Channel, s.Value = v.channel, c.x // all else is none, as ever
-			n++
+			had++
 		}
 	}
-	return Row{T: t.x, Samples: tr.samples[:n], Deeds: tr.deeds[:0]}, true
+	return Row{T: t.x, Samples: tr.samples[:had], Deeds: tr.deeds[:0]}, true
 }
 
-// cutNumber is the number at the begin of b and its length, as parseNumber would
-// read it; false for one that it leaves to strconv.
-func cutNumber(b []byte) (n bareNumber, length int, ok bool) {
-	begin := 0
-	if len(b) > 0 && b[0] == '-' {
-		begin = 1
+// decimal is a plain number as it is met digit by digit.
+type decimal struct {
+	mantissa uint64
+	digits   int
+	point    int // 1 + digits before it; 0: there is none
+	negative bool
+}
+
+// fits reports whether number gives what parseNumber would, or nothing is there.
+func (n *decimal) fits() bool {
+	return n.digits > 0 && n.digits <= exactDigits || n.digits == 0 && n.point == 0 && !n.negative
+}
+
+func (n *decimal) number() bareNumber {
+	if n.digits == 0 {
+		return bareNumber{}
 	}
-	var mantissa uint64
-	end, point := len(b), -1
-	for i, c := range b[begin:] {
-		if d := c - '0'; d <= 9 {
-			mantissa = mantissa*10 + uint64(d)
-		} else if c == '.' && point < 0 {
-			point = i
-		} else {
-			end = begin + i
-			break
-		}
+	x := float64(n.mantissa)
+	if n.point > 0 {
+		x /= exactTens[n.digits+1-n.point]
 	}
-	digits, decimals := end-begin, 0
-	if point >= 0 {
-		digits, decimals = digits-1, digits-1-point
+	if n.negative {
+		x = -x
 	}
-	if digits == 0 {
-		return bareNumber{}, end, end == 0
-	}
-	n = bareNumber{float64(mantissa), true}
-	if decimals > 0 && digits <= exactDigits {
-		n.x /= exactTens[decimals]
-	}
-	if begin > 0 {
-		n.x = -n.x
-	}
-	return n, end, digits <= exactDigits
+	return bareNumber{x, true}
 }

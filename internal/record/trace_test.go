@@ -251,9 +251,13 @@ func FuzzParseNumber(f *testing.F) {
 		if ok && math.Float64bits(got) != math.Float64bits(want) {
 			t.Fatalf("%q: %v, strconv says %v", s, got, want)
 		}
-		n, end, bare := cutNumber([]byte(s))
-		if bare && n.present && end == len(s) && (!ok || math.Float64bits(n.x) != math.Float64bits(got)) {
-			t.Fatalf("%q: %v in a bare row, %v elsewhere", s, n.x, got)
+		tr, err := NewTraceReader("t.csv", strings.NewReader("time_s,supply_kpa\n"))
+		if err != nil {
+			t.Fatal(err)
+		}
+		tr.t.raw = []byte("0," + s)
+		if row, bare := tr.bare(); bare && len(row.Samples) > 0 && (!ok || math.Float64bits(row.Samples[0].Value) != math.Float64bits(got)) {
+			t.Fatalf("%q: %v in a bare row, %v elsewhere", s, row.Samples[0].Value, got)
 		}
 	})
 }
