@@ -56,7 +56,7 @@ func start(ctx context.Context, boxd, dir string, from int) (*daemon, error) {
 		return nil, err
 	}
 	d.second.Store(int64(from))
-	if err := d.cmd.Start(); err != nil {
+	if err := startAsService(d.cmd); err != nil {
 		return nil, err
 	}
 	go func() { d.fed <- d.feed(lines) }()
