@@ -246,7 +246,7 @@ func (c *caller) unsaved(ctx context.Context, now time.Time) error {
 		if !ok || n.Priority < alert.Critical && c.Quiet.At(now) {
 			continue // it comes by the queue once the archive is well
 		}
-		n.Title = strings.TrimSpace(n.Title + " (not saved)")
+		n.Title = c.Style.Unsaved(n.Title)
 		if err := c.send(ctx, n); err != nil {
 			return err
 		}

@@ -31,3 +31,6 @@ func (s Style) Test(box string, at time.Time) Note {
 	return Note{ID: "test-" + at.UTC().Format(time.RFC3339), Title: cut(box+": "+s.say("test"), maxTitle),
 		Text: cut(s.say("1 test message, nothing is wrong: alerts of this box reach you."), maxText), Link: s.Page, Priority: Low}
 }
+
+// Unsaved marks the title of a note of what the archive could not take.
+func (s Style) Unsaved(title string) string { return title + " (" + s.say("not saved") + ")" }
