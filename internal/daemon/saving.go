@@ -157,10 +157,10 @@ func (d *Daemon) finish(err error) {
 	}
 	switch {
 	case s.news == nil:
-	case d.held():
-		d.publish(*s.news, s.began)
-	default:
+	case !d.held():
 		d.show()
+	case s.news.Seq > d.view.Seq: // else a later one was shown while the archive failed
+		d.publish(*s.news, s.began)
 	}
 }
 

@@ -148,6 +148,7 @@ type whole struct {
 	heard   []engine.Event
 	pending []engine.Event // not yet on the disk
 	turns   []uint64       // of the core that they came in
+	shown   uint64         // turn of the newest view
 	open    bool           // some of them were shown, since the archive failed
 	saved   *atomic.Int64  // events of this life that are on the disk and still in pending
 	kept    []engine.Event
@@ -253,7 +254,7 @@ func (w *whole) Start(cfg engine.Config, mono time.Duration, wall time.Time) (bo
 			w.gone["box-"+keyOf(e)] = true
 		}
 	}
-	w.pending, w.turns, w.open, w.saved = nil, nil, false, new(atomic.Int64)
+	w.pending, w.turns, w.shown, w.open, w.saved = nil, nil, 0, false, new(atomic.Int64)
 	var err error
 	if w.j, err = journal.Open(w.path()); err != nil {
 		return lost, err
@@ -364,6 +365,11 @@ func (w *whole) Turn(in engine.Input) season.Heard {
 	w.reap()
 	if v := w.d.View(); len(w.pending) > 0 && !w.open && v.Seq >= w.turns[0] {
 		w.fault("the view of turn %d is shown, and of turn %d is not saved %+v", v.Seq, w.turns[0], w.pending[0])
+	}
+	if now := w.d.View().Seq; now < w.shown {
+		w.fault("the view of turn %d comes after that of turn %d", now, w.shown)
+	} else {
+		w.shown = now
 	}
 	h := season.Heard{Events: w.heard, Unheard: w.answers()}
 	w.send()
