@@ -63,9 +63,15 @@ func (b browser) until(path, want string) {
 	beat := time.NewTicker(200 * time.Millisecond)
 	defer beat.Stop()
 	for late := time.Now().Add(patience); ; <-beat.C {
-		// The address goes from one server to the next: a question in between may be lost.
-		if r, err := b.http.Get(b.page + path); err == nil && strings.Contains(b.send(r, nil), want) {
-			return
+		// The address goes from one server to the next: a question in between may be lost,
+		// and a connection to the one before may not have been heard to end.
+		b.http.CloseIdleConnections()
+		if r, err := b.http.Get(b.page + path); err == nil {
+			text, err := io.ReadAll(r.Body)
+			_ = r.Body.Close()
+			if err == nil && r.StatusCode == http.StatusOK && strings.Contains(string(text), want) {
+				return
+			}
 		}
 		if time.Now().After(late) {
 			b.Fatalf("%s never shows %q", path, want)
