@@ -474,7 +474,7 @@ func TestThrottleIsBounded(t *testing.T) {
 	th.limit = 64
 	now := time.Date(2026, 5, 4, 7, 0, 0, 0, time.UTC)
 	for i := range 3 * th.limit {
-		th.failed(now.Add(time.Duration(i)*time.Millisecond), place(strings.Repeat("x", i%7)+string(rune(i))))
+		th.failed(now.Add(time.Duration(i)*time.Millisecond), place(fmt.Sprintf("192.0.2.%d:1", i)))
 	}
 	if len(th.by) > th.limit {
 		t.Errorf("%d keys are kept", len(th.by))
