@@ -2,6 +2,7 @@ package main
 
 import (
 	"bufio"
+	"bytes"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -45,32 +46,54 @@ func runReplay(a *app, args []string) error {
 		return fmt.Errorf("cannot read the trace: %w; check the path", err)
 	}
 	defer in.Close()
-	// All faults of the trace come before any output. A pipe can't be read twice:
-	// its faults come where they are met.
-	if st, err := in.Stat(); err == nil && st.Mode().IsRegular() {
-		if err := checked(*tracePath, in); err != nil {
-			return err
-		}
-	}
-	out := bufio.NewWriterSize(a.out, 1<<16)
-	p := printer{out, *asJSON, json.NewEncoder(out)}
-	p.enc.SetEscapeHTML(false)
 	// The trace has no clock. Papers are judged as of today, by the day, so that
 	// the same day's output is the same to the byte.
 	today := time.Now().UTC().Truncate(24 * time.Hour)
-	err = replay(engine.New(core), *tracePath, in, *person == "auto", today, p.print)
-	return errors.Join(err, out.Flush())
+	tell := func(out io.Writer) error {
+		p := printer{out, *asJSON, json.NewEncoder(out)}
+		p.enc.SetEscapeHTML(false)
+		return replay(engine.New(core), *tracePath, in, *person == "auto", today, p.print)
+	}
+	if st, err := in.Stat(); err == nil && st.Mode().IsRegular() {
+		return sound(a.out, tell)
+	}
+	// What comes from a pipe is told as it comes, and its faults where they are met.
+	out := bufio.NewWriterSize(a.out, 1<<16)
+	return errors.Join(tell(out), out.Flush())
 }
 
-// checked looks through a trace for faults and goes back to its begin.
-func checked(name string, trace io.ReadSeeker) error {
-	if err := record.CheckTrace(name, trace); err != nil {
+// mostHeld is as much output as is held back, bytes: that of some thousand runs.
+const mostHeld = 64 << 20
+
+// sound holds back what is told of a trace until it has been read to its end: if it
+// has faults they come alone.
+func sound(out io.Writer, tell func(io.Writer) error) error {
+	h := held{out: out, most: mostHeld}
+	if err := tell(&h); err != nil {
 		return err
 	}
-	if _, err := trace.Seek(0, io.SeekStart); err != nil {
-		return fmt.Errorf("cannot read the trace: %w", err)
+	return h.let()
+}
+
+// held keeps what is written, up to a bound; what is beyond it lets all go.
+type held struct {
+	out  io.Writer
+	most int
+	kept bytes.Buffer
+}
+
+func (h *held) Write(p []byte) (int, error) {
+	if h.kept.Len()+len(p) > h.most {
+		if err := h.let(); err != nil {
+			return 0, err
+		}
 	}
-	return nil
+	return h.kept.Write(p)
+}
+
+func (h *held) let() error {
+	_, err := h.kept.WriteTo(h.out)
+	return err
 }
 
 // replay runs the core over a trace and hands every event on.
