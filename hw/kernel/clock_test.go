@@ -187,7 +187,7 @@ func (c *clock) jumped(ahead time.Duration) {
 	c.Helper()
 	c.jumps++
 	c.await("a turn under the new clock", func(v view) bool {
-		return v.Wall.Sub(time.Now()).Abs() < 10*time.Second && c.raised() == c.jumps
+		return time.Until(v.Wall).Abs() < 10*time.Second && c.raised() == c.jumps
 	})
 	c.word("report:" + []string{"stock_in", "stock_out"}[c.jumps%2])
 }
