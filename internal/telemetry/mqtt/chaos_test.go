@@ -7,8 +7,10 @@
 package mqtt
 
 import (
+	"bytes"
 	"encoding/json"
 	"fmt"
+	"math/rand/v2"
 	"net"
 	"os"
 	"os/exec"
@@ -37,12 +39,18 @@ type node struct {
 
 func (n *node) start() {
 	n.t.Helper()
-	n.cmd = exec.Command(n.args[0], n.args[1:]...)
-	if err := n.cmd.Start(); err != nil {
+	cmd, said := exec.Command(n.args[0], n.args[1:]...), new(bytes.Buffer)
+	cmd.Stdout, cmd.Stderr = said, said
+	if err := cmd.Start(); err != nil {
 		n.t.Fatal(err)
 	}
-	cmd := n.cmd
-	n.t.Cleanup(func() { _ = cmd.Process.Kill(); _ = cmd.Wait() })
+	n.cmd = cmd
+	n.t.Cleanup(func() {
+		_ = cmd.Process.Kill()
+		if _ = cmd.Wait(); n.t.Failed() { // nobody writes any more
+			n.t.Logf("the broker at %s said at last: %s", n.addr, said.Bytes()[max(0, said.Len()-2000):])
+		}
+	})
 }
 
 func (n *node) kill() {
@@ -77,19 +85,25 @@ func eventually(t *testing.T, what string, good func() bool) {
 	}
 }
 
-// freePorts are n ports nobody listens on just now.
+// freePorts are n ports nobody listens on just now. A broker comes back to its own
+// after it was killed: they lie below those that the kernel gives to whoever asks for
+// any (ip(7), ip_local_port_range: from 32768 on).
 func freePorts(t *testing.T, n int) (out []string) {
 	t.Helper()
-	for range n {
-		l, err := net.Listen("tcp", "127.0.0.1:0")
+	for range 1000 {
+		if len(out) == n {
+			return out
+		}
+		l, err := net.Listen("tcp", fmt.Sprintf("127.0.0.1:%d", 20000+rand.IntN(12000)))
 		if err != nil {
-			t.Fatal(err)
+			continue // somebody's
 		}
 		defer l.Close()
 		_, port, _ := net.SplitHostPort(l.Addr().String())
 		out = append(out, port)
 	}
-	return out
+	t.Fatalf("%d free ports are not to be found", n)
+	return nil
 }
 
 // reader is a station that asked to be remembered: it comes back to whichever
@@ -309,7 +323,8 @@ func TestClusterOfThree(t *testing.T) {
 	t.Parallel()
 	path := natsPath(t)
 	const three = 3
-	clients, routes, gates := freePorts(t, three), freePorts(t, three), freePorts(t, three)
+	ports := freePorts(t, 3*three)
+	clients, routes, gates := ports[:three], ports[three:2*three], ports[2*three:]
 	var all []string
 	for _, p := range routes {
 		all = append(all, "nats://127.0.0.1:"+p)
