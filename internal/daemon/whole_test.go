@@ -1,11 +1,11 @@
-// Slices of seasons (package season) are played to the whole box: the daemon's own
+// Slices of seasons, and whole ones (package season) are played to the whole box: the daemon's own
 // turn with its queue of words, a real archive, and the senders' own logic. The
 // power is cut, the disk is slow or fills up, links break, receivers refuse or take
 // what they never acknowledge. All of it follows from the seed; time is a bubble's own, and one
 // goroutine does everything in turn. At the end the archive and every receiver are
 // held against what the core said and what persons were answered.
 //
-//	go test ./internal/daemon -run WholeBox -whole 500
+//	go test ./internal/daemon -run WholeBox -whole 500 -whole-seasons 20
 //	go test ./internal/daemon -run WholeBox -v -whole 1 -whole-first 17 -whole-only "1:2"
 //
 // In a bubble no socket works: a publisher and a writer that keep to the same rules
@@ -42,36 +42,54 @@ import (
 )
 
 var (
-	wholes     = flag.Int("whole", -1, "slices to play to the whole box; -1: a hundredth of BOXD_SEEDS, or 5, or none with the race detector, under which SQLite crawls")
-	wholeFirst = flag.Uint64("whole-first", 0, "the first one's seed")
-	wholeOnly  = flag.String("whole-only", "", "play only this part of the plan, as a failure prints it")
+	wholes       = flag.Int("whole", -1, "slices to play to the whole box; -1: a hundredth of BOXD_SEEDS, or 5, or none with the race detector, under which SQLite crawls")
+	wholeSeasons = flag.Int("whole-seasons", -1, "whole seasons to play to it, too; -1: one where BOXD_SEEDS is a thousand or more, else none")
+	wholeFirst   = flag.Uint64("whole-first", 0, "the first one's seed")
+	wholeOnly    = flag.String("whole-only", "", "play only this part of the plan, as a failure prints it")
 )
 
-func howMany(t *testing.T) int {
-	if *wholes >= 0 {
-		return *wholes
-	}
-	if raced {
-		return 0
-	}
+func howMany(t *testing.T) (slices, seasons int) {
+	slices = 5
 	if text := os.Getenv("BOXD_SEEDS"); text != "" {
 		n, err := strconv.Atoi(text)
 		must(t, err)
-		return n / 100
+		slices, seasons = n/100, min(n/1000, 1)
 	}
-	return 5
+	if raced {
+		slices, seasons = 0, 0
+	}
+	if *wholes >= 0 {
+		slices = *wholes
+	}
+	if *wholeSeasons >= 0 {
+		seasons = *wholeSeasons
+	}
+	return slices, seasons
+}
+
+// wholePlans are those to play.
+func wholePlans(t *testing.T) (out []season.Plan) {
+	slices, seasons := howMany(t)
+	for i := range slices {
+		out = append(out, season.DrawSlice(*wholeFirst+uint64(i)).Whole())
+	}
+	for i := range seasons {
+		out = append(out, season.Draw(*wholeFirst+uint64(i)).Whole())
+	}
+	for i := range out {
+		if *wholeOnly != "" {
+			var err error
+			out[i], err = out[i].Only(*wholeOnly)
+			must(t, err)
+		}
+	}
+	return out
 }
 
 func TestWholeBox(t *testing.T) {
 	var all season.Tally
 	var sum count
-	for i := range howMany(t) {
-		p := season.DrawWhole(*wholeFirst + uint64(i))
-		if *wholeOnly != "" {
-			var err error
-			p, err = p.Only(*wholeOnly)
-			must(t, err)
-		}
+	for _, p := range wholePlans(t) {
 		tally, c := playWhole(t, p)
 		all.Add(tally)
 		sum.add(c)
@@ -91,7 +109,11 @@ func TestWholeBox(t *testing.T) {
 			}
 			return false
 		})
-		t.Fatalf("smallest plan that shows it: %v\ngo test ./internal/daemon -run WholeBox -v -whole 1 -whole-first %d -whole-only %q", least, least.Seed, least.Part())
+		which := "-whole 0 -whole-seasons 1"
+		if p.Slice {
+			which = "-whole 1 -whole-seasons 0"
+		}
+		t.Fatalf("smallest plan that shows it: %v\ngo test ./internal/daemon -run WholeBox -v %s -whole-first %d -whole-only %q", least, which, least.Seed, least.Part())
 	}
 	for _, f := range all.False {
 		if afterCut(f) {

@@ -39,7 +39,7 @@ func TestWholeBoxOverTheWire(t *testing.T) {
 			t.Parallel()
 			w := newWhole(t, inMemory(t), seed)
 			w.wire = lay(t, seed)
-			tally := season.PlayIn(w, season.DrawWhole(seed), nil)
+			tally := season.PlayIn(w, season.DrawSlice(seed).Whole(), nil)
 			w.finish()
 			must(t, w.j.Close())
 			for _, f := range tally.Broken {

@@ -87,6 +87,7 @@ type flush struct {
 	arrivedH holder
 	arrived  bool
 	probeH   holder
+	near     bool // it has stood: the end reads clean
 	flatH    holder
 	overH    holder
 	overOff  holder

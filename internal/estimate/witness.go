@@ -88,12 +88,12 @@ func (e *Estimator) endBand() float64 {
 
 func (e *Estimator) probeSays(y, rise float64) Witness {
 	f, band := &e.flush, e.endBand()
-	near := f.probeH.stood(e.now, math.Abs(y) <= band, 15*time.Second)
+	f.near = f.probeH.stood(e.now, math.Abs(y) <= band, 15*time.Second)
 	passed := f.flatH.stood(e.now, e.level() && y <= 0.35*max(rise, f.peak), 5*time.Second)
 	switch {
 	case !f.arrived:
 		return Waiting
-	case near:
+	case f.near:
 		return Clean
 	case passed:
 		return Drifting
@@ -215,9 +215,8 @@ func (f *flush) later() string {
 // but for a probe that nobody watched while the fertilizer may have passed.
 func (e *Estimator) neverSeen() {
 	fl, f := &e.out.Flush, &e.flush
-	atBase := math.Abs(f.off) <= e.endBand()
 	switch {
-	case !atBase || f.shut:
+	case !f.near || f.shut:
 	case f.unwatched:
 		e.done("volume", say.T("volume: the line-end probe reads clean water; the fertilizer may have passed it while boxd did not look"))
 	case fl.Passed >= fl.Needed.Scale(longer):

@@ -105,14 +105,25 @@ func TestProbeNeverSaw(t *testing.T) {
 }
 
 // TestProbeOff: a probe that stands off its baseline without having seen
-// fertilizer can't be told from one that sees a little: no word of done.
+// fertilizer can't be told from one that sees a little: no word of done. Nor does a
+// moment at its baseline count: it has to stay there.
 func TestProbeOff(t *testing.T) {
 	b, _ := flushed(t)
 	b.ec(520)
 	b.pass(2.5)
-	if f := &b.o.Flush; f.Done || f.Dispute.Empty() {
+	f := &b.o.Flush
+	if f.Done || f.Dispute.Empty() {
 		t.Errorf("done %v by %q, dispute %q", f.Done, f.By, f.Dispute)
 	}
+	b.ec(430)
+	b.turn(12)
+	b.ec(520)
+	if b.turn(60); f.Done {
+		t.Errorf("done by %q after a moment", f.By)
+	}
+	b.ec(430)
+	b.turn(120)
+	b.wantDone(t, "volume", "never saw the fertilizer")
 }
 
 // TestUnseenProductAndDrift: EC does not see the product, and the probe drifts by

@@ -53,6 +53,9 @@ func Draw(seed uint64) Plan {
 		}
 		p.Runs = append(p.Runs, run)
 	}
+	if n > 6 { // what they have taught the core of the clean filter can show
+		p.Runs[6+r.IntN(n-6)].add(Hazard{Kind: FilterLeftDirty, Size: r.Float64(), Lasts: 600})
+	}
 	return p
 }
 
@@ -74,12 +77,14 @@ func DrawSlice(seed uint64) Plan {
 	return p
 }
 
-// DrawWhole is the slice of a seed for a box with archive and receivers: to what
-// DrawSlice holds, each run has the power cut, the disk full or the links lost. A
-// power cut beside a full disk falls into its time.
-func DrawWhole(seed uint64) Plan {
-	p := DrawSlice(seed)
-	r := stream(seed, forSlice, 1)
+// Whole is the plan for a box with archive and receivers: to what p holds, each run
+// has the power cut, the disk full or the links lost. A power cut beside a full disk
+// falls into its time.
+func (p Plan) Whole() Plan {
+	r := stream(p.Seed, forPlan, 1)
+	if p.Slice {
+		r = stream(p.Seed, forSlice, 1)
+	}
 	for i := range p.Runs {
 		for range 1 + r.IntN(2) {
 			h := Hazard{Kind: []Kind{CoreRestarts, CoreRestarts, DiskFull, LinkLost}[r.IntN(4)], Size: r.Float64()}
