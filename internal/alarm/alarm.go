@@ -61,25 +61,25 @@ type Move struct {
 type Alarm struct {
 	Def        Definition
 	State      State
+	FirstOut   bool // the first of a burst
+	Chattering bool
+	active     bool // the condition, as last told
+	judged     bool // in the last turn
+	held       bool // active, after the delays
+	everHeld   bool
+	grave      bool          // it was last said as past its second limit
+	past       bool          // the second limit, in the last turn
+	over       bool          // a person has ended Aside
+	last       time.Duration // of the last word, judged or not
 	Text       say.Text      // what was seen, with numbers, at the moment it was raised
 	Since      time.Duration // when it was raised
 	Cause      string        // the alarm it is a consequence of; empty: it speaks for itself
-	FirstOut   bool          // the first of a burst
-	Chattering bool
 	Aside      Aside         // while State.Aside
-	active     bool          // the condition, as last told
-	judged     bool          // in the last turn
 	change     time.Duration // when active last changed
 	began      time.Duration // when the condition began that stands, or stood last
-	held       bool          // active, after the delays
 	fell       time.Duration // when held ended; with everHeld
-	everHeld   bool
+	pastFrom   time.Duration // since when past
 	acked      time.Duration
-	last       time.Duration // of the last word, judged or not
-	grave      bool          // it was last said as past its second limit
-	past       bool          // the second limit, in the last turn
-	pastFrom   time.Duration // since when
-	over       bool          // a person has ended Aside
 	rises      riseRing
 	burst      uint64
 }
@@ -142,14 +142,11 @@ func (a *Alarm) Turn(now time.Duration, w Told, text func() say.Text) Move {
 
 // rests passes to time now where nothing stands, is timed or is told, which is
 // what Turn would do, and most turns of most alarms.
-func (a *Alarm) rests(now time.Duration, w Told) bool {
-	if w.Active || w.Grave || w.Grown || w.Suppressed || a.State != Normal || a.active || a.held || a.past {
+func (a *Alarm) rests(now time.Duration, w *Told) bool {
+	if a.State != Normal || a.active || a.held || a.past || w.Active || w.Grave || w.Grown || w.Suppressed {
 		return false
 	}
-	if !w.Judged || w.Unseen {
-		a.change += now - a.last
-	}
-	a.last, a.judged = now, w.Judged
+	a.last = now
 	return true
 }
 

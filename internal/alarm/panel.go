@@ -23,8 +23,8 @@ const (
 
 // Judge knows the conditions.
 type Judge interface {
-	// Tell says what holds of alarm i of all now.
-	Tell(i int, a *Alarm) Told
+	// Tell writes down what holds of alarm i of all now.
+	Tell(i int, a *Alarm, w *Told)
 	// Seen is what is said of it when it is raised.
 	Seen(a *Alarm) say.Text
 }
@@ -52,6 +52,7 @@ type Panel struct {
 	notes   []Note
 	burst   uint64
 	raised  time.Duration // when an alarm was last raised
+	told    Told          // of the alarm in turn
 	rises   bool          // an alarm has risen often enough to chatter
 }
 
@@ -92,11 +93,13 @@ func (p *Panel) Turn(now time.Duration, j Judge) ([]Change, []Note) {
 	p.changes, p.notes = p.changes[:0], p.notes[:0]
 	stands := false
 	for i, a := range p.alarms {
-		w, cause := j.Tell(i, a), a.Cause
-		if a.rests(now, w) {
+		w := &p.told
+		*w = Told{}
+		if j.Tell(i, a, w); a.rests(now, w) {
 			continue
 		}
-		if m := a.Turn(now, w, func() say.Text { return j.Seen(a) }); m.On != NoSignal {
+		cause := a.Cause
+		if m := a.Turn(now, *w, func() say.Text { return j.Seen(a) }); m.On != NoSignal {
 			p.changes = append(p.changes, Change{Alarm: a, Move: m, Cause: cause})
 		}
 		stands = stands || a.held || a.Cause != ""

@@ -124,14 +124,13 @@ func (g *Guard) badChannels() box.Channels {
 // judge tells the panel what the guard sees.
 type judge struct{ g *Guard }
 
-func (j judge) Tell(i int, a *alarm.Alarm) (w alarm.Told) {
+func (j judge) Tell(i int, a *alarm.Alarm, w *alarm.Told) {
 	g, c := j.g, &j.g.criteria[i]
 	w.Active, w.Judged = c.stands(g, a.Active())
 	w.Unseen = g.in.r.Unseen
 	w.Suppressed = c.drains && g.in.s.MainClosed
 	w.Grave = c.grave != nil && c.grave(g)
 	w.Grown = c.grown != nil && c.grown(g, a)
-	return w
 }
 
 func (j judge) Seen(a *alarm.Alarm) say.Text {

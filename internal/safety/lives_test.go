@@ -63,10 +63,11 @@ func TestNothingProtectiveIsSuppressed(t *testing.T) {
 	b.wait(1)
 	n := 0
 	for i, a := range b.g.panel.Alarms() {
-		if d := a.Def; (judge{b.g}).Tell(i, a).Suppressed {
+		var w alarm.Told
+		if (judge{b.g}).Tell(i, a, &w); w.Suppressed {
 			n++
-			if !d.Silenceable {
-				t.Errorf("%s is suppressed", d.ID)
+			if !a.Def.Silenceable {
+				t.Errorf("%s is suppressed", a.Def.ID)
 			}
 		}
 	}

@@ -69,24 +69,44 @@ type Conditioner struct {
 // channel is the memory of one channel: the last three accepted values, for the
 // median that removes a single-sample spike.
 type channel struct {
-	raw      float64 // as the newest sample gave it, whatever is made of it
+	known    known // against it; mostly nothing
 	heard    bool
-	last     [3]float64
-	n        int
+	strokes  bool          // comes in strokes: a median would favour one part of them
+	cause    box.Cause     // of fault, or of a doubt
+	n        int           // accepted values
 	value    float64       // that stands for them
-	at       time.Duration // of the newest accepted value
-	interval time.Duration // smoothed spacing of accepted values
+	at       time.Duration // of the newest
 	late     time.Duration // after which it is late
 	silent   time.Duration // and silent
+	interval time.Duration // smoothed spacing of accepted values
+	last     [3]float64
+	raw      float64 // as the newest sample gave it, whatever is made of it
+	leap     leap    // the least that counts
+	jumps    jumps
+	paced    time.Duration // the interval that late and silent are of
 	absurd   int           // rejected in a row
 	faults   int           // reported by the source in a row
 	fault    say.Text
-	cause    box.Cause
-	doubt    bool     // the source gives the value with doubt
-	stuck    say.Text // how it shows that it is stuck; empty: it is not
-	against  say.Text // what it contradicts; empty: nothing
-	jumps    jumps
-	strokes  bool // comes in strokes: a median would favour one part of them
+	stuck    string // how it shows that it is stuck, where it does
+	against  string // what it contradicts, where it does
+}
+
+// known is what stands against a channel.
+type known uint8
+
+const (
+	isFaulty  known = 1 << iota // the source says so, or the value is absurd: fault tells
+	isStuck                     // stuck tells how
+	isAgainst                   // it contradicts another: against tells
+	isDoubted                   // the source gives the value with doubt
+	isJumping                   // now and then at least
+)
+
+func (k *channel) is(what known, yes bool) {
+	k.known &^= what
+	if yes {
+		k.known |= what
+	}
 }
 
 // New makes a conditioner.
@@ -94,6 +114,7 @@ func New(cfg Config) *Conditioner {
 	c := &Conditioner{cfg: cfg}
 	c.channels[box.StockDraw].strokes = true
 	for ch := range c.channels {
+		c.channels[ch].leap = leapOf(box.Channel(ch))
 		c.pace(box.Channel(ch))
 	}
 	return c
@@ -104,8 +125,10 @@ func New(cfg Config) *Conditioner {
 func (c *Conditioner) Readings(mono time.Duration, samples []box.Sample) *box.Readings {
 	for i := range samples {
 		if s := &samples[i]; s.Channel > box.UnknownChannel && s.Channel < box.NumChannels {
-			c.channels[s.Channel].take(mono, s, &c.cfg.Ranges[s.Channel])
-			c.pace(s.Channel)
+			k := &c.channels[s.Channel]
+			if k.take(mono, s, &c.cfg.Ranges[s.Channel]); k.interval != k.paced {
+				c.pace(s.Channel)
+			}
 		}
 	}
 	dt := c.passed(mono)
@@ -168,12 +191,14 @@ func (k *channel) take(mono time.Duration, s *box.Sample, r *Range) {
 	k.raw, k.heard = s.Value, !math.IsNaN(s.Value) && (s.Fault == "" || s.Value != 0)
 	if s.Fault != "" {
 		k.fault, k.cause = faultText(s), s.Cause
+		k.is(isFaulty, true)
 		k.faults++
 		return
 	}
 	if !(s.Value >= r.Low && s.Value <= r.High) { // also refuses NaN
 		k.absurd++
 		k.fault, k.cause = absurd(s, r)
+		k.is(isFaulty, true)
 		return
 	}
 	near := k.n > 0 && mono-k.at <= 3*time.Second
@@ -187,11 +212,13 @@ func (k *channel) take(mono time.Duration, s *box.Sample, r *Range) {
 			k.interval += (gap - k.interval) / 8
 		}
 	}
-	if !k.fault.Empty() {
+	if k.known&isFaulty != 0 {
 		k.absurd, k.faults, k.fault = 0, 0, say.Text{}
 	}
-	k.cause, k.doubt = s.Cause, s.Cause != box.NoCause
-	k.jumps.take(s.Value, leapOf(s.Channel), near)
+	k.jumps.take(s.Value, &k.leap, near)
+	k.cause, k.known = s.Cause, k.known&(isStuck|isAgainst)
+	k.is(isDoubted, s.Cause != box.NoCause)
+	k.is(isJumping, k.jumps.turns != 0 && k.jumps.count() >= jumpsDoubtful)
 	k.last[2], k.last[1], k.last[0] = k.last[1], k.last[0], s.Value
 	k.n = min(k.n+1, 3)
 	k.value, k.at = k.stands(), mono
@@ -218,7 +245,7 @@ func faultText(s *box.Sample) say.Text {
 // judged by it: of this moment, and not known to be wrong.
 func (c *Conditioner) live(ch box.Channel, mono time.Duration) (float64, bool) {
 	k := &c.channels[ch]
-	return k.value, k.n > 0 && mono-k.at <= k.late && k.absurd == 0 && k.fault.Empty() && k.stuck.Empty()
+	return k.value, k.n > 0 && mono-k.at <= k.late && k.known&(isFaulty|isStuck) == 0
 }
 
 // stands is the median of the last three values; with fewer, or where the flow
@@ -237,7 +264,7 @@ func judge[T ~float64](r *box.Reading[T], c *Conditioner, ch box.Channel, mono t
 	k := &c.channels[ch]
 	if k.n == 0 {
 		switch {
-		case !k.fault.Empty():
+		case k.known&isFaulty != 0:
 			*r = box.Reading[T]{Quality: box.Bad, Cause: k.cause, Why: k.fault}
 		case r.Why.Empty():
 			*r = box.Reading[T]{Quality: box.QualityUnknown, Why: say.T("nothing heard yet")}
@@ -245,7 +272,7 @@ func judge[T ~float64](r *box.Reading[T], c *Conditioner, ch box.Channel, mono t
 		return
 	}
 	age := mono - k.at
-	if age <= min(k.late, k.silent) && k.sound() {
+	if k.known == 0 && age <= min(k.late, k.silent) {
 		r.Value, r.Quality, r.Cause, r.Age = T(k.value*scale), box.Good, box.NoCause, age
 		if !r.Why.Empty() {
 			r.Why = say.Text{}
@@ -254,7 +281,7 @@ func judge[T ~float64](r *box.Reading[T], c *Conditioner, ch box.Channel, mono t
 	}
 	*r = box.Reading[T]{Age: age}
 	r.Quality, r.Cause, r.Why = k.judge(age)
-	if age > k.silent && k.fault.Empty() && c.resumed > 0 && mono-c.resumed <= c.cfg.Silent {
+	if age > k.silent && k.known&isFaulty == 0 && c.resumed > 0 && mono-c.resumed <= c.cfg.Silent {
 		// The core was not looking: that says nothing against the sensor yet.
 		r.Cause, r.Why = box.CheckFunction, say.T("not heard yet since boxd looks again")
 	}
@@ -266,6 +293,7 @@ func judge[T ~float64](r *box.Reading[T], c *Conditioner, ch box.Channel, mono t
 // pace says after what time a channel is late and after what it is silent.
 func (c *Conditioner) pace(ch box.Channel) {
 	k := &c.channels[ch]
+	k.paced = k.interval
 	k.late, k.silent = max(2*time.Second, 5*k.interval/2), max(c.cfg.Silent, 4*k.interval)
 	if t := c.cfg.SilentTemperature; ch >= box.WaterTemp && ch <= box.OutsideAirTemp && t > c.cfg.Silent {
 		k.late, k.silent = max(k.late, t*2/3), max(k.silent, t)
@@ -276,35 +304,30 @@ func (c *Conditioner) pace(ch box.Channel) {
 // given up: a bus may miss a beat. Common practice, no source.
 const faultFor = 5 * time.Second
 
-// sound reports whether nothing is known against the channel, as mostly.
-func (k *channel) sound() bool {
-	return k.fault.Empty() && k.stuck.Empty() && k.against.Empty() && !k.doubt && k.jumps.count() < jumpsDoubtful
-}
-
 // judge weighs what is known of the channel, the worst first. The classes are
 // those of NAMUR NE 107.
 func (k *channel) judge(age time.Duration) (box.Quality, box.Cause, say.Text) {
 	switch {
-	case age > k.silent && !k.fault.Empty():
+	case age > k.silent && k.known&isFaulty != 0:
 		return box.Bad, k.cause, k.fault
 	case age > k.silent:
 		return box.Bad, box.Failure, say.T("silent: check wiring and power")
 	case k.absurd >= 3, k.faults >= 3 && age >= faultFor:
 		return box.Bad, k.cause, k.fault
-	case !k.stuck.Empty():
-		return box.Bad, box.Failure, k.stuck
+	case k.known&isStuck != 0:
+		return box.Bad, box.Failure, say.Text{Format: k.stuck}
 	case k.jumps.count() >= jumpsBad:
 		return box.Bad, box.Failure, say.T("jumps to and fro as water can't: check plug, shield and ground")
-	case !k.fault.Empty():
+	case k.known&isFaulty != 0:
 		return box.Uncertain, k.cause, k.fault
 	case age > k.late:
 		return box.Uncertain, box.CheckFunction, say.T("late")
-	case k.jumps.count() >= jumpsDoubtful:
+	case k.known&isJumping != 0:
 		return box.Uncertain, box.OutOfSpecification, say.T("jumps now and then: check plug, shield and ground")
-	case k.doubt:
+	case k.known&isDoubted != 0:
 		return box.Uncertain, k.cause, say.T("at the end of what the instrument can measure")
-	case !k.against.Empty():
-		return box.Uncertain, box.OutOfSpecification, k.against
+	case k.known&isAgainst != 0:
+		return box.Uncertain, box.OutOfSpecification, say.Text{Format: k.against}
 	}
 	return box.Good, box.NoCause, say.Text{}
 }

@@ -29,10 +29,10 @@ type leap struct{ least, part float64 }
 
 // take notes a value; near tells that it came soon after the last. Between far
 // samples a pump's cycle makes honest leaps.
-func (j *jumps) take(v float64, l leap, near bool) {
+func (j *jumps) take(v float64, l *leap, near bool) {
 	d := 0.0
-	if least := max(l.least, l.part*max(v, j.last)); near && math.Abs(v-j.last) > least {
-		d = v - j.last
+	if step := v - j.last; near && math.Abs(step) > l.least && (l.part == 0 || math.Abs(step) > l.part*max(v, j.last)) {
+		d = step
 	}
 	j.turns <<= 1
 	if d*j.leap < 0 {

@@ -4,7 +4,6 @@ import (
 	"time"
 
 	"boxd/internal/box"
-	"boxd/internal/say"
 )
 
 // Water flows from the higher pressure to the lower, and a branch carries no
@@ -88,7 +87,7 @@ func (s *steady) see(mono time.Duration, flow float64, ok bool) bool {
 func (c *Conditioner) contradictions(mono time.Duration) (found box.Channels) {
 	if c.readings.Contradicting != 0 {
 		for i := range c.channels {
-			c.channels[i].against = say.Text{}
+			c.channels[i].is(isAgainst, false)
 		}
 	}
 	main, ok := c.live(box.MainFlow, mono)
@@ -97,15 +96,26 @@ func (c *Conditioner) contradictions(mono time.Duration) (found box.Channels) {
 	branching := c.branching.see(mono, branch, ok) && forward
 	for i := range pairTable {
 		p := &pairTable[i]
-		upper, uok := c.live(p.upper, mono)
-		lower, lok := c.live(p.lower, mono)
 		witness := forward && !p.branch || branching && p.branch
-		if c.pairs[i].see(mono, witness && uok && lok, p.contradicts(upper, lower, float64(c.cfg.GaugeError))) {
-			c.channels[p.upper].against, c.channels[p.lower].against = say.Text{Format: p.upperWhy}, say.Text{Format: p.lowerWhy}
+		if upper, lower, ok := c.both(p, mono); c.pairs[i].see(mono, witness && ok, p.contradicts(upper, lower, float64(c.cfg.GaugeError))) {
+			c.contradict(p.upper, p.upperWhy)
+			c.contradict(p.lower, p.lowerWhy)
 			found = found.With(p.upper).With(p.lower)
 		}
 	}
 	return found
+}
+
+func (c *Conditioner) both(p *pair, mono time.Duration) (upper, lower float64, ok bool) {
+	upper, uok := c.live(p.upper, mono)
+	lower, lok := c.live(p.lower, mono)
+	return upper, lower, uok && lok
+}
+
+func (c *Conditioner) contradict(ch box.Channel, why string) {
+	k := &c.channels[ch]
+	k.against = why
+	k.is(isAgainst, true)
 }
 
 func (p *pair) contradicts(upper, lower, gaugeError float64) bool {

@@ -4,7 +4,6 @@ import (
 	"time"
 
 	"boxd/internal/box"
-	"boxd/internal/say"
 )
 
 // A reading that stays the same to the last digit may be true, as long as
@@ -33,14 +32,10 @@ const stuckWhy = "does not move while flow and pressure do: it is stuck"
 // stuck looks for the two that are stuck.
 func (c *Conditioner) stuck(mono time.Duration) {
 	flow, header := &c.channels[box.MainFlow], &c.channels[box.HeaderPressure]
-	flow.stuck, header.stuck = say.Text{}, say.Text{}
-	if c.frozenFlow.see(mono, flow, header) && flow.last[0] > leastFlow && c.frozenFlow.high-c.frozenFlow.low > movedKPa {
-		flow.stuck = say.T(stuckWhy)
-	}
-	if c.frozenHeader.see(mono, header, flow) && header.last[0] > leastKPa &&
-		c.frozenHeader.high > leastFlow && c.frozenHeader.high-c.frozenHeader.low > movedPart*c.frozenHeader.high {
-		header.stuck = say.T(stuckWhy)
-	}
+	f, h := &c.frozenFlow, &c.frozenHeader
+	flow.stuck, header.stuck = stuckWhy, stuckWhy
+	flow.is(isStuck, f.see(mono, flow, header) && flow.last[0] > leastFlow && f.high-f.low > movedKPa)
+	header.is(isStuck, h.see(mono, header, flow) && header.last[0] > leastKPa && h.high > leastFlow && h.high-h.low > movedPart*h.high)
 }
 
 // see reports whether k has sent the same value for long enough.
