@@ -159,7 +159,7 @@ type Reading[T ~float64] struct {
 }
 
 // Usable reports whether Value may be used.
-func (r Reading[T]) Usable() bool { return r.Quality == Good || r.Quality == Uncertain }
+func (r *Reading[T]) Usable() bool { return r.Quality == Good || r.Quality == Uncertain }
 
 // Readings are the box's channels after judgement, each in its own type.
 type Readings struct {

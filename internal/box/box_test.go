@@ -80,7 +80,7 @@ func TestWire(t *testing.T) {
 // TestUsable: bad and unheard values are not to be used.
 func TestUsable(t *testing.T) {
 	for q, want := range map[Quality]bool{QualityUnknown: false, Good: true, Uncertain: true, Bad: false} {
-		if got := (Reading[units.KPa]{Value: 1, Quality: q}).Usable(); got != want {
+		if got := (&Reading[units.KPa]{Value: 1, Quality: q}).Usable(); got != want {
 			t.Errorf("%v: usable %v", q, got)
 		}
 	}

@@ -76,11 +76,11 @@ func (e *Estimator) Remember(c Contents) {
 }
 
 // atRest looks at the lines when the water has come to a stop.
-func (e *Estimator) atRest(was judgements) {
+func (e *Estimator) atRest() {
 	switch {
 	case e.out.Flowing == Yes:
 		e.out.Remaining = Carried{}
-	case e.out.Flowing == No && was.flowing != No:
+	case e.out.Flowing == No && e.was.flowing != No:
 		e.Settle()
 	}
 }

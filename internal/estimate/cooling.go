@@ -164,6 +164,7 @@ type cooling struct {
 	air, water newton
 	outWin     window
 	forecast   forecast
+	volumes    [NumBodies]Volume
 	bodies     [NumBodies]warmth
 	seen       time.Duration // when the bodies were last moved on
 	known      bool          // the bodies' warmth is
@@ -211,7 +212,7 @@ func (e *Estimator) cooling(r *box.Readings) {
 	if t := e.taken(r.OutsideAir.Age); r.OutsideAir.Usable() && t-c.outWin.newest() >= fitEvery.Seconds() {
 		c.outWin.add(t, float64(r.OutsideAir.Value))
 	}
-	o.BoxAirFall = fall(&e.airWin, e.sec, 30*time.Minute)
+	fall(&o.BoxAirFall, &e.airWin, e.sec, 30*time.Minute)
 	if r.BoxAir.Usable() && r.OutsideAir.Usable() {
 		c.air.add(e.taken(r.BoxAir.Age), float64(r.BoxAir.Value), float64(r.OutsideAir.Value))
 	}
@@ -232,14 +233,14 @@ func (e *Estimator) cooling(r *box.Readings) {
 	}
 }
 
-// fall is a window's trend, °C an hour.
-func fall(w *window, now float64, over time.Duration) Value[units.Celsius] {
-	if _, _, slope, ok := w.line(now, over.Seconds()); ok {
-		v := known(units.Celsius(slope*3600), 0)
-		v.Age = time.Duration((now - w.newest()) * float64(time.Second))
-		return v
+// fall takes a window's trend, °C an hour, into v.
+func fall(v *Value[units.Celsius], w *window, now float64, over time.Duration) {
+	_, _, slope, ok := w.line(now, over.Seconds())
+	if !ok {
+		*v = Value[units.Celsius]{}
+		return
 	}
-	return Value[units.Celsius]{}
+	v.set(units.Celsius(slope*3600), Basis{Age: time.Duration((now - w.newest()) * float64(time.Second)), Quality: box.Good})
 }
 
 // around is the air in the box; where that isn't known, the air outside, which
@@ -273,7 +274,7 @@ func (e *Estimator) follow(r *box.Readings) {
 		tau = c.water.tau(e.sec, assumedWater())
 	}
 	for b := MeasuredWater; b < NumBodies; b++ {
-		w, v := &c.bodies[b], e.cfg.Cooling.volume(b)
+		w, v := &c.bodies[b], c.volumes[b]
 		to := start
 		switch {
 		case b == MeasuredWater && r.Water.Usable():

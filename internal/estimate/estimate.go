@@ -93,6 +93,7 @@ type Estimator struct {
 	now  time.Duration
 	sec  float64
 	warm bool
+	was  judgements // of the turn before
 
 	header, supply, filterOut, injIn, injOut, main, branch, stock, boxEC, endEC gauge
 	prevMain                                                                    float64
@@ -155,6 +156,9 @@ func New(cfg Config) *Estimator {
 		cfg.Accuracy.Main = cfg.FlowError
 	}
 	e := &Estimator{cfg: cfg, design: cfg.Zone.ExpectedFlow(cfg.Target), least: cfg.Zone.ExpectedFlow(cfg.Low)}
+	for b := range NumBodies {
+		e.cool.volumes[b] = cfg.Cooling.volume(b)
+	}
 	acc := cfg.Accuracy
 	for _, g := range []*gauge{&e.header, &e.supply, &e.filterOut, &e.injIn, &e.injOut} {
 		g.tau, g.offset = 2*time.Second, float64(acc.Pressure)
@@ -208,7 +212,7 @@ func (e *Estimator) Step(now time.Duration, r *box.Readings) *Estimates {
 		e.forget()
 	}
 	e.now, e.sec = now, now.Seconds()
-	was := e.out.judged()
+	e.was = e.out.judged()
 	e.smooth(dt, r)
 	e.flowing(dt, r)
 	e.filling()
@@ -225,23 +229,23 @@ func (e *Estimator) Step(now time.Duration, r *box.Readings) *Estimates {
 	e.flushing(dt, r)
 	e.learning()
 	e.cooling(r)
-	e.stand(was, r)
-	e.atRest(was)
+	e.stand(r)
+	e.atRest()
 	return &e.out
 }
 
 func (e *Estimator) smooth(dt time.Duration, r *box.Readings) {
 	o := &e.out
-	o.Supply = read(&e.supply, &r.Supply, dt)
-	o.FilterOut = read(&e.filterOut, &r.FilterOut, dt)
-	o.InjectorIn = read(&e.injIn, &r.InjectorIn, dt)
-	o.InjectorOut = read(&e.injOut, &r.InjectorOut, dt)
-	o.Header = read(&e.header, &r.Header, dt)
-	o.Main = read(&e.main, &r.Main, dt)
-	o.Branch = read(&e.branch, &r.Branch, dt)
+	read(&o.Supply, &e.supply, &r.Supply, dt)
+	read(&o.FilterOut, &e.filterOut, &r.FilterOut, dt)
+	read(&o.InjectorIn, &e.injIn, &r.InjectorIn, dt)
+	read(&o.InjectorOut, &e.injOut, &r.InjectorOut, dt)
+	read(&o.Header, &e.header, &r.Header, dt)
+	read(&o.Main, &e.main, &r.Main, dt)
+	read(&o.Branch, &e.branch, &r.Branch, dt)
 	e.readStock(dt, r)
-	o.FilterDiff = minus(o.Supply, o.FilterOut)
-	o.InjectorDiff = minus(o.InjectorIn, o.InjectorOut)
+	o.FilterDiff.less(&o.Supply, &o.FilterOut)
+	o.InjectorDiff.less(&o.InjectorIn, &o.InjectorOut)
 }
 
 // flowing decides whether water moves and adds up what has passed. Across a
@@ -266,9 +270,9 @@ func (e *Estimator) flowing(dt time.Duration, r *box.Readings) {
 	}
 	o.Expected, o.FlowRatio = Value[units.LPerH]{}, Value[units.Ratio]{}
 	if o.Header.Known {
-		o.Expected = known(e.expected(o.Header.V), 0).on(o.Header.Basis)
+		o.Expected.set(e.expected(o.Header.V), o.Header.Basis)
 	}
 	if o.Flowing == Yes && o.Expected.Known && o.Expected.V > e.design.Scale(0.1) {
-		o.FlowRatio = over(o.Main, o.Expected)
+		quotient(&o.FlowRatio, &o.Main, &o.Expected)
 	}
 }

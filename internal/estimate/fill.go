@@ -4,6 +4,7 @@ import (
 	"math"
 	"time"
 
+	"boxd/internal/box"
 	"boxd/internal/units"
 )
 
@@ -18,12 +19,12 @@ func (e *Estimator) expected(header units.KPa) units.LPerH {
 // against a start with a closed row.
 func (e *Estimator) filling() {
 	o := &e.out
-	o.FilledPct = Value[units.Ratio]{}
-	if line := e.cfg.Zone.LineVolume(); line > 0 {
-		o.FilledPct = known(min(units.Ratio(o.Volume/line), 1), 0).on(o.Main.Basis)
-	}
-	if o.Filled == Yes {
-		o.FilledPct = known(units.Ratio(1), 0)
+	if line := e.cfg.Zone.LineVolume(); o.Filled == Yes {
+		o.FilledPct.set(1, Basis{Quality: box.Good})
+	} else if line > 0 {
+		o.FilledPct.set(min(units.Ratio(o.Volume/line), 1), o.Main.Basis)
+	} else {
+		o.FilledPct = Value[units.Ratio]{}
 	}
 	e.resting()
 	if o.Flowing != Yes || !o.Header.Known || !o.FlowRatio.Known {
@@ -70,7 +71,7 @@ func (e *Estimator) trend() {
 	}
 	o.FlowTrend = Value[units.Ratio]{}
 	if _, _, slope, ok := e.ratioWin.line(e.sec, e.ratioWin.reach(40, 120)); ok {
-		o.FlowTrend = known(units.Ratio(60*slope), 0)
+		o.FlowTrend.set(units.Ratio(60*slope), Basis{Quality: box.Good})
 	}
 }
 

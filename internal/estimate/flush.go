@@ -142,7 +142,7 @@ func (e *Estimator) flushing(dt time.Duration, r *box.Readings) {
 	e.count(dt, r, over)
 	e.deliver()
 	e.carrying(dt)
-	o.Band = e.band()
+	e.band()
 	e.cleanAtBox(r)
 	e.probe(r)
 	fl := &o.Flush
@@ -176,16 +176,17 @@ func (e *Estimator) flushing(dt time.Duration, r *box.Readings) {
 
 // band is the distance from baseline that counts as clean: the largest of 5 %
 // of the rise, three standard deviations of the baseline and 50 µS/cm.
-func (e *Estimator) band() Value[units.USPerCm] {
+func (e *Estimator) band() {
 	o := &e.out
 	if !o.Baseline.Known {
-		return Value[units.USPerCm]{}
+		o.Band = Value[units.USPerCm]{}
+		return
 	}
 	b := max(50, 3*o.Baseline.Sigma)
 	if o.Rise.Known {
 		b = max(b, o.Rise.V*5/100)
 	}
-	return known(b, 0)
+	o.Band.set(b, Basis{Quality: box.Good})
 }
 
 // strength is what passes the box now, in µS/cm over baseline; noise below the

@@ -140,7 +140,8 @@ func (e *Estimator) course(r *box.Readings, f *Freeze, out units.Celsius, early 
 	if early {
 		off, tau = float64(probeError), f.Air.Low
 		n.now, n.low = n.now-off, n.low-float64(forecastError)
-		if s := fall(&c.outWin, e.sec, time.Hour); s.Known && r.OutsideAir.Usable() {
+		var s Value[units.Celsius]
+		if fall(&s, &c.outWin, e.sec, time.Hour); s.Known && r.OutsideAir.Usable() {
 			n.fall = min(float64(s.V), 0)
 		}
 	}

@@ -33,27 +33,30 @@ type gauge struct {
 	offset, gain float64 // bounds
 }
 
-// read smooths a reading, its Sigma left to Weighed; one that can't be used resets.
-func read[T ~float64](g *gauge, r *box.Reading[T], dt time.Duration) Value[T] {
+// read smooths a reading into v; one that can't be used resets.
+func read[T ~float64](v *Value[T], g *gauge, r *box.Reading[T], dt time.Duration) {
 	if !r.Usable() {
 		g.reset()
-		return Value[T]{}
+		*v = Value[T]{}
+		return
 	}
+	x := float64(r.Value)
 	if r.Age == 0 {
-		g.noise.add(float64(r.Value))
+		g.noise.add(x)
 	}
-	return Value[T]{V: T(g.add(float64(r.Value), dt)), Known: true, Basis: basisOf(r)}
+	v.set(T(g.add(x, dt)), basisOf(r))
 }
 
-// raw is a reading as it is, its Sigma left to Weighed.
-func raw[T ~float64](g *gauge, r *box.Reading[T]) Value[T] {
+// raw takes a reading into v as it is.
+func raw[T ~float64](v *Value[T], g *gauge, r *box.Reading[T]) {
 	if !r.Usable() {
-		return Value[T]{}
+		*v = Value[T]{}
+		return
 	}
 	if r.Age == 0 {
 		g.noise.add(float64(r.Value))
 	}
-	return Value[T]{V: r.Value, Known: true, Basis: basisOf(r)}
+	v.set(r.Value, basisOf(r))
 }
 
 // late: the newest value is older than the channel's own rhythm explains.

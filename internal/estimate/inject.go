@@ -31,7 +31,8 @@ const strokeGap = 6 * time.Second
 // in, the other a little later.
 func (e *Estimator) conductivity(r *box.Readings) {
 	o := &e.out
-	o.BoxEC, o.EndEC = raw(&e.boxEC, &r.BoxEC), raw(&e.endEC, &r.EndEC)
+	raw(&o.BoxEC, &e.boxEC, &r.BoxEC)
+	raw(&o.EndEC, &e.endEC, &r.EndEC)
 	if r.BoxEC.Usable() {
 		if !o.EverDrawn && o.Flowing == Yes && !e.washing() && e.sec-e.baseWin.newest() >= 0.99 && r.BoxEC.Age == 0 {
 			e.baseWin.add(e.sec, float64(r.BoxEC.Value))
@@ -88,7 +89,7 @@ func (e *Estimator) readStock(dt time.Duration, r *box.Readings) {
 	if r.Stock.Age == 0 || late(&r.Stock) {
 		d.since = 0
 	}
-	e.out.Stock = read(&e.stock, &r.Stock, d.heard)
+	read(&e.out.Stock, &e.stock, &r.Stock, d.heard)
 	if !r.Stock.Usable() && !r.Unseen {
 		d.heard = dt // of the other witnesses
 	}
@@ -187,5 +188,6 @@ func (e *Estimator) ratios() {
 	if o.Drawing != Yes || !o.Stock.Known || e.now-e.draw.firstStroke < 30*time.Second {
 		return
 	}
-	o.FieldRatio, o.BranchRatio = over(o.Stock, o.Main), over(o.Stock, o.Branch)
+	quotient(&o.FieldRatio, &o.Stock, &o.Main)
+	quotient(&o.BranchRatio, &o.Stock, &o.Branch)
 }

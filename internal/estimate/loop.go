@@ -135,19 +135,19 @@ type rest struct {
 	diff, main, branch, header level
 }
 
-// place is the valve's place in ln(Δp/Q²); false where it can't be told.
-func place(diff, main, branch heard) (u float64, by LoopBasis, ok bool) {
+// place is the valve's place as Δp/Q²; false where it can't be told.
+func place(diff, main, branch heard) (x float64, by LoopBasis, ok bool) {
 	if !diff.ok || diff.v < 0.5 {
 		return 0, LoopUnknown, false
 	}
 	switch {
 	case !main.ok || main.v <= 0:
-		return math.Log(diff.v), LoopByDiff, true
+		return diff.v, LoopByDiff, true
 	case !branch.ok:
-		return math.Log(diff.v / float64(main.v*main.v)), LoopByMain, true
+		return diff.v / float64(main.v*main.v), LoopByMain, true
 	}
 	through := max(main.v-branch.v, shutPart*main.v)
-	return math.Log(diff.v / float64(through*through)), LoopByFlows, true
+	return diff.v / float64(through*through), LoopByFlows, true
 }
 
 // shutPart of the main flow is less than two meters can tell from nothing.
@@ -171,7 +171,7 @@ type turning struct {
 	}
 	last      Movement
 	moves     int
-	lowest    float64 // place seen, at rest with the lines at pressure
+	lowest    float64 // place seen, Δp/Q², at rest with the lines at pressure
 	anyPlace  bool
 	lowPlace  LoopBasis
 	regulated float64 // highest header at rest, kPa
@@ -284,23 +284,29 @@ func (l *level) follow(h heard, dt time.Duration) {
 	}
 }
 
-// movement is what happened between the two rests. It is one of the valve only
-// where the valve's place changed; else the flow did.
-func (t *turning) movement() (Movement, bool) {
+// movement is what happened between the two rests, into m. It is one of the valve
+// only where the valve's place changed; else the flow did.
+func (t *turning) movement(m *Movement) bool {
 	a, b := &t.from, &t.now
 	if !t.at.moved || t.at.moving || b.diff.age < 1 || !a.diff.have {
-		return Movement{}, false
+		return false
 	}
 	bothMain, bothBranch := a.main.have && b.main.have, a.branch.have && b.branch.have
-	ua, _, okA := place(a.diff.heard(), heard{a.main.y, bothMain}, heard{a.branch.y, bothBranch})
-	ub, _, okB := place(b.diff.heard(), heard{b.main.y, bothMain}, heard{b.branch.y, bothBranch})
+	xa, _, okA := place(a.diff.heard(), heard{a.main.y, bothMain}, heard{a.branch.y, bothBranch})
+	xb, _, okB := place(b.diff.heard(), heard{b.main.y, bothMain}, heard{b.branch.y, bothBranch})
 	// When the injector starts, its branch takes what the valve gives up: the
 	// difference can stay though the valve moved.
 	same := math.Abs(b.diff.y-a.diff.y) < leastMove && !(bothBranch && math.Abs(b.branch.y-a.branch.y) > shutPart*b.main.y)
-	if !okA || !okB || same || math.Abs(ub-ua) < t.leastPlace() {
-		return Movement{}, false
+	if !okA || !okB || same {
+		return false
 	}
-	m := Movement{Began: t.at.began, Ended: t.at.last, Shut: ub - ua, plain: math.Abs(ub-ua) > 2*t.leastPlace(), Diff: units.KPa(b.diff.y - a.diff.y), BranchSeen: bothBranch, MainSeen: bothMain}
+	shut, least := math.Log(xb/xa), t.leastPlace()
+	if math.Abs(shut) < least {
+		return false
+	}
+	m.Began, m.Ended, m.Shut, m.plain = t.at.began, t.at.last, shut, math.Abs(shut) > 2*least
+	m.Diff, m.BranchSeen, m.MainSeen = units.KPa(b.diff.y-a.diff.y), bothBranch, bothMain
+	m.Branch, m.Main, m.Header = 0, 0, 0
 	if bothBranch {
 		m.Branch = units.LPerH(b.branch.y - a.branch.y)
 	}
@@ -310,7 +316,7 @@ func (t *turning) movement() (Movement, bool) {
 	if a.header.have && b.header.have {
 		m.Header = units.KPa(b.header.y - a.header.y)
 	}
-	return m, true
+	return true
 }
 
 // leastPlace is the change of place that strokes can't pretend: theirs in the
@@ -327,9 +333,8 @@ func (t *turning) leastPlace() float64 {
 // close keeps the movement that the next one ends. What was too little to tell
 // goes into the next.
 func (t *turning) close(now time.Duration) {
-	m, ok := t.movement()
+	ok := t.movement(&t.last)
 	if ok {
-		t.last = m
 		t.moves++
 		t.law.learn(t.from, t.now)
 	}
@@ -338,13 +343,14 @@ func (t *turning) close(now time.Duration) {
 	}
 }
 
-// newest is the newest movement; its response goes on being measured until the
-// next begins.
-func (t *turning) newest() (Movement, int) {
-	if m, ok := t.movement(); ok {
-		return m, t.moves + 1
+// newest takes the newest movement into l; its response goes on being measured
+// until the next begins.
+func (t *turning) newest(l *Loop) {
+	if t.movement(&l.Last) {
+		l.Moves = t.moves + 1
+		return
 	}
-	return t.last, t.moves
+	l.Last, l.Moves = t.last, t.moves
 }
 
 // busy: a hand turns the valve, or what it did can't be told yet.

@@ -99,7 +99,7 @@ const (
 	usualTop  = 1.5  // of the starting difference; common practice, no source
 	doseBand  = 0.10 // of the planned branch flow, either way; a ratio off by more is an alarm
 	innerPart = 0.10 // of the window's width is kept at either end before "enough" is said
-	openPlace = 0.35 // of ln(Δp/Q²), within which the valve is as open as it was: a sixth of a difference
+	openTimes = 1.42 // the lowest Δp/Q², within which the valve is as open as it was: a sixth of a difference
 )
 
 // judgeHold are the timers of what is said about the loop valve.
@@ -117,54 +117,49 @@ func (e *Estimator) looping(dt time.Duration, r *box.Readings) {
 		t.static = float64(o.Supply.V)
 	}
 	if !known || o.Flowing == No {
-		moves, last := t.moves, t.last
-		*l = Loop{Moves: moves, Last: last}
+		*l = Loop{Moves: t.moves, Last: t.last}
 		e.judge = judgeHold{}
 		t.at.moved = false // what comes with the water is no turn of the valve
 		return
 	}
-	*l = Loop{Known: true, Enough: l.Enough, Cannot: l.Cannot, Moving: t.busy(), Limits: e.cfg.Loop, HeaderLow: e.cfg.Low}
-	l.Diff = known1(t.diff(), o.InjectorDiff)
-	l.Branch = e.loopBranch(dt, r)
+	l.Known, l.Moving, l.Limits, l.HeaderLow = true, t.busy(), e.cfg.Loop, e.cfg.Low
+	l.Diff.set(units.KPa(t.diff()), o.InjectorDiff.Basis)
+	e.loopBranch(dt, r)
 	main := heard{float64(o.Main.V), o.Main.Known && o.Main.V > 0}
 	if !t.at.moving && t.now.main.have {
 		main.v = t.now.main.y
 	}
 	branch := heard{float64(l.Branch.V), l.Branch.Known}
-	u, by, ok := place(heard{float64(l.Diff.V), true}, main, branch)
+	x, by, ok := place(heard{float64(l.Diff.V), true}, main, branch)
 	l.By = by
-	l.Last, l.Moves = t.newest()
-	e.remember(u, by, ok)
-	l.Open = t.opened(u, by, ok)
-	l.Most = e.mostDiff(main)
+	t.newest(l)
+	e.remember(x, by, ok)
+	l.Open = t.opened(x, by, ok)
+	e.mostDiff(main)
 	e.loopWindow(branch)
 	e.loopCannot(main, branch)
 	e.loopWay(branch)
-	l.Far = e.howFar(u, ok, main, branch)
-}
-
-// known1 takes the error and the basis of the slower estimate.
-func known1(v float64, like Value[units.KPa]) Value[units.KPa] {
-	return known(units.KPa(v), like.Sigma).on(like.Basis)
+	l.Far = e.howFar(x, ok, main, branch)
 }
 
 // loopBranch is the branch flow: quick while the valve moves, averaged over
 // strokes while it does not.
-func (e *Estimator) loopBranch(dt time.Duration, r *box.Readings) Value[units.LPerH] {
-	t, h := &e.turn, hear(&r.Branch)
+func (e *Estimator) loopBranch(dt time.Duration, r *box.Readings) {
+	t, h, l := &e.turn, hear(&r.Branch), &e.out.Loop
 	if !h.ok {
 		t.branchQuick.reset()
-		return Value[units.LPerH]{}
+		l.Branch = Value[units.LPerH]{}
+		return
 	}
 	v := t.branchQuick.add(h.v, dt)
 	if n := &t.now.branch; !t.at.moving && n.have && n.age > 2 {
 		v = n.y
 	}
-	return known(units.LPerH(v), e.out.Branch.Sigma).on(basisOf(&r.Branch))
+	l.Branch.set(units.LPerH(v), basisOf(&r.Branch))
 }
 
 // remember keeps the ends of what was seen at rest with the lines at pressure.
-func (e *Estimator) remember(u float64, by LoopBasis, ok bool) {
+func (e *Estimator) remember(x float64, by LoopBasis, ok bool) {
 	o, t := &e.out, &e.turn
 	if o.Pressurised != Yes || t.at.moving || t.now.diff.age < 2 || !o.Header.Known {
 		return
@@ -174,27 +169,28 @@ func (e *Estimator) remember(u float64, by LoopBasis, ok bool) {
 		return
 	}
 	if !t.anyPlace || by != t.lowPlace {
-		t.anyPlace, t.lowPlace, t.lowest = true, by, u
+		t.anyPlace, t.lowPlace, t.lowest = true, by, x
 	}
-	t.lowest = min(t.lowest, u)
+	t.lowest = min(t.lowest, x)
 }
 
 // opened compares with the most open place seen in this run.
-func (t *turning) opened(u float64, by LoopBasis, ok bool) Tri {
+func (t *turning) opened(x float64, by LoopBasis, ok bool) Tri {
 	if !ok || !t.anyPlace || by != t.lowPlace {
 		return Unknown
 	}
-	return tri(u < t.lowest+openPlace)
+	return tri(x < t.lowest*openTimes)
 }
 
 // mostDiff is the difference that leaves the header at the low end of its
 // window. The supply's loss up to the injector goes with Q²; where the header
 // already sags, the regulator stands wide open and its loss is measured; where
 // it does not, none is counted, so that the result is a bound no valve can beat.
-func (e *Estimator) mostDiff(main heard) Value[units.KPa] {
+func (e *Estimator) mostDiff(main heard) {
 	o, t, c := &e.out, &e.turn, &e.cfg
+	o.Loop.Most = Value[units.KPa]{}
 	if !main.ok || !o.InjectorIn.Known || !o.Header.Known || !o.Expected.Known || o.Expected.V <= 0 || c.Low <= 0 {
-		return Value[units.KPa]{}
+		return
 	}
 	static := t.static
 	if static <= 0 && o.Supply.Known {
@@ -202,7 +198,7 @@ func (e *Estimator) mostDiff(main heard) Value[units.KPa] {
 	}
 	loss := static - float64(o.InjectorIn.V)
 	if static <= 0 || loss < 0 {
-		return Value[units.KPa]{}
+		return
 	}
 	q2 := float64(e.least / o.Expected.V)
 	q2 = float64(q2 * q2) // (flow at the low end ÷ flow now)²
@@ -211,7 +207,7 @@ func (e *Estimator) mostDiff(main heard) Value[units.KPa] {
 		drop := max(float64(o.InjectorOut.V-o.Header.V), 0)
 		most -= float64(drop * q2)
 	}
-	return known(units.KPa(most), o.InjectorDiff.Sigma).on(o.InjectorIn.Basis, o.Header.Basis)
+	o.Loop.Most.set(units.KPa(most), o.InjectorIn.Basis.with(o.Header.Basis))
 }
 
 // wideOpen is more than a regulator loses that stands wide open: one that loses
@@ -342,7 +338,7 @@ func (e *Estimator) loopWay(branch heard) {
 
 // howFar is what is left to the aim against the last movement, both in the
 // valve's place.
-func (e *Estimator) howFar(u float64, ok bool, main, branch heard) Far {
+func (e *Estimator) howFar(x float64, ok bool, main, branch heard) Far {
 	l := &e.out.Loop
 	if !ok || l.Moves == 0 || l.Way == Leave || l.Moving || l.Last.Shut == 0 {
 		return FarUnknown
@@ -355,11 +351,11 @@ func (e *Estimator) howFar(u float64, ok bool, main, branch heard) Far {
 		branch.v *= math.Pow(aim/float64(l.Diff.V), e.turn.law.power())
 	}
 	to, _, ok := place(heard{aim, true}, main, branch)
-	left := to - u
+	left := math.Log(to / x)
 	if !ok || (left > 0) != (l.Way == ShutMore) {
 		return Quarter
 	}
-	f := farOf(partOf(u, left, l.Last.Shut))
+	f := farOf(partOf(left, l.Last.Shut))
 	if l.Way == ShutMore {
 		f = min(f, Twice) // a valve bites harder near its seat
 	}
@@ -369,11 +365,10 @@ func (e *Estimator) howFar(u float64, ok bool, main, branch heard) Far {
 	return f
 }
 
-// partOf is what is left against the last movement. An equal-percentage trim
-// goes evenly in u = ln(Δp/Q²), a linear one in the flow coefficient, e^(−u/2).
-// Nobody said which it is, so it is the geometric mean of both answers.
-func partOf(u, left, last float64) float64 {
-	even := left / last
-	was, is, to := math.Exp((last-u)/2), math.Exp(-u/2), math.Exp(-(u+left)/2)
-	return math.Sqrt(math.Abs(even * (to - is) / (is - was)))
+// partOf is what is left against the last movement, both of u = ln(Δp/Q²). An
+// equal-percentage trim goes evenly in u, a linear one in the flow coefficient,
+// e^(−u/2), of which what is now divides out. Nobody said which it is, so it is the
+// geometric mean of both answers.
+func partOf(left, last float64) float64 {
+	return math.Sqrt(math.Abs(left / last * math.Expm1(-left/2) / math.Expm1(last/2)))
 }

@@ -71,7 +71,7 @@ func (e *Estimator) filter() {
 	// Two gauges whose spans are off make another difference at another pressure,
 	// though the screen is the same.
 	o.FilterDoubt = units.KPa(2 * spanError * math.Abs(float64(o.Supply.V-e.filterSupply)))
-	o.FilterExcess = known(o.FilterDiff.V-clean, 0).on(o.FilterDiff.Basis, o.Main.Basis)
+	o.FilterExcess.set(o.FilterDiff.V-clean, o.FilterDiff.Basis.with(o.Main.Basis))
 }
 
 // spanError is how far a gauge's span may be off, as a bound: gauges of the class

@@ -15,8 +15,8 @@ func (o *Estimates) judged() judgements {
 
 // stand notes what this turn's judgements stand on. Full, at pressure and clean
 // stay said while nothing speaks to them; they grow old then.
-func (e *Estimator) stand(was judgements, r *box.Readings) {
-	o, s := &e.out, &e.out.Standing
+func (e *Estimator) stand(r *box.Readings) {
+	o, s, was := &e.out, &e.out.Standing, &e.was
 	o.CleanAtEnd = o.cleanAtEnd()
 	main := basisOf(&r.Main)
 	lines := main.with(basisOf(&r.Header))

@@ -77,6 +77,34 @@ func (v Value[T]) on(of ...Basis) Value[T] {
 	return v
 }
 
+// set makes v the number x on what it was made from, its Sigma left to Weighed. In
+// place, for a turn sets dozens. What is made from something unknown is unknown.
+func (v *Value[T]) set(x T, of Basis) {
+	if of.Quality != box.Good && of.Quality != box.Uncertain {
+		*v = Value[T]{}
+		return
+	}
+	v.V, v.Sigma, v.Known, v.Age, v.Quality = x, 0, true, of.Age, of.Quality
+}
+
+// less sets v to a − b.
+func (v *Value[T]) less(a, b *Value[T]) {
+	if !a.Known || !b.Known {
+		*v = Value[T]{}
+		return
+	}
+	v.set(a.V-b.V, a.Basis.with(b.Basis))
+}
+
+// quotient sets v to a ÷ b; unknown where b is not above 0.
+func quotient[T ~float64](v *Value[units.Ratio], a, b *Value[T]) {
+	if !a.Known || !b.Known || b.V <= 0 {
+		*v = Value[units.Ratio]{}
+		return
+	}
+	v.set(units.Ratio(a.V/b.V), a.Basis.with(b.Basis))
+}
+
 // minus is a − b, their errors independent.
 func minus[T ~float64](a, b Value[T]) Value[T] {
 	if !a.Known || !b.Known {
