@@ -39,17 +39,8 @@ func (f *lowpass) reset() { f.have = false }
 type window struct {
 	t, y    [2 * windowSize]float64 // seconds, value
 	from, n int                     // where the oldest is; how many there are
-	fitted  fit
-}
-
-// fit is the line through a window's newest values, kept until one comes or falls
-// out of the span: turns come ten times as often as values.
-type fit struct {
-	valid               bool
-	span, now, oldest   float64
-	n                   int
-	mean, centre, slope float64
-	flat                bool // all at one time
+	moved   uint                    // how often the values have changed their places
+	trend   trend                   // through the newest
 }
 
 const windowSize = 180
@@ -62,22 +53,31 @@ func (w *window) add(t, y float64) {
 		copy(w.t[:], w.t[w.from:])
 		copy(w.y[:], w.y[w.from:])
 		w.from = 0
+		w.moved++
 	}
 	w.t[w.from+w.n], w.y[w.from+w.n] = t, y
 	w.n++
-	w.fitted.valid = false
 }
 
-func (w *window) reset() { w.n, w.from, w.fitted.valid = 0, 0, false }
+func (w *window) reset() {
+	w.n, w.from = 0, 0
+	w.moved++
+}
 
 // values are all there are, the oldest first.
 func (w *window) values() (t, y []float64) { return w.t[w.from : w.from+w.n], w.y[w.from : w.from+w.n] }
 
-// since is the index of the oldest value not older than from, in t.
-func since(t []float64, from float64) int {
-	i := len(t)
-	for i > 0 && t[i-1] >= from {
-		i--
+// below is how many of sorted values are below v. Which half goes on is no jump that
+// could be guessed wrongly.
+func below(s []float64, v float64) int {
+	i := 0
+	for n := len(s); n > 0; {
+		half := n / 2
+		j := i
+		if s[i+half] < v {
+			j += n - half
+		}
+		i, n = j, half
 	}
 	return i
 }
@@ -106,21 +106,21 @@ func (w *ranked) add(t, y float64) {
 // insert puts v into s, whose values but the last are sorted and whose last is
 // free.
 func insert(s []float64, v float64) {
-	i, _ := slices.BinarySearch(s[:len(s)-1], v)
+	i := below(s[:len(s)-1], v)
 	copy(s[i+1:], s[i:])
 	s[i] = v
 }
 
 // replace puts v in the place of was, which is there, and keeps s sorted.
 func replace(s []float64, was, v float64) {
-	i, _ := slices.BinarySearch(s, was)
-	for ; i+1 < len(s) && s[i+1] < v; i++ {
-		s[i] = s[i+1]
+	i, j := below(s, was), below(s, v)
+	if j > i {
+		j--
+		copy(s[i:j], s[i+1:])
+	} else {
+		copy(s[j+1:i+1], s[j:])
 	}
-	for ; i > 0 && s[i-1] > v; i-- {
-		s[i] = s[i-1]
-	}
-	s[i] = v
+	s[j] = v
 }
 
 func (w *ranked) reset() {
@@ -138,12 +138,16 @@ func (w *window) newest() float64 {
 
 // at is the newest value taken no later than t.
 func (w *window) at(t float64) (float64, bool) {
-	for i := w.from + w.n - 1; i >= w.from; i-- {
-		if w.t[i] <= t {
-			return w.y[i], true
+	ts, ys := w.values()
+	i := len(ts)
+	if i > 0 && ts[i-1] > t {
+		for i = below(ts, t); ts[i] == t; i++ {
 		}
 	}
-	return 0, false
+	if i == 0 {
+		return 0, false
+	}
+	return ys[i-1], true
 }
 
 // robust is the median and 1.4826·MAD (the standard deviation of a normal
@@ -188,15 +192,16 @@ func spread(s []float64) (median, sigma float64) {
 // nearest is how far the kth nearest of sorted values is from x. The k nearest
 // stand side by side: their begin is found by halving.
 func nearest(s []float64, x float64, k int) float64 {
-	low, high := 0, len(s)-k
-	for low < high {
-		if m := (low + high) / 2; x-s[m] > s[m+k]-x {
-			low = m + 1
-		} else {
-			high = m
+	i := 0
+	for n := len(s) - k; n > 0; { // as below does
+		half := n / 2
+		j := i
+		if x-s[i+half] > s[i+half+k]-x {
+			j += n - half
 		}
+		i, n = j, half
 	}
-	return max(math.Abs(s[low]-x), math.Abs(s[low+k-1]-x))
+	return max(math.Abs(s[i]-x), math.Abs(s[i+k-1]-x))
 }
 
 func mid(s []float64) float64 {
@@ -205,49 +210,6 @@ func mid(s []float64) float64 {
 		return s[h]
 	}
 	return (s[h-1] + s[h]) / 2
-}
-
-// line is the least-squares line through the values not older than span
-// seconds: the mean, taken at time centre, and the slope per second. It needs
-// three values that cover half the span.
-func (w *window) line(now, span float64) (mean, centre, slope float64, ok bool) {
-	f := &w.fitted
-	if !f.valid || f.span != span || now < f.now || f.oldest < now-span {
-		w.fit(now, span)
-	}
-	f.now = now
-	if f.n < 3 || now-f.oldest < span/2 || f.flat {
-		return 0, 0, 0, false
-	}
-	return f.mean, f.centre, f.slope, true
-}
-
-// fit goes over the values once. They are counted from the newest, which keeps
-// the sums small and what is lost of them by rounding with it.
-func (w *window) fit(now, span float64) {
-	f := &w.fitted
-	*f = fit{valid: true, span: span, now: now, oldest: now}
-	t, y := w.values()
-	oldest := since(t, now-span)
-	if t, y = t[oldest:], y[oldest:]; len(t) == 0 {
-		return
-	}
-	if f.n, f.oldest = len(t), t[0]; f.n < 3 {
-		return
-	}
-	t0, y0, n := t[f.n-1], y[f.n-1], float64(f.n)
-	var st, sy, stt, sty float64
-	for i := range t {
-		dt, dy := t[i]-t0, y[i]-y0
-		st, sy = st+dt, sy+dy
-		stt += float64(dt * dt)
-		sty += float64(dt * dy)
-	}
-	f.centre, f.mean = t0+st/n, y0+sy/n
-	stt -= float64(st*st) / n
-	if f.flat = stt <= 0; !f.flat {
-		f.slope = (sty - float64(st*sy)/n) / stt
-	}
 }
 
 // holder tells how long a condition has stood without a break.

@@ -83,7 +83,8 @@ type flush struct {
 	ecWin    window
 	endWin   window
 	trueWin  window // the end EC with the probe's lag taken out
-	slowWin  window // the same from longer lines, less noisy
+	endSlow  trend  // of endWin, over longer
+	slowWin  window // the true end EC by that, less noisy
 	arrivedH holder
 	arrived  bool
 	probeH   holder

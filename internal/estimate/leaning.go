@@ -1,7 +1,5 @@
 package estimate
 
-import "math"
-
 // leaning is a window whose values may rise or fall steadily.
 type leaning struct {
 	ranked
@@ -26,17 +24,20 @@ func (w *leaning) reset() {
 // about is 1.4826·MAD of all values about the straight line through them: what a
 // steady rise or fall adds to their spread is left out.
 func (w *leaning) about() float64 {
-	w.fit(w.newest(), math.Inf(1))
-	f := &w.fitted
-	if f.n < 3 || f.flat {
+	var all sums
+	t, y := w.values()
+	for i := range t {
+		all.add(t[i], y[i])
+	}
+	l, ok := all.through()
+	if !ok {
 		return 0
 	}
-	t, y := w.values()
 	oldest := w.added - len(t) + 1
 	order, over := w.present(oldest), w.scratch[:0]
 	for i, k := range order {
 		at := k - oldest
-		x := y[at] - f.mean - float64(f.slope*(t[at]-f.centre))
+		x := y[at] - l.mean - float64(l.slope*(t[at]-l.centre))
 		over = append(over, x)
 		// Hardly any has left its place since: few steps put it right.
 		j := i

@@ -151,7 +151,7 @@ func (w *ranked) turns(now, span, half float64) (turns int) {
 		return 0
 	}
 	t, ys := w.values()
-	ys = ys[since(t, now-span):]
+	ys = ys[below(t, now-span):]
 	if len(ys) == 0 {
 		return 0
 	}

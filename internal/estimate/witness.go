@@ -58,7 +58,7 @@ func (e *Estimator) probe(r *box.Readings) {
 	if e.sec-f.trueWin.newest() >= 0.99 {
 		f.trueWin.add(e.sec, f.off)
 	}
-	if mean, _, slope, ok := f.endWin.line(e.sec, f.endWin.reach(40, 120)); ok && e.sec-f.slowWin.newest() >= 0.99 {
+	if mean, _, slope, ok := f.endSlow.line(&f.endWin, e.sec, f.endWin.reach(40, 120)); ok && e.sec-f.slowWin.newest() >= 0.99 {
 		f.slowWin.add(e.sec, mean+slope*e.cfg.ProbeLag.Seconds())
 	}
 	if f.arrivedH.stood(e.now, !ahead && e.front(rise), 10*time.Second) {
