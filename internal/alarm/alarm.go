@@ -140,15 +140,12 @@ func (a *Alarm) Turn(now time.Duration, w Told, text func() say.Text) Move {
 	return m
 }
 
-// rests passes to time now where nothing stands, is timed or is told, which is
-// what Turn would do, and most turns of most alarms.
-func (a *Alarm) rests(now time.Duration, w *Told) bool {
-	if a.State != Normal || a.active || a.held || a.past || w.Active || w.Grave || w.Grown || w.Suppressed {
-		return false
-	}
-	a.last = now
-	return true
-}
+// rests reports whether nothing stands or is timed. Then a turn in which nothing moves
+// it would change nothing of it but the time of the last word.
+func (a *Alarm) rests() bool { return a.State == Normal && !a.active && !a.held && !a.past }
+
+// moves reports whether what is told can move an alarm that rests.
+func (w *Told) moves() bool { return w.Active || w.Grave || w.Grown || w.Suppressed }
 
 // say notes what is seen; where nothing can be seen now, what was seen last
 // stays.

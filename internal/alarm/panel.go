@@ -1,6 +1,7 @@
 package alarm
 
 import (
+	"slices"
 	"time"
 
 	"boxd/internal/say"
@@ -23,8 +24,9 @@ const (
 
 // Judge knows the conditions.
 type Judge interface {
-	// Tell writes down what holds of alarm i of all now.
-	Tell(i int, a *Alarm, w *Told)
+	// Tell writes down what holds of every alarm now, in the order of the panel's. It
+	// finds whether a condition stood as Active.
+	Tell(all []Told)
 	// Seen is what is said of it when it is raised.
 	Seen(a *Alarm) say.Text
 }
@@ -46,13 +48,15 @@ type Note struct {
 // Panel is all alarms of a box together.
 type Panel struct {
 	alarms  []*Alarm
+	awake   []bool        // of each: it doesn't rest
+	last    time.Duration // of the last turn
 	most    time.Duration // of shelving
 	rates   Rates
 	changes []Change
 	notes   []Note
 	burst   uint64
 	raised  time.Duration // when an alarm was last raised
-	told    Told          // of the alarm in turn
+	told    []Told        // of each, in this turn
 	rises   bool          // an alarm has risen often enough to chatter
 }
 
@@ -66,10 +70,12 @@ func NewPanel(defs []Definition, most time.Duration) *Panel {
 	for _, d := range defs {
 		p.alarms = append(p.alarms, New(d))
 	}
+	p.awake, p.told = make([]bool, len(defs)), make([]Told, len(defs))
 	return p
 }
 
-// Alarms are all alarms in the order of their definitions.
+// Alarms are all alarms in the order of their definitions, to look at: what a person
+// says of one goes to the panel.
 func (p *Panel) Alarms() []*Alarm { return p.alarms }
 
 // Find is the alarm with this id, nil when there is none.
@@ -92,19 +98,26 @@ func (p *Panel) Total() Total { return p.rates.total }
 func (p *Panel) Turn(now time.Duration, j Judge) ([]Change, []Note) {
 	p.changes, p.notes = p.changes[:0], p.notes[:0]
 	stands := false
-	for i, a := range p.alarms {
-		w := &p.told
-		*w = Told{}
-		if j.Tell(i, a, w); a.rests(now, w) {
+	for i, awake := range p.awake {
+		p.told[i].Active = awake && p.alarms[i].active
+	}
+	j.Tell(p.told)
+	for i := range p.told {
+		w := &p.told[i]
+		if !p.awake[i] && !w.moves() {
 			continue
 		}
+		p.wake(i)
+		a := p.alarms[i]
 		cause := a.Cause
 		if m := a.Turn(now, *w, func() say.Text { return j.Seen(a) }); m.On != NoSignal {
 			p.changes = append(p.changes, Change{Alarm: a, Move: m, Cause: cause})
 		}
 		stands = stands || a.held || a.Cause != ""
 		p.rises = p.rises || a.rises.n >= ChatterCount
+		p.awake[i] = !a.rests()
 	}
+	p.last = now
 	p.group(now)
 	if stands {
 		p.regroup(now, j)
@@ -112,6 +125,13 @@ func (p *Panel) Turn(now time.Duration, j Judge) ([]Change, []Note) {
 	p.mark(now)
 	p.count(now)
 	return p.changes, p.notes
+}
+
+// wake takes an alarm along again. Mostly most of them rest, and are not touched.
+func (p *Panel) wake(i int) {
+	if !p.awake[i] {
+		p.awake[i], p.alarms[i].last = true, p.last
+	}
 }
 
 // group puts what was raised in this turn under its cause.
@@ -313,6 +333,7 @@ func (p *Panel) act(id string, do func(*Alarm) error) (*Alarm, error) {
 	if err != nil {
 		return nil, err
 	}
+	p.wake(slices.Index(p.alarms, a))
 	return a, do(a)
 }
 

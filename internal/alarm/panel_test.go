@@ -20,10 +20,12 @@ type bench struct {
 	now  int
 }
 
-func (b *bench) Tell(_ int, a *Alarm, w *Told) {
-	*w = told(false)
-	if t, ok := b.told[a.Def.ID]; ok {
-		*w = t
+func (b *bench) Tell(all []Told) {
+	for i, a := range b.Alarms() {
+		all[i] = told(false)
+		if t, ok := b.told[a.Def.ID]; ok {
+			all[i] = t
+		}
 	}
 }
 

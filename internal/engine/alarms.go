@@ -5,7 +5,6 @@ import (
 
 	"boxd/internal/alarm"
 	"boxd/internal/box"
-	"boxd/internal/safety"
 	"boxd/internal/say"
 )
 
@@ -23,10 +22,11 @@ type lastClock struct {
 // surroundings is what the guard is told of archive, link and clock. A clock
 // that runs on while core time does not, or the other way round, was set; in a
 // replay the wall time is not the trace's.
-func (g *Engine) surroundings(in *Input) safety.Around {
-	a := safety.Around{Archive: in.Archive, Link: in.Link}
+func (g *Engine) surroundings(in *Input) {
+	a := g.guard.Around()
+	a.Archive, a.Link, a.ClockKnown, a.ClockStep, a.Unseen = in.Archive, in.Link, false, 0, 0
 	if in.Wall.IsZero() || g.cfg.Replay {
-		return a
+		return
 	}
 	if was := g.clock; was.known {
 		passed := in.Mono - was.mono
@@ -36,7 +36,6 @@ func (g *Engine) surroundings(in *Input) safety.Around {
 		}
 	}
 	g.clock = lastClock{true, in.Mono, in.Wall}
-	return a
 }
 
 func (g *Engine) acknowledge(a *box.Action) error {

@@ -103,7 +103,7 @@ func (g *Engine) Step(in Input) Output {
 	for i := range in.Actions {
 		g.act(&in.Actions[i])
 	}
-	g.guard.Surroundings(g.surroundings(&in))
+	g.surroundings(&in)
 	g.a = g.guard.Step(in.Mono, in.Wall, g.r, g.e, g.seq.Scene())
 	g.tellAlarms()
 	g.watch()

@@ -34,7 +34,7 @@ type still struct {
 const settles = 15 * time.Second // common practice, no source
 
 // see takes EC while nothing flows and tells by how much it has risen.
-func (s *still) see(now time.Duration, idle bool, ec estimate.Value[units.USPerCm]) units.USPerCm {
+func (s *still) see(now time.Duration, idle bool, ec *estimate.Value[units.USPerCm]) units.USPerCm {
 	switch {
 	case !idle || !ec.Known:
 		s.on = false
@@ -61,11 +61,11 @@ func (g *Guard) backflowSign() (active, judged bool) {
 // the very sign.
 func (g *Guard) signs() (found sign, judged bool) {
 	e, r, s, l := g.in.e, g.in.r, g.in.s, &g.limits
-	risen := g.still.see(g.in.now, e.Flowing == estimate.No && e.Filled == estimate.Yes && !s.MainClosed, e.BoxEC)
+	risen := g.still.see(g.in.now, e.Flowing == estimate.No && e.Filled == estimate.Yes && !s.MainClosed, &e.BoxEC)
 	if s.MainClosed {
 		return noSign, true
 	}
-	supply := e.Supply.Known && present(r.Supply)
+	supply := e.Supply.Known && present(&r.Supply)
 	line, known := g.line()
 	switch {
 	case supply && known && line > e.Supply.V+l.BackflowMargin:
@@ -82,17 +82,17 @@ func (g *Guard) signs() (found sign, judged bool) {
 func (g *Guard) line() (p units.KPa, known bool) {
 	e, r := g.in.e, g.in.r
 	p = units.KPa(math.Inf(-1))
-	if e.FilterOut.Known && present(r.FilterOut) {
+	if e.FilterOut.Known && present(&r.FilterOut) {
 		p, known = e.FilterOut.V, true
 	}
-	if e.Header.Known && present(r.Header) {
+	if e.Header.Known && present(&r.Header) {
 		p, known = max(p, e.Header.V), true
 	}
 	return p, known
 }
 
 // present reports whether a reading is of this moment, good or only doubted.
-func present[T ~float64](r box.Reading[T]) bool {
+func present[T ~float64](r *box.Reading[T]) bool {
 	return r.Quality != box.Uncertain || r.Cause == box.OutOfSpecification
 }
 

@@ -19,8 +19,8 @@ type criterion struct {
 	// stands tells whether the condition stands, stood being whether it did, and
 	// whether it can be judged at all.
 	stands func(g *Guard, stood bool) (active, judged bool)
-	grave  func(*Guard) bool               // its second limit is passed; nil: it has none
-	grown  func(*Guard, *alarm.Alarm) bool // it stands for more than was said; nil: it stands for one thing
+	grave  func(*Guard) bool // its second limit is passed; nil: it has none
+	grown  func(*Guard) bool // it stands for more than was said; nil: it stands for one thing
 	// drains: suppressed by design. With the shutoff valve said closed the lines
 	// drain, and what pressure and flow do then is nobody's fault.
 	drains bool

@@ -50,7 +50,7 @@ type Guard struct {
 	past     flowPast
 	kind     FlowKind // of the flow alarm whose condition stands
 
-	sign, headerLow, flowHigh, flowLow *alarm.Alarm // of the panel
+	sign, headerLow, flowHigh, flowLow, fault *alarm.Alarm // of the panel
 
 	rules     []holdRule
 	overrides []Override
@@ -69,7 +69,7 @@ type scene struct {
 func New(l Limits, b Backflow) *Guard {
 	p := alarm.NewPanel(Definitions(), l.MaxShelving)
 	return &Guard{limits: l, papers: papersOf(b), rules: holdRules(), panel: p, criteria: criteriaOf(p.Alarms()),
-		sign: p.Find("backflow-sign"), headerLow: p.Find("header-pressure-low"), flowHigh: p.Find("flow-above-expected"), flowLow: p.Find("flow-below-expected")}
+		sign: p.Find("backflow-sign"), headerLow: p.Find("header-pressure-low"), flowHigh: p.Find("flow-above-expected"), flowLow: p.Find("flow-below-expected"), fault: p.Find("sensor-fault")}
 }
 
 // Panel are the box's alarms: a person's word about them goes to it.
@@ -78,12 +78,13 @@ func (g *Guard) Panel() *alarm.Panel { return g.panel }
 // Find is the alarm with this id, nil when there is none.
 func (g *Guard) Find(id string) *alarm.Alarm { return g.panel.Find(id) }
 
-// Surroundings tells what is around in the turn to come.
-func (g *Guard) Surroundings(a Around) { g.around = a }
+// Around is what is around in the turn to come, to be written before it.
+func (g *Guard) Around() *Around { return &g.around }
 
 // Step judges one turn.
 func (g *Guard) Step(now time.Duration, wall time.Time, r *box.Readings, e *estimate.Estimates, s Scene) *Assessment {
-	g.in = scene{now, wall, r, e, s}
+	in := &g.in // one by one: a scene made first would be copied while it is hardly written
+	in.now, in.wall, in.r, in.e, in.s = now, wall, r, e, s
 	g.bad = g.badChannels()
 	g.watchFlow()
 	g.out.Holds = g.out.Holds[:0]
@@ -124,13 +125,16 @@ func (g *Guard) badChannels() box.Channels {
 // judge tells the panel what the guard sees.
 type judge struct{ g *Guard }
 
-func (j judge) Tell(i int, a *alarm.Alarm, w *alarm.Told) {
-	g, c := j.g, &j.g.criteria[i]
-	w.Active, w.Judged = c.stands(g, a.Active())
-	w.Unseen = g.in.r.Unseen
-	w.Suppressed = c.drains && g.in.s.MainClosed
-	w.Grave = c.grave != nil && c.grave(g)
-	w.Grown = c.grown != nil && c.grown(g, a)
+func (j judge) Tell(all []alarm.Told) {
+	g := j.g
+	for i := range all {
+		w, c := &all[i], &g.criteria[i]
+		w.Active, w.Judged = c.stands(g, w.Active)
+		w.Unseen = g.in.r.Unseen
+		w.Suppressed = c.drains && g.in.s.MainClosed
+		w.Grave = c.grave != nil && c.grave(g)
+		w.Grown = c.grown != nil && c.grown(g)
+	}
 }
 
 func (j judge) Seen(a *alarm.Alarm) say.Text {
@@ -143,8 +147,8 @@ func (j judge) Seen(a *alarm.Alarm) say.Text {
 // another reports whether a sensor fails that the standing alarm has not named:
 // one alarm stands for all sensors, and a second fault must not hide behind the
 // first.
-func (g *Guard) another(a *alarm.Alarm) bool {
-	if a.State != alarm.Unacknowledged && a.State != alarm.Acknowledged {
+func (g *Guard) another() bool {
+	if a := g.fault; a.State != alarm.Unacknowledged && a.State != alarm.Acknowledged {
 		g.named = 0
 		return false
 	}

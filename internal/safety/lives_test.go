@@ -62,9 +62,10 @@ func TestNothingProtectiveIsSuppressed(t *testing.T) {
 	b.s.MainClosed = true
 	b.wait(1)
 	n := 0
+	told := make([]alarm.Told, len(b.g.panel.Alarms()))
+	judge{b.g}.Tell(told)
 	for i, a := range b.g.panel.Alarms() {
-		var w alarm.Told
-		if (judge{b.g}).Tell(i, a, &w); w.Suppressed {
+		if told[i].Suppressed {
 			n++
 			if !a.Def.Silenceable {
 				t.Errorf("%s is suppressed", a.Def.ID)
@@ -179,8 +180,8 @@ func TestAround(t *testing.T) {
 			t.Errorf("%s is raised by nobody's word", id)
 		}
 	}
-	b.g.Surroundings(Around{Archive: box.Surrounding{Health: box.Failing, Why: "no space"}, Link: box.Surrounding{Health: box.Failing, Why: "refused"},
-		ClockKnown: true, ClockStep: -ClockJump - time.Second})
+	*b.g.Around() = Around{Archive: box.Surrounding{Health: box.Failing, Why: "no space"}, Link: box.Surrounding{Health: box.Failing, Why: "refused"},
+		ClockKnown: true, ClockStep: -ClockJump - time.Second}
 	if rose := b.wait(1); !slices.Equal(rose, []string{"archive-failing", "clock-jump"}) {
 		t.Errorf("raised %v", rose)
 	}

@@ -82,7 +82,7 @@ type Config struct {
 // Out is one turn's news. It belongs to the sequencer until the next turn.
 type Out struct {
 	StepChanged bool
-	StepWhy     say.Text
+	StepWhy     say.Text // where it did
 	Milestones  []Milestone
 	NewAdvice   bool
 	Held        []safety.Hold // holds that began
@@ -190,22 +190,22 @@ func (s *Sequencer) Reached(m Milestone) (time.Duration, bool) { return s.reache
 
 // Scene is what the person says of the valves.
 func (s *Sequencer) Scene() safety.Scene {
-	open, closed := s.said[box.MainOpen], s.said[box.MainClosed]
+	open, closed := &s.said[box.MainOpen], &s.said[box.MainClosed]
 	return safety.Scene{
 		MainOpen:   open.said && !(closed.said && closed.at >= open.at),
-		MainClosed: closed.said && !(open.said && open.at > closed.at),
+		MainClosed: s.closed(),
 		InjectorOn: s.injectorOn() && !s.changing(),
 		Running:    s.running,
 	}
 }
 
 func (s *Sequencer) injectorOn() bool {
-	on, thr := s.said[box.InjectorOn], s.said[box.LoopThrottled]
+	on, thr := &s.said[box.InjectorOn], &s.said[box.LoopThrottled]
 	if !on.said || !thr.said {
 		return false
 	}
-	for _, d := range []box.Deed{box.InjectorOff, box.LoopOpened, box.MainClosed} {
-		if k := s.said[d]; k.said && k.at >= max(on.at, thr.at) {
+	for _, d := range [...]box.Deed{box.InjectorOff, box.LoopOpened, box.MainClosed} {
+		if k := &s.said[d]; k.said && k.at >= max(on.at, thr.at) {
 			return false
 		}
 	}
@@ -215,8 +215,8 @@ func (s *Sequencer) injectorOn() bool {
 // changing: the suction hose is out of one stock tank and not yet in the next, or
 // the next has not come up the hose yet, while the injector is to go on.
 func (s *Sequencer) changing() bool {
-	out, in := s.said[box.StockOut], s.said[box.StockIn]
-	if !s.injectorOn() || !out.said {
+	out, in := &s.said[box.StockOut], &s.said[box.StockIn]
+	if !out.said || !s.injectorOn() {
 		return false
 	}
 	if !in.said || in.at < out.at {
@@ -324,12 +324,13 @@ func (s *Sequencer) Begin() {
 		s.passed = false // the last run's; its summary is written
 	}
 	o := &s.out
-	*o = Out{Milestones: o.Milestones[:0], Held: o.Held[:0], Released: o.Released[:0], Notes: o.Notes[:0]}
+	o.StepChanged, o.NewAdvice, o.RunStarted, o.RunEnded = false, false, false, false
+	o.Milestones, o.Held, o.Released, o.Notes = o.Milestones[:0], o.Held[:0], o.Released[:0], o.Notes[:0]
 }
 
 // Turn judges this turn.
 func (s *Sequencer) Turn(now time.Duration, e *estimate.Estimates, holds []safety.Hold) *Out {
-	s.in = turn{now, e, holds}
+	s.in.now, s.in.e, s.in.holds = now, e, holds
 	s.rest()
 	s.noteHolds()
 	s.milestones()

@@ -88,7 +88,11 @@ func (s *Sequencer) stillFor(d time.Duration) bool {
 // told reports whether the person has said d in this run.
 func (s *Sequencer) told(d box.Deed) bool { return s.said[d].said }
 
-func (s *Sequencer) closed() bool { return s.Scene().MainClosed }
+// closed: the shutoff valve was said closed, and not open since.
+func (s *Sequencer) closed() bool {
+	open, closed := &s.said[box.MainOpen], &s.said[box.MainClosed]
+	return closed.said && !(open.said && open.at > closed.at)
+}
 
 // advance moves on from a step whose end the person has confirmed and the
 // readings show.
