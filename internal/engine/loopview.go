@@ -101,7 +101,7 @@ func (g *Engine) loopAdvice(v *LoopView) {
 	if l.Way != estimate.WayUnknown {
 		v.Direction = l.Way.String()
 	}
-	v.Part, v.Enough = round(float64(l.Far.Part()), 2), l.Enough
+	v.Part, v.Enough = round(float64(l.Far().Part()), 2), l.Enough
 	s := &v.Said
 	s.HowFar, s.Binding, s.Basis = sequencer.LoopTurn(l), sequencer.LoopBinding(l), sequencer.LoopBasis(l)
 	s.Cannot, s.WayOut = sequencer.LoopCannot(l)

@@ -18,14 +18,24 @@ func (e *Estimator) endClean(r *box.Readings) {
 			e.endNoise = w.about()
 		}
 	}
-	b := baseline(&e.endBaseWin.ranked, e.sec)
+	b, known := e.endBaseWin.middle()
+	end := units.USPerCm(b)
 	switch {
-	case e.endStillClean() && b.Known && !e.overSource(b):
-		e.out.EndBase, e.flush.borrowed = b, false
+	case known && e.endStillClean() && !e.overSource(end):
+		e.out.EndBase.set(end, Basis{Quality: box.Good})
+		e.flush.borrowed = false
 	case e.out.EverDrawn || e.out.Carried.Pending():
 		e.rememberedEnd()
 	}
-	e.endSeen(b)
+	e.endSeen(end, known)
+}
+
+// middle is the median of all values; false where they are too few for clean water.
+func (w *ranked) middle() (float64, bool) {
+	if w.n < cleanLeast {
+		return 0, false
+	}
+	return mid(w.sorted[:w.n]), true
 }
 
 // noiseEvery is the number of values that come before the noise of a window of them is
@@ -55,9 +65,9 @@ const probesDiffer units.USPerCm = 25
 // overSource: both probes see the same source, so what the end reads far over
 // the box before anything is injected may be a rest of the last run that still
 // leaves, and no baseline. If it is the probe's own, it shows as drift later.
-func (e *Estimator) overSource(end Value[units.USPerCm]) bool {
-	base := e.out.Baseline
-	return base.Known && end.V > base.V+probesDiffer
+func (e *Estimator) overSource(end units.USPerCm) bool {
+	base := &e.out.Baseline
+	return base.Known && end > base.V+probesDiffer
 }
 
 // endSeen corrects the clean water at the line end by b, what is seen there until this
@@ -65,10 +75,10 @@ func (e *Estimator) overSource(end Value[units.USPerCm]) bool {
 // the lowest it has read for minutes is nearest to clean. A probe that fails low counts
 // no further than two probes differ. The Sigma is the noise alone: what a rest that
 // leaves spreads would make "clean" easier to say.
-func (e *Estimator) endSeen(b Value[units.USPerCm]) {
+func (e *Estimator) endSeen(b units.USPerCm, known bool) {
 	o, f := &e.out, &e.flush
-	if b.Known && o.EverDrawn && !f.arrived && (!f.hasLowest || b.V < f.lowest) {
-		f.lowest, f.hasLowest = b.V, true
+	if known && o.EverDrawn && !f.arrived && (!f.hasLowest || b < f.lowest) {
+		f.lowest, f.hasLowest = b, true
 	}
 	if !o.EndBase.Known {
 		return
@@ -76,7 +86,7 @@ func (e *Estimator) endSeen(b Value[units.USPerCm]) {
 	if o.Baseline.Known && f.hasLowest {
 		o.EndBase.V = min(o.EndBase.V, max(f.lowest, o.Baseline.V-probesDiffer))
 	}
-	if b.Known {
+	if known {
 		o.EndBase.Sigma = units.USPerCm(e.endNoise)
 	}
 }

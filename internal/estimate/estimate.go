@@ -188,7 +188,7 @@ func (e *Estimator) BeginRun(run string) {
 	e.filterWin.reset()
 	e.filterKnown = false
 	e.draw, e.evidence = draws{}, evidence{}
-	e.flush.begin(e.cfg.Zone)
+	e.flush.begin(&e.cfg)
 	o.Flush, o.Delivery, o.Carried, o.Remaining = Flush{}, Delivery{}, Carried{}, Carried{}
 	e.carry, e.shown = carry{}, [NumLessons]Value[float64]{}
 	if some {
@@ -212,7 +212,7 @@ func (e *Estimator) Step(now time.Duration, r *box.Readings) *Estimates {
 		e.forget()
 	}
 	e.now, e.sec = now, now.Seconds()
-	e.was = e.out.judged()
+	e.was.of(&e.out)
 	e.smooth(dt, r)
 	e.flowing(dt, r)
 	e.filling()

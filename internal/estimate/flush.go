@@ -78,6 +78,8 @@ type flush struct {
 	advance  float64     // L of V_e-scale since the run began
 	slug     *hydraulics.Slug
 	lastPath hydraulics.EmitterPath // the emitter served last
+	spread   units.Litre            // of what is left to pass
+	tail     units.Litre            // on top at most
 	cleanH   holder
 	cleanAt  float64 // advance when the box ran clean
 	ecWin    window
@@ -117,8 +119,10 @@ type flush struct {
 	borrowed     bool // the end baseline was not learned in this run
 }
 
-func (f *flush) begin(zone *hydraulics.Model) {
+func (f *flush) begin(cfg *Config) {
+	zone := cfg.Zone
 	*f = flush{last: zone.FlushVolume(), slug: hydraulics.NewSlug(zone)}
+	f.spread, f.tail = zone.Allowance(hydraulics.Doubt{Flow: cfg.FlowError, Geometry: cfg.GeometryError, Tail: hydraulics.LaminarTail})
 	for _, p := range zone.Emitters() {
 		if p.Volume >= f.lastPath.Volume {
 			f.lastPath = p
@@ -157,8 +161,8 @@ func (e *Estimator) flushing(dt time.Duration, r *box.Readings) {
 	}
 	fl.Passed, fl.Spread, fl.Tail = 0, 0, 0
 	fl.Volume = Waiting
-	if l, ok := f.slug.Left(hydraulics.Doubt{Flow: e.cfg.FlowError, Geometry: e.cfg.GeometryError, Tail: hydraulics.LaminarTail}); ok {
-		fl.Spread, fl.Tail = l.Spread, l.Tail
+	if f.slug.Begun() {
+		fl.Spread, fl.Tail = f.spread, f.tail
 	}
 	if o.EverDrawn {
 		fl.Volume = Passing

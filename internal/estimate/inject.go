@@ -44,11 +44,14 @@ func (e *Estimator) conductivity(r *box.Readings) {
 	e.endClean(r)
 }
 
+// cleanLeast is how many values make clean water.
+const cleanLeast = 10
+
 // baseline needs ten values of clean water. Its Sigma is the noise alone: what
 // is judged against it comes from the same probe.
 func baseline(w *ranked, until float64) Value[units.USPerCm] {
 	m, s, n := w.robust(until)
-	if n < 10 {
+	if n < cleanLeast {
 		return Value[units.USPerCm]{}
 	}
 	return known(units.USPerCm(m), units.USPerCm(s))

@@ -34,11 +34,11 @@ type Loop struct {
 	HeaderLow     units.KPa        // low end of its window
 	Most          Value[units.KPa] // difference at which the header would come to the low end of its window
 
-	Way    Way
-	Far    Far // of the last movement; FarUnknown until one was seen
-	Enough bool
-	Cannot Cannot
-	Open   Tri // as far open as it was in this run before it was throttled
+	Way     Way
+	Further float64 // Δp/Q² at the aim, of that now; 0 where there is no movement to go by
+	Enough  bool
+	Cannot  Cannot
+	Open    Tri // as far open as it was in this run before it was throttled
 
 	Last  Movement // the newest one
 	Moves int      // in this run
@@ -111,13 +111,13 @@ type level struct {
 	have   bool
 }
 
-func (l *level) add(x float64, dt time.Duration) {
-	l.age += dt.Seconds()
+func (l *level) add(x, dt float64) {
+	l.age += dt
 	if !l.have || l.age <= 0 {
 		l.y, l.have = x, true
 		return
 	}
-	l.y += float64(dt.Seconds() / min(l.age, levelSpan) * (x - l.y))
+	l.y += float64(dt / min(l.age, levelSpan) * (x - l.y))
 }
 
 // heard is a reading that counts for the valve work.
@@ -263,12 +263,12 @@ func (t *turning) stirs(now time.Duration, m float64) {
 }
 
 // settle averages what is measured while nobody turns the valve.
-func (t *turning) settle(dt time.Duration, d float64, r *box.Readings) {
-	n := &t.now
+func (t *turning) settle(step time.Duration, d float64, r *box.Readings) {
+	n, dt := &t.now, step.Seconds()
 	n.diff.add(d, dt)
 	if n.diff.age > levelSpan {
 		// The anchor follows what drifts: strokes and pumps are no turns.
-		t.at.anchor += float64(dt.Seconds() / levelSpan * (n.diff.y - t.at.anchor))
+		t.at.anchor += float64(dt / levelSpan * (n.diff.y - t.at.anchor))
 	}
 	n.main.follow(hear(&r.Main), dt)
 	n.branch.follow(hear(&r.Branch), dt)
@@ -276,7 +276,7 @@ func (t *turning) settle(dt time.Duration, d float64, r *box.Readings) {
 }
 
 // follow adds what is heard; what can't be heard begins anew.
-func (l *level) follow(h heard, dt time.Duration) {
+func (l *level) follow(h heard, dt float64) {
 	if h.ok {
 		l.add(h.v, dt)
 	} else {

@@ -207,7 +207,7 @@ func (c *crew) obey(first float64, most int, sloppy func() float64) (moves int, 
 			return moves, true
 		}
 		by := first
-		if f := c.o.Loop.Far; f != FarUnknown && last != 0 {
+		if f := c.o.Loop.Far(); f != FarUnknown && last != 0 {
 			by = math.Abs(last) * float64(f.Part())
 		}
 		by = max(by*sloppy(), finest)
@@ -370,7 +370,7 @@ func truthful(r interface {
 func describe(c *crew) string {
 	l := &c.o.Loop
 	return fmt.Sprintf("diff %.1f (true %.1f) in %.1f (%v) to %.1f (%v), aim %.1f, branch %.1f, way %v, far %v, enough %v, cannot %v, last %+.2f of %d, by %v, opening %.3f, header %.1f",
-		l.Diff.V, c.plant.diff, l.Low, l.LowBy, l.High, l.HighBy, l.Aim, l.Branch.V, l.Way, l.Far, l.Enough, l.Cannot, l.Last.Shut, l.Moves, l.By, c.plant.open, c.plant.headSeen)
+		l.Diff.V, c.plant.diff, l.Low, l.LowBy, l.High, l.HighBy, l.Aim, l.Branch.V, l.Way, l.Far(), l.Enough, l.Cannot, l.Last.Shut, l.Moves, l.By, c.plant.open, c.plant.headSeen)
 }
 
 // settled turns the valve to an opening and waits.
@@ -385,14 +385,14 @@ func TestApproachAndOvershoot(t *testing.T) {
 		c := newCrew(t, plain(), LoopLimits{Rated: 66})
 		c.every = every
 		c.fill()
-		if l := &c.o.Loop; !l.Known || l.Way != ShutMore || l.Far != FarUnknown || l.Enough || l.By != LoopByFlows {
+		if l := &c.o.Loop; !l.Known || l.Way != ShutMore || l.Far() != FarUnknown || l.Enough || l.By != LoopByFlows {
 			t.Fatalf("open: %s", describe(c))
 		}
 		// From ln R of 4.5 kPa a fifth of the travel of rangeability 30 is 2·0.2·ln 30.
 		if l := c.settled(0.8); l.Way != ShutMore || l.Moves != 1 || math.Abs(l.Last.Shut-2*0.2*math.Log(30)) > 0.1 {
 			t.Fatalf("a fifth: %s", describe(c))
 		}
-		if l := c.settled(0.3); l.Way != OpenMore || l.Enough || l.Last.Diff < 20 || l.Last.Branch <= 0 || l.Far == FarUnknown || l.Far > TwoThirds {
+		if l := c.settled(0.3); l.Way != OpenMore || l.Enough || l.Last.Diff < 20 || l.Last.Branch <= 0 || l.Far() == FarUnknown || l.Far() > TwoThirds {
 			t.Fatalf("overshot: %s", describe(c))
 		}
 		p := c.plant

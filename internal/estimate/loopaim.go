@@ -139,7 +139,7 @@ func (e *Estimator) looping(dt time.Duration, r *box.Readings) {
 	e.loopWindow(branch)
 	e.loopCannot(main, branch)
 	e.loopWay(branch)
-	l.Far = e.howFar(x, ok, main, branch)
+	l.Further = e.further(x, ok, main, branch)
 }
 
 // loopBranch is the branch flow: quick while the valve moves, averaged over
@@ -336,23 +336,28 @@ func (e *Estimator) loopWay(branch heard) {
 	}
 }
 
-// howFar is what is left to the aim against the last movement, both in the
-// valve's place.
-func (e *Estimator) howFar(x float64, ok bool, main, branch heard) Far {
+// further is the place to come to against that of now.
+func (e *Estimator) further(x float64, ok bool, main, branch heard) float64 {
 	l := &e.out.Loop
-	if !ok || l.Moves == 0 || l.Way == Leave || l.Moving || l.Last.Shut == 0 {
-		return FarUnknown
-	}
 	aim := float64(l.Aim)
-	if aim <= 0 {
-		return FarUnknown
+	if !ok || l.Moves == 0 || l.Way == Leave || l.Moving || aim <= 0 {
+		return 0
 	}
 	if branch.ok && branch.v >= branchOn {
 		branch.v *= math.Pow(aim/float64(l.Diff.V), e.turn.law.power())
 	}
-	to, _, ok := place(heard{aim, true}, main, branch)
-	left := math.Log(to / x)
-	if !ok || (left > 0) != (l.Way == ShutMore) {
+	to, _, _ := place(heard{aim, true}, main, branch)
+	return to / x
+}
+
+// Far is what is left to the aim against the last movement, both in the valve's
+// place; FarUnknown until a movement was seen.
+func (l *Loop) Far() Far {
+	if l.Further <= 0 || l.Last.Shut == 0 {
+		return FarUnknown
+	}
+	left := math.Log(l.Further)
+	if (left > 0) != (l.Way == ShutMore) {
 		return Quarter
 	}
 	f := farOf(partOf(left, l.Last.Shut))

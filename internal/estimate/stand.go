@@ -9,8 +9,9 @@ import (
 // judgements are the yes and no of one turn.
 type judgements struct{ flowing, filled, pressurised, drawing, atBox, atEnd Tri }
 
-func (o *Estimates) judged() judgements {
-	return judgements{o.Flowing, o.Filled, o.Pressurised, o.Drawing, tri(o.CleanAtBox), o.CleanAtEnd}
+func (j *judgements) of(o *Estimates) {
+	j.flowing, j.filled, j.pressurised, j.drawing = o.Flowing, o.Filled, o.Pressurised, o.Drawing
+	j.atBox, j.atEnd = tri(o.CleanAtBox), o.CleanAtEnd
 }
 
 // stand notes what this turn's judgements stand on. Full, at pressure and clean

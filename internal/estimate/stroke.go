@@ -29,14 +29,17 @@ func (e *Estimator) strokes(r *box.Readings) {
 	o, c := &e.out, &e.cycles
 	o.Cycling = Value[units.PerMin]{}
 	if o.Drawing != Yes || !r.Stock.Usable() {
-		*c = cycling{mean: lowpass{tau: 20 * time.Second}}
+		if c.last != 0 || c.mean.tau == 0 {
+			*c = cycling{mean: lowpass{tau: 20 * time.Second}}
+		}
 		return
 	}
 	if r.Stock.Age == 0 {
 		c.take(e.now, float64(r.Stock.Value))
 	}
 	if rate, ok := c.rate(e.now); ok {
-		o.Cycling = known(rate, rate/units.PerMin(c.counted())).on(basisOf(&r.Stock))
+		o.Cycling.set(rate, basisOf(&r.Stock))
+		o.Cycling.Sigma = rate / units.PerMin(c.counted())
 	}
 }
 

@@ -296,6 +296,13 @@ type Left struct {
 	Safe   units.Litre // Plug, Spread and Tail, not under 0
 }
 
+// Allowance is what doubt makes of the flush volume: ± of meter and geometry, and what
+// plug flow leaves out.
+func (m *Model) Allowance(d Doubt) (spread, tail units.Litre) {
+	spread = m.FlushVolume().Scale(units.Ratio(math.Hypot(float64(d.Flow), float64(d.Geometry))))
+	return spread, m.LastStretch().Scale(d.Tail)
+}
+
 // Left counts down to clean water at the last emitter. It is false before the
 // slug. While strength still comes the whole flush is left.
 func (s *Slug) Left(d Doubt) (Left, bool) {
@@ -303,10 +310,8 @@ func (s *Slug) Left(d Doubt) (Left, bool) {
 	if !ok {
 		return Left{}, false
 	}
-	flush := s.model.FlushVolume()
-	l := Left{Plug: flush - tail}
-	l.Spread = flush.Scale(units.Ratio(math.Hypot(float64(d.Flow), float64(d.Geometry))))
-	l.Tail = s.model.LastStretch().Scale(d.Tail)
+	l := Left{Plug: s.model.FlushVolume() - tail}
+	l.Spread, l.Tail = s.model.Allowance(d)
 	l.Safe = max(0, l.Plug+l.Spread+l.Tail)
 	l.Plug = max(0, l.Plug)
 	return l, true

@@ -77,11 +77,11 @@ func LoopTurn(l *estimate.Loop) say.Text {
 	case l.Way == estimate.Leave:
 		return say.T("leave the valve there")
 	case l.Way == estimate.ShutMore:
-		return further(l.Far)
+		return further(l.Far())
 	case l.Way == estimate.OpenMore && l.Last.Shut < 0:
-		return openFurther(l.Far)
+		return openFurther(l.Far())
 	case l.Way == estimate.OpenMore:
-		return back(l.Far)
+		return back(l.Far())
 	}
 	return say.Text{}
 }

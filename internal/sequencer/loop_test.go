@@ -3,6 +3,7 @@ package sequencer
 // What is said of the loop valve, from estimates set by hand.
 
 import (
+	"math"
 	"slices"
 	"strings"
 	"testing"
@@ -24,9 +25,9 @@ func TestLoopValve(t *testing.T) {
 	}{
 		"unknown":    {func(l *estimate.Loop) { *l = estimate.Loop{} }, []string{"can't be read: go by its sound"}},
 		"first":      {func(l *estimate.Loop) { l.Way = estimate.ShutMore }, []string{"further shut, a little at a time", "34.0 kPa and 51.0 kPa"}},
-		"half":       {func(l *estimate.Loop) { l.Way, l.Far = estimate.ShutMore, estimate.Half }, []string{"further shut: about half of your last turn"}},
-		"back":       {func(l *estimate.Loop) { l.Way, l.Far, l.Last.Shut = estimate.OpenMore, estimate.Third, 1 }, []string{"a third of your last turn back"}},
-		"on opening": {func(l *estimate.Loop) { l.Way, l.Far, l.Last.Shut = estimate.OpenMore, estimate.Same, -1 }, []string{"open it further: about as much as"}},
+		"half":       {func(l *estimate.Loop) { l.Way, l.Further, l.Last.Shut = estimate.ShutMore, math.Exp(0.1), 0.2 }, []string{"further shut: about half of your last turn"}},
+		"back":       {func(l *estimate.Loop) { l.Way, l.Further, l.Last.Shut = estimate.OpenMore, math.Exp(-0.07), 0.2 }, []string{"a third of your last turn back"}},
+		"on opening": {func(l *estimate.Loop) { l.Way, l.Further, l.Last.Shut = estimate.OpenMore, math.Exp(-0.2), -0.2 }, []string{"open it further: about as much as"}},
 		"enough":     {func(l *estimate.Loop) { l.Way, l.Enough = estimate.Leave, true }, []string{"enough: leave"}},
 		"nearly":     {func(l *estimate.Loop) { l.Way = estimate.Leave }, []string{"nearly there"}},
 		"rated":      {func(l *estimate.Loop) { l.Way, l.HighBy = estimate.ShutMore, estimate.ByRated }, []string{"beyond its rated 1.50 L/min"}},
@@ -64,7 +65,7 @@ func TestLoopAdviceIsCalm(t *testing.T) {
 	b.e.Loop.Way = estimate.ShutMore
 	b.turn(1)
 	n := b.s.Advice().Number
-	b.e.Loop.Diff.V, b.e.Loop.Way, b.e.Loop.Far = 60, estimate.OpenMore, estimate.Quarter
+	b.e.Loop.Diff.V, b.e.Loop.Way, b.e.Loop.Further, b.e.Loop.Last.Shut = 60, estimate.OpenMore, math.Exp(-0.01), 0.2
 	b.turn(1)
 	if a := b.s.Advice(); a.Number != n || !strings.Contains(strings.Join(texts(a.Why), ";"), "60.0 kPa") {
 		t.Errorf("#%d, was #%d: %v", a.Number, n, texts(a.Why))
