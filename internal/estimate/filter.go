@@ -67,19 +67,23 @@ func (w *window) reset() {
 // values are all there are, the oldest first.
 func (w *window) values() (t, y []float64) { return w.t[w.from : w.from+w.n], w.y[w.from : w.from+w.n] }
 
-// below is how many of sorted values are below v. Which half goes on is no jump that
-// could be guessed wrongly.
+// below is how many of sorted values are below v. The half to go on in is reckoned: a
+// jump to it would be guessed wrongly every other time, which takes longer than all
+// the rest.
 func below(s []float64, v float64) int {
 	i := 0
-	for n := len(s); n > 0; {
-		half := n / 2
-		j := i
-		if s[i+half] < v {
-			j += n - half
-		}
-		i, n = j, half
+	for n := len(s); n > 0; n /= 2 {
+		i += (n - n/2) * one(s[i+n/2] < v)
 	}
 	return i
+}
+
+// one is 1 for true and 0 for false.
+func one(b bool) int {
+	if b {
+		return 1
+	}
+	return 0
 }
 
 // ranked is a window that keeps its values by size too, for robust statistics:
@@ -193,13 +197,9 @@ func spread(s []float64) (median, sigma float64) {
 // stand side by side: their begin is found by halving.
 func nearest(s []float64, x float64, k int) float64 {
 	i := 0
-	for n := len(s) - k; n > 0; { // as below does
-		half := n / 2
-		j := i
-		if x-s[i+half] > s[i+half+k]-x {
-			j += n - half
-		}
-		i, n = j, half
+	for n := len(s) - k; n > 0; n /= 2 { // as below does
+		m := i + n/2
+		i += (n - n/2) * one(x-s[m] > s[m+k]-x)
 	}
 	return max(math.Abs(s[i]-x), math.Abs(s[i+k-1]-x))
 }

@@ -58,7 +58,7 @@ func (q LPerH) LPerMin() float64 { return float64(q) / 60 }
 
 // Over is the volume the flow makes in d.
 func (q LPerH) Over(d time.Duration) Litre {
-	return Litre(float64(q) * d.Hours())
+	return Litre(float64(q) * (float64(d) / float64(time.Hour)))
 }
 
 // At is the time the volume takes at flow q. It is 0, false where no flow
