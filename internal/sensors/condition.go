@@ -58,7 +58,7 @@ type Conditioner struct {
 	beat     time.Duration // between the newest two turns
 	resumed  time.Duration // since when turns have come without a gap
 	channels [box.NumChannels]channel
-	readings box.Readings
+	readings *box.Readings
 
 	frozenFlow, frozenHeader frozen
 	boxProbe, endProbe       probe
@@ -73,7 +73,7 @@ type channel struct {
 	heard    bool
 	strokes  bool          // comes in strokes: a median would favour one part of them
 	cause    box.Cause     // of fault, or of a doubt
-	n        int           // accepted values
+	n        int8          // accepted values, up to three
 	value    float64       // that stands for them
 	at       time.Duration // of the newest
 	late     time.Duration // after which it is late
@@ -111,7 +111,7 @@ func (k *channel) is(what known, yes bool) {
 
 // New makes a conditioner.
 func New(cfg Config) *Conditioner {
-	c := &Conditioner{cfg: cfg}
+	c := &Conditioner{cfg: cfg, readings: &box.Readings{}}
 	c.channels[box.StockDraw].strokes = true
 	for ch := range c.channels {
 		c.channels[ch].leap = leapOf(box.Channel(ch))
@@ -135,7 +135,7 @@ func (c *Conditioner) Readings(mono time.Duration, samples []box.Sample) *box.Re
 	c.readings.Unseen = c.resumed == mono
 	c.stuck(mono)
 	c.probes(mono, dt)
-	r := &c.readings
+	r := c.readings
 	r.Contradicting = c.contradictions(mono)
 	judge(&r.Supply, c, box.SupplyPressure, mono, 1)
 	judge(&r.FilterOut, c, box.FilterOutPressure, mono, 1)
@@ -201,9 +201,9 @@ func (k *channel) take(mono time.Duration, s *box.Sample, r *Range) {
 		k.is(isFaulty, true)
 		return
 	}
-	near := k.n > 0 && mono-k.at <= 3*time.Second
+	gap := mono - k.at
+	near := k.n > 0 && gap <= 3*time.Second
 	if k.n > 0 {
-		gap := mono - k.at
 		if gap > time.Minute {
 			k.n = 0 // values from before a long silence are no neighbours
 		} else if k.interval == 0 {
@@ -273,10 +273,10 @@ func judge[T ~float64](r *box.Reading[T], c *Conditioner, ch box.Channel, mono t
 	}
 	age := mono - k.at
 	if k.known == 0 && age <= min(k.late, k.silent) {
-		r.Value, r.Quality, r.Cause, r.Age = T(k.value*scale), box.Good, box.NoCause, age
-		if !r.Why.Empty() {
-			r.Why = say.Text{}
+		if r.Quality != box.Good {
+			r.Quality, r.Cause, r.Why = box.Good, box.NoCause, say.Text{}
 		}
+		r.Value, r.Age = T(k.value*scale), age
 		return
 	}
 	*r = box.Reading[T]{Age: age}

@@ -46,13 +46,8 @@ type watch struct {
 	since   time.Duration
 }
 
-// see takes whether the pair contradicts itself now. What can't be judged
-// stays as it is.
-func (w *watch) see(mono time.Duration, judged, against bool) bool {
-	if !judged {
-		w.since = mono
-		return w.stands
-	}
+// see takes whether the pair contradicts itself now.
+func (w *watch) see(mono time.Duration, against bool) bool {
 	if against != w.against {
 		w.against, w.since = against, mono
 	}
@@ -96,8 +91,7 @@ func (c *Conditioner) contradictions(mono time.Duration) (found box.Channels) {
 	branching := c.branching.see(mono, branch, ok) && forward
 	for i := range pairTable {
 		p := &pairTable[i]
-		witness := forward && !p.branch || branching && p.branch
-		if upper, lower, ok := c.both(p, mono); c.pairs[i].see(mono, witness && ok, p.contradicts(upper, lower, float64(c.cfg.GaugeError))) {
+		if c.judged(p, &c.pairs[i], mono, forward && (branching || !p.branch)) {
 			c.contradict(p.upper, p.upperWhy)
 			c.contradict(p.lower, p.lowerWhy)
 			found = found.With(p.upper).With(p.lower)
@@ -106,10 +100,18 @@ func (c *Conditioner) contradictions(mono time.Duration) (found box.Channels) {
 	return found
 }
 
-func (c *Conditioner) both(p *pair, mono time.Duration) (upper, lower float64, ok bool) {
-	upper, uok := c.live(p.upper, mono)
-	lower, lok := c.live(p.lower, mono)
-	return upper, lower, uok && lok
+// judged reports whether a pair contradicts itself, witness being whether the water
+// lets it be judged now. What can't be stays as it is.
+func (c *Conditioner) judged(p *pair, w *watch, mono time.Duration, witness bool) bool {
+	if witness {
+		upper, uok := c.live(p.upper, mono)
+		lower, lok := c.live(p.lower, mono)
+		if uok && lok {
+			return w.see(mono, p.contradicts(upper, lower, float64(c.cfg.GaugeError)))
+		}
+	}
+	w.since = mono
+	return w.stands
 }
 
 func (c *Conditioner) contradict(ch box.Channel, why string) {

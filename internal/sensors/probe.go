@@ -61,7 +61,8 @@ func (p *probe) same(k *channel, mono time.Duration, ec float64) bool {
 	case k.n == 0:
 		return false
 	case p.n == 0 || k.last[0] != p.value:
-		*p = probe{value: k.last[0], n: 1, box: ec, stroke: p.stroke}
+		p.value, p.n, p.box = k.last[0], 1, ec
+		p.clean, p.drawn, p.slug, p.since = 0, 0, 0, 0
 	case k.at == mono:
 		p.n++
 	}

@@ -45,7 +45,7 @@ func (f *frozen) see(mono time.Duration, k, witness *channel) bool {
 	}
 	w := witness.value
 	if f.n == 0 || k.last[0] != f.value {
-		*f = frozen{k.last[0], mono, 1, w, w}
+		f.value, f.since, f.n, f.low, f.high = k.last[0], mono, 1, w, w
 		return false
 	}
 	if k.at == mono {
