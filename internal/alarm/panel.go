@@ -24,8 +24,8 @@ const (
 
 // Judge knows the conditions.
 type Judge interface {
-	// Tell writes down what holds of every alarm now, in the order of the panel's. It
-	// finds whether a condition stood as Active.
+	// Tell writes down what holds of every alarm now, in the order of the panel's, into
+	// what is empty but for whether a condition stood: that is Active.
 	Tell(all []Told)
 	// Seen is what is said of it when it is raised.
 	Seen(a *Alarm) say.Text
@@ -98,8 +98,11 @@ func (p *Panel) Total() Total { return p.rates.total }
 func (p *Panel) Turn(now time.Duration, j Judge) ([]Change, []Note) {
 	p.changes, p.notes = p.changes[:0], p.notes[:0]
 	stands := false
+	clear(p.told)
 	for i, awake := range p.awake {
-		p.told[i].Active = awake && p.alarms[i].active
+		if awake {
+			p.told[i].Active = p.alarms[i].active
+		}
 	}
 	j.Tell(p.told)
 	for i := range p.told {

@@ -11,7 +11,7 @@ type bareNumber struct {
 // bare reads a row as nearly all are, plain decimal numbers or nothing between
 // the separators and no event, in one pass over its bytes. It is false where
 // anything else is in it, wrong or not: the careful way reads that row.
-func (tr *TraceReader) bare() (Row, bool) {
+func (tr *TraceReader) bare() bool {
 	var n decimal
 	col := 0
 	for _, c := range tr.t.raw {
@@ -29,19 +29,19 @@ func (tr *TraceReader) bare() (Row, bool) {
 		case c == '-' && n == (decimal{}):
 			n.negative = true
 		default:
-			return Row{}, false
+			return false
 		}
 	}
 	if !n.fits() || col != len(tr.numbers)-1 {
-		return Row{}, false
+		return false
 	}
 	tr.numbers[col] = n.number()
 	if tr.event >= 0 && tr.numbers[tr.event].present {
-		return Row{}, false
+		return false
 	}
-	t := tr.numbers[tr.time]
+	t := &tr.numbers[tr.time]
 	if !t.present || math.Abs(t.x) > maxTime || tr.begun && t.x <= tr.last {
-		return Row{}, false
+		return false
 	}
 	tr.begun, tr.last = true, t.x
 	had := 0
@@ -52,7 +52,8 @@ func (tr *TraceReader) bare() (Row, bool) {
 			had++
 		}
 	}
-	return Row{T: t.x, Samples: tr.samples[:had], Deeds: tr.deeds[:0]}, true
+	tr.row.T, tr.row.Samples, tr.row.Deeds = t.x, tr.samples[:had], tr.deeds[:0]
+	return true
 }
 
 // decimal is a plain number as it is met digit by digit.

@@ -43,6 +43,7 @@ type TraceReader struct {
 	failed  error // what Next goes on returning
 	samples []box.Sample
 	deeds   []box.Deed
+	row     Row // the newest
 }
 
 type valueColumn struct {
@@ -91,12 +92,12 @@ func (tr *TraceReader) Next() (Row, error) {
 	if tr.failed != nil {
 		return Row{}, tr.failed
 	}
-	row, err := tr.read()
+	err := tr.read()
 	if err == nil && len(tr.faults.List) == 0 {
-		return row, nil
+		return tr.row, nil
 	}
 	for err == nil && !tr.faults.full() {
-		_, err = tr.read()
+		err = tr.read()
 	}
 	tr.faults.More = err == nil
 	if tr.failed = tr.faults.err(); tr.failed == nil {
@@ -106,22 +107,23 @@ func (tr *TraceReader) Next() (Row, error) {
 }
 
 // read takes one row and notes its faults. Its error ends the reading.
-func (tr *TraceReader) read() (Row, error) {
+func (tr *TraceReader) read() error {
 	err := tr.t.nextLine()
 	if err == nil {
-		if row, ok := tr.bare(); ok {
-			return row, nil
+		if tr.bare() {
+			return nil
 		}
 		err = tr.t.split()
 	}
 	if err != nil {
-		return Row{}, tr.rowError(err)
+		return tr.rowError(err)
 	}
 	if n := len(tr.t.cells); n != tr.width {
 		tr.fault(tr.t.cells[min(n, tr.width)-1].start, fmt.Sprintf("the row has %d cells, the header %d", n, tr.width))
-		return Row{}, nil
+		return nil
 	}
-	row := Row{T: tr.readTime(), Samples: tr.samples[:0], Deeds: tr.deeds[:0]}
+	row := &tr.row
+	row.T, row.Samples, row.Deeds = tr.readTime(), tr.samples[:0], tr.deeds[:0]
 	for _, v := range tr.values {
 		c := tr.t.cells[v.index]
 		x, present := tr.number(c, v.channel.Info().Column)
@@ -135,7 +137,7 @@ func (tr *TraceReader) read() (Row, error) {
 			tr.deeds = row.Deeds
 		}
 	}
-	return row, nil
+	return nil
 }
 
 // readTime reads time_s, which must rise.

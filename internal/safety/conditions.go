@@ -29,7 +29,7 @@ type criterion struct {
 // criteria are those of all alarms.
 func criteria() map[string]criterion {
 	return map[string]criterion{
-		"backflow-protection-missing": {stands: func(g *Guard, _ bool) (active, judged bool) { return !g.papers.inOrder(g.in.wall), true }},
+		"backflow-protection-missing": {stands: func(g *Guard, _ bool) (active, judged bool) { return !g.declared, true }},
 		"backflow-sign":               {stands: func(g *Guard, _ bool) (active, judged bool) { return g.backflowSign() }},
 		"supply-pressure-low": {stands: func(g *Guard, stood bool) (active, judged bool) {
 			e, open := g.in.e, g.in.s.open(g.in.e) // with the shutoff valve closed the supply is nobody's concern

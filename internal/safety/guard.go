@@ -44,6 +44,7 @@ type Guard struct {
 	out      Assessment
 	in       scene
 	bad      box.Channels // this turn
+	declared bool         // the papers are in order, this turn
 	named    box.Channels // those that sensor-fault has named since it was raised
 	signed   sign         // of backflow, this turn
 	still    still
@@ -86,6 +87,7 @@ func (g *Guard) Step(now time.Duration, wall time.Time, r *box.Readings, e *esti
 	in := &g.in // one by one: a scene made first would be copied while it is hardly written
 	in.now, in.wall, in.r, in.e, in.s = now, wall, r, e, s
 	g.bad = g.badChannels()
+	g.declared = g.papers.inOrder(wall)
 	g.watchFlow()
 	g.out.Holds = g.out.Holds[:0]
 	g.out.Changes, g.out.Notes = g.panel.Turn(now, judge{g})
@@ -127,13 +129,19 @@ type judge struct{ g *Guard }
 
 func (j judge) Tell(all []alarm.Told) {
 	g := j.g
+	drained, unseen := g.in.s.MainClosed, g.in.r.Unseen
 	for i := range all {
 		w, c := &all[i], &g.criteria[i]
 		w.Active, w.Judged = c.stands(g, w.Active)
-		w.Unseen = g.in.r.Unseen
-		w.Suppressed = c.drains && g.in.s.MainClosed
-		w.Grave = c.grave != nil && c.grave(g)
-		w.Grown = c.grown != nil && c.grown(g)
+		if c.grave != nil {
+			w.Grave = c.grave(g)
+		}
+		if c.grown != nil {
+			w.Grown = c.grown(g)
+		}
+		if drained || unseen {
+			w.Suppressed, w.Unseen = drained && c.drains, unseen
+		}
 	}
 }
 

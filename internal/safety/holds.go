@@ -47,7 +47,7 @@ func holdRules() []holdRule {
 	inspect := say.T("Close the shutoff valve, have the backflow protection inspected, then acknowledge and reset the alarm with a note of what was found.")
 	return []holdRule{
 		{"backflow-protection-missing", inject, true, say.T("Have a licensed tester check the device, then enter device, place, test dates and tester under backflow: in the configuration. Local codes and the tester decide; no sensor proves that a device works."),
-			func(g *Guard) bool { return !g.papers.inOrder(g.in.wall) }, func(g *Guard) say.Text { return g.papers.lack(g.in.wall) }},
+			func(g *Guard) bool { return !g.declared }, func(g *Guard) say.Text { return g.papers.lack(g.in.wall) }},
 		{"backflow-sign", inject, true, inspect, (*Guard).signStands, (*Guard).signSeen},
 		{"backflow-sign", open, true, inspect, (*Guard).signStands, (*Guard).signSeen},
 		// A gauge the box never had is no fault; one that fell silent is.
