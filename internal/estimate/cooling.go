@@ -176,6 +176,9 @@ type cooling struct {
 // only when that has come back.
 type warmth struct{ mid, low, ice float64 }
 
+// is takes a temperature that is known.
+func (w *warmth) is(t float64) { w.mid, w.low, w.ice = t, t, 0 }
+
 // latent is the heat of freezing, 333.6 kJ/kg, in degrees of water's own warmth.
 const latent = 79.7
 
@@ -274,14 +277,14 @@ func (e *Estimator) follow(r *box.Readings) {
 		tau = c.water.tau(e.sec, assumedWater())
 	}
 	for b := MeasuredWater; b < NumBodies; b++ {
-		w, v := &c.bodies[b], c.volumes[b]
+		w, v := &c.bodies[b], &c.volumes[b]
 		to := start
 		switch {
 		case b == MeasuredWater && r.Water.Usable():
-			*w = warmth{mid: float64(r.Water.Value), low: float64(r.Water.Value)}
+			w.is(float64(r.Water.Value))
 			continue
 		case fresh || v.Ratio <= 0:
-			*w = warmth{mid: start, low: start}
+			w.is(start)
 			continue
 		case !v.Exposed:
 			to = float64(air)

@@ -14,7 +14,7 @@ func (e *Estimator) endClean(r *box.Readings) {
 	fresh := r.EndEC.Usable() && r.EndEC.Age == 0 && e.sec-e.endBaseWin.newest() >= 0.99
 	if fresh && e.out.Pressurised == Yes && e.mayBeClean(r.EndEC.Value) {
 		e.endBaseWin.add(e.sec, float64(r.EndEC.Value))
-		if w := &e.endBaseWin; e.unreached() && (w.n <= noiseEvery || w.added%noiseEvery == 0) {
+		if w := &e.endBaseWin; e.unreached() && (w.n <= 2*noiseEvery || w.added%noiseEvery == 0) {
 			e.endNoise = w.about()
 		}
 	}
@@ -40,7 +40,7 @@ func (w *ranked) middle() (float64, bool) {
 
 // noiseEvery is the number of values that come before the noise of a window of them is
 // told anew: of 180 they change little.
-const noiseEvery = 5
+const noiseEvery = 10
 
 // mayBeClean: a reading at the line end that is out of tolerance is not of clean
 // water; nor is any once this run's fertilizer has come, or while an earlier run's is
