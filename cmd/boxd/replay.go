@@ -173,7 +173,7 @@ type printer struct {
 
 func (p printer) print(e *engine.Event) error {
 	if p.json {
-		return p.enc.Encode(e)
+		return p.enc.Encode(e.Line())
 	}
 	_, err := fmt.Fprintf(p.w, "%8.1f s  %s\n", e.T, sentence(e))
 	return err

@@ -77,24 +77,27 @@ const (
 // Reasons is one sentence or several: a step says one, an advice lists its own.
 type Reasons []string
 
-// MarshalJSON writes the event as one line of the replay output: a step's why
-// is a string, an advice's a list, a summary's numbers stand beside t.
-func (e Event) MarshalJSON() ([]byte, error) {
+// MarshalJSON writes Line.
+func (e Event) MarshalJSON() ([]byte, error) { return json.Marshal(e.Line()) }
+
+// Line is the event as one line of the replay output shows it: a step's why is a
+// string, an advice's a list, a summary's numbers stand beside t.
+func (e *Event) Line() any {
 	type plain Event
 	switch {
 	case e.Kind == StepEvent && len(e.Why) == 1:
-		return json.Marshal(struct {
-			plain
+		return &struct {
+			*plain
 			Why string `json:"why"`
-		}{plain(e), e.Why[0]})
+		}{(*plain)(e), e.Why[0]}
 	case e.Kind == SummaryEvent && e.Sum != nil:
-		return json.Marshal(struct {
+		return &struct {
 			T    float64   `json:"t"`
 			Kind EventKind `json:"kind"`
 			*Summary
-		}{e.T, e.Kind, e.Sum})
+		}{e.T, e.Kind, e.Sum}
 	}
-	return json.Marshal(plain(e))
+	return (*plain)(e)
 }
 
 // Weighings are three independent measures of the stock that went out, litres.

@@ -183,6 +183,7 @@ func (e *Estimator) BeginRun(run string) {
 	o.InjectedFor, o.EverDrawn, o.StockMeasured = 0, false, false
 	o.DrawStart, o.DrawEnd, o.Unwatched = 0, 0, 0
 	e.seenAt = e.now
+	e.atP.on, e.steadyH.on = false, false
 	e.baseWin.reset()
 	e.endBaseWin.reset()
 	e.filterWin.reset()

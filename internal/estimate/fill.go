@@ -47,6 +47,9 @@ func (e *Estimator) filling() {
 	if usual || already || torn {
 		o.Filled = Yes
 	}
+	if o.Pressurised == Yes {
+		return
+	}
 	reached := e.atP.stood(e.now, o.Header.V >= e.cfg.Target*945/1000, 5*time.Second)
 	settled := false
 	if mean, _, slope, ok := e.headerWin.line(e.sec, 20); ok {

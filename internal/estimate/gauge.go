@@ -91,14 +91,14 @@ type noise struct {
 	last    float64
 	have    bool
 	d       [16]float64 // a ring
-	n, head int
+	n, head uint
 }
 
 func (n *noise) add(x float64) {
 	if n.have {
 		n.d[n.head] = math.Abs(x - n.last)
-		n.head = (n.head + 1) % len(n.d)
-		n.n = min(n.n+1, len(n.d))
+		n.head = (n.head + 1) % uint(len(n.d))
+		n.n = min(n.n+1, uint(len(n.d)))
 	}
 	n.last, n.have = x, true
 }

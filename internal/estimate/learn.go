@@ -236,7 +236,11 @@ func (e *Estimator) designSquared() float64 {
 // run began must not pass for clean.
 func (e *Estimator) load() {
 	o := &e.out
-	o.FilterLoad = o.FilterExcess
+	if x := &o.FilterExcess; x.Known {
+		o.FilterLoad.set(x.V, x.Basis)
+	} else {
+		o.FilterLoad = Value[units.KPa]{}
+	}
 	u, ok := e.Usual(CleanFilter)
 	if !ok || o.Flowing != Yes || o.Pressurised != Yes || !o.FilterDiff.Known || !o.Main.Known {
 		return

@@ -89,7 +89,7 @@ func (e *Estimator) endBand() float64 {
 func (e *Estimator) probeSays(y, rise float64) Witness {
 	f, band := &e.flush, e.endBand()
 	f.near = f.probeH.stood(e.now, math.Abs(y) <= band, 15*time.Second)
-	passed := f.flatH.stood(e.now, e.level() && y <= 0.35*max(rise, f.peak), 5*time.Second)
+	passed := f.flatH.stood(e.now, y <= 0.35*max(rise, f.peak) && e.level(), 5*time.Second)
 	switch {
 	case !f.arrived:
 		return Waiting
