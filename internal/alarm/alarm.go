@@ -144,8 +144,8 @@ func (a *Alarm) Turn(now time.Duration, w Told, text func() say.Text) Move {
 // it would change nothing of it but the time of the last word.
 func (a *Alarm) rests() bool { return a.State == Normal && !a.active && !a.held && !a.past }
 
-// moves reports whether what is told can move an alarm that rests.
-func (w *Told) moves() bool { return w.Active || w.Grave || w.Grown || w.Suppressed }
+// Moves reports whether what is told can move an alarm that rests.
+func (w *Told) Moves() bool { return w.Active || w.Grave || w.Grown || w.Suppressed }
 
 // say notes what is seen; where nothing can be seen now, what was seen last
 // stays.

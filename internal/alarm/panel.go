@@ -25,8 +25,9 @@ const (
 // Judge knows the conditions.
 type Judge interface {
 	// Tell writes down what holds of every alarm now, in the order of the panel's, into
-	// what is empty but for whether a condition stood: that is Active.
-	Tell(all []Told)
+	// what is empty but for whether a condition stood: that is Active. It reports whether
+	// any of it can move an alarm that rests.
+	Tell(all []Told) (moves bool)
 	// Seen is what is said of it when it is raised.
 	Seen(a *Alarm) say.Text
 }
@@ -49,6 +50,7 @@ type Note struct {
 type Panel struct {
 	alarms  []*Alarm
 	awake   []bool        // of each: it doesn't rest
+	up      bool          // any of them is
 	last    time.Duration // of the last turn
 	most    time.Duration // of shelving
 	rates   Rates
@@ -104,21 +106,8 @@ func (p *Panel) Turn(now time.Duration, j Judge) ([]Change, []Note) {
 			p.told[i].Active = p.alarms[i].active
 		}
 	}
-	j.Tell(p.told)
-	for i := range p.told {
-		w := &p.told[i]
-		if !p.awake[i] && !w.moves() {
-			continue
-		}
-		p.wake(i)
-		a := p.alarms[i]
-		cause := a.Cause
-		if m := a.Turn(now, *w, func() say.Text { return j.Seen(a) }); m.On != NoSignal {
-			p.changes = append(p.changes, Change{Alarm: a, Move: m, Cause: cause})
-		}
-		stands = stands || a.held || a.Cause != ""
-		p.rises = p.rises || a.rises.n >= ChatterCount
-		p.awake[i] = !a.rests()
+	if j.Tell(p.told) || p.up {
+		stands = p.move(now, j)
 	}
 	p.last = now
 	p.group(now)
@@ -130,10 +119,32 @@ func (p *Panel) Turn(now time.Duration, j Judge) ([]Change, []Note) {
 	return p.changes, p.notes
 }
 
-// wake takes an alarm along again. Mostly most of them rest, and are not touched.
+// move gives the alarms their turns and reports whether any stands. Mostly most of them
+// rest, and are not touched.
+func (p *Panel) move(now time.Duration, j Judge) (stands bool) {
+	p.up = false
+	for i, a := range p.alarms {
+		w := &p.told[i]
+		if !p.awake[i] && !w.Moves() {
+			continue
+		}
+		p.wake(i)
+		cause := a.Cause
+		if m := a.Turn(now, *w, func() say.Text { return j.Seen(a) }); m.On != NoSignal {
+			p.changes = append(p.changes, Change{Alarm: a, Move: m, Cause: cause})
+		}
+		stands = stands || a.held || a.Cause != ""
+		p.rises = p.rises || a.rises.n >= ChatterCount
+		p.awake[i] = !a.rests()
+		p.up = p.up || p.awake[i]
+	}
+	return stands
+}
+
+// wake takes an alarm along again.
 func (p *Panel) wake(i int) {
 	if !p.awake[i] {
-		p.awake[i], p.alarms[i].last = true, p.last
+		p.awake[i], p.up, p.alarms[i].last = true, true, p.last
 	}
 }
 

@@ -20,13 +20,15 @@ type bench struct {
 	now  int
 }
 
-func (b *bench) Tell(all []Told) {
+func (b *bench) Tell(all []Told) (moves bool) {
 	for i, a := range b.Alarms() {
 		all[i] = told(false)
 		if t, ok := b.told[a.Def.ID]; ok {
 			all[i] = t
 		}
+		moves = moves || all[i].Moves()
 	}
+	return moves
 }
 
 func (b *bench) Seen(a *Alarm) say.Text { return say.T("seen") }

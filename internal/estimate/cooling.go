@@ -142,6 +142,7 @@ const (
 	remembered    = units.Ratio(0.3)   // what a remembered time constant may have changed
 	lineBelow     = units.Celsius(12)  // a straight line is told below this only
 	lineFall      = units.Celsius(0.5) // and from this fall an hour on
+	coolEvery     = 5 * time.Second
 	predictEvery  = time.Minute
 	predictStep   = 2 * time.Minute
 )
@@ -206,16 +207,19 @@ func (e *Estimator) taken(age time.Duration) float64 {
 	return (e.now - age).Seconds()
 }
 
-// cooling follows the warmth of the box and tells when it comes to 0 °C.
+// cooling follows the warmth of the box and tells when it comes to 0 °C. A box cools in
+// minutes: it is looked at every few seconds, and when the water starts or stops.
 func (e *Estimator) cooling(r *box.Readings) {
 	o, c := &e.out, &e.cool
+	if e.now-c.seen < coolEvery && o.Flowing == e.was.flowing && c.told != 0 {
+		return
+	}
 	if t := e.taken(r.BoxAir.Age); r.BoxAir.Usable() && t-e.airWin.newest() >= 10 {
 		e.airWin.add(t, float64(r.BoxAir.Value))
 	}
 	if t := e.taken(r.OutsideAir.Age); r.OutsideAir.Usable() && t-c.outWin.newest() >= fitEvery.Seconds() {
 		c.outWin.add(t, float64(r.OutsideAir.Value))
 	}
-	fall(&o.BoxAirFall, &e.airWin, e.sec, 30*time.Minute)
 	if r.BoxAir.Usable() && r.OutsideAir.Usable() {
 		c.air.add(e.taken(r.BoxAir.Age), float64(r.BoxAir.Value), float64(r.OutsideAir.Value))
 	}
@@ -232,6 +236,7 @@ func (e *Estimator) cooling(r *box.Readings) {
 	e.follow(r)
 	if c.told == 0 || e.now-c.told >= predictEvery {
 		c.told = e.now
+		fall(&o.BoxAirFall, &e.airWin, e.sec, 30*time.Minute)
 		o.Freeze = e.freeze(r)
 	}
 }

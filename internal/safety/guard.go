@@ -127,7 +127,7 @@ func (g *Guard) badChannels() box.Channels {
 // judge tells the panel what the guard sees.
 type judge struct{ g *Guard }
 
-func (j judge) Tell(all []alarm.Told) {
+func (j judge) Tell(all []alarm.Told) (moves bool) {
 	g := j.g
 	drained, unseen := g.in.s.MainClosed, g.in.r.Unseen
 	for i := range all {
@@ -142,7 +142,9 @@ func (j judge) Tell(all []alarm.Told) {
 		if drained || unseen {
 			w.Suppressed, w.Unseen = drained && c.drains, unseen
 		}
+		moves = moves || w.Moves()
 	}
+	return moves
 }
 
 func (j judge) Seen(a *alarm.Alarm) say.Text {

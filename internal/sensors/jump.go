@@ -30,15 +30,16 @@ type leap struct{ least, part float64 }
 // take notes a value; near tells that it came soon after the last. Between far
 // samples a pump's cycle makes honest leaps.
 func (j *jumps) take(v float64, l *leap, near bool) {
-	d := 0.0
-	if step := v - j.last; near && math.Abs(step) > l.least && (l.part == 0 || math.Abs(step) > l.part*max(v, j.last)) {
-		d = step
-	}
+	step, was := v-j.last, j.leap
 	j.turns <<= 1
-	if d*j.leap < 0 {
-		j.turns |= 1
+	j.leap = 0
+	if near && math.Abs(step) > l.least && math.Abs(step) > l.part*max(v, j.last) {
+		j.leap = step
+		if step*was < 0 {
+			j.turns |= 1
+		}
 	}
-	j.last, j.leap = v, d
+	j.last = v
 }
 
 func (j *jumps) count() int { return bits.OnesCount32(j.turns & (1<<jumpWindow - 1)) }
