@@ -103,6 +103,7 @@ func replay(core *engine.Engine, name string, trace io.Reader, auto bool, day ti
 		return err
 	}
 	var who autoPerson
+	in := engine.Input{Wall: day}
 	for {
 		row, err := rd.Next()
 		if errors.Is(err, io.EOF) {
@@ -111,8 +112,7 @@ func replay(core *engine.Engine, name string, trace io.Reader, auto bool, day ti
 		if err != nil {
 			return err
 		}
-		in := row.Input(!auto)
-		in.Wall = day
+		row.Into(&in, !auto)
 		if auto {
 			in.Actions = who.act(in.Mono)
 		}
