@@ -5,6 +5,7 @@ import (
 	"compress/gzip"
 	"encoding/json"
 	"io"
+	"math"
 	"os"
 	"syscall"
 	"testing"
@@ -30,6 +31,7 @@ func BenchmarkReplay(b *testing.B) {
 	rows := bytes.Count(trace, []byte("\n")) - 1
 	b.ReportAllocs()
 	began := processorTime(b)
+	pass, quickest := began, time.Duration(math.MaxInt64)
 	for b.Loop() {
 		err := sound(io.Discard, func(out io.Writer) error {
 			p := printer{out, true, json.NewEncoder(out)}
@@ -38,8 +40,11 @@ func BenchmarkReplay(b *testing.B) {
 		if err != nil {
 			b.Fatal(err)
 		}
+		now := processorTime(b)
+		pass, quickest = now, min(quickest, now-pass)
 	}
-	b.ReportMetric(float64(rows*b.N)/(processorTime(b)-began).Seconds(), "rows/cpu-s")
+	b.ReportMetric(float64(rows*b.N)/(pass-began).Seconds(), "rows/cpu-s")
+	b.ReportMetric(float64(rows)/quickest.Seconds(), "quickest-rows/cpu-s")
 }
 
 func unpacked(b *testing.B, path string) []byte {
