@@ -233,6 +233,17 @@ func (a *Alarm) Reset() error {
 	return say.Refuse("alarm %s is %s: it can be reset once its cause is gone", a.Def.ID, a.State.Say())
 }
 
+func (a *Alarm) takeUp(text say.Text, acknowledged bool) bool {
+	if !a.Def.Latches || a.State != Normal {
+		return false
+	}
+	a.Text, a.State = text, LatchedUnacknowledged
+	if acknowledged {
+		a.State = LatchedAcknowledged
+	}
+	return true
+}
+
 func (a *Alarm) signal(s Signal) bool {
 	to, ok := next(a.State, s, a.Def.Latches, a.held)
 	if !ok {

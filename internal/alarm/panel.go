@@ -339,6 +339,18 @@ func (p *Panel) TakeOut(id string, s Aside) (*Alarm, error) {
 	return p.act(id, func(a *Alarm) error { return a.TakeOut(s) })
 }
 
+// TakeUp brings back an alarm that an earlier life left for a person to reset, whether or
+// not its condition still stands, with what was seen then; false where it does not latch,
+// or no longer is one.
+func (p *Panel) TakeUp(id string, text say.Text, acknowledged bool) bool {
+	i := slices.IndexFunc(p.alarms, func(a *Alarm) bool { return a.Def.ID == id })
+	if i < 0 || !p.alarms[i].takeUp(text, acknowledged) {
+		return false
+	}
+	p.wake(i)
+	return true
+}
+
 // PutBack puts it back in the next Turn.
 func (p *Panel) PutBack(id string) (*Alarm, error) { return p.act(id, (*Alarm).PutBack) }
 

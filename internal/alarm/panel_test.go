@@ -302,3 +302,33 @@ func BenchmarkPanel(b *testing.B) {
 		p.Turn(now, p)
 	}
 }
+
+// TestTakeUp: what an earlier life left latched waits for a person's reset as it did,
+// seen or not, and is raised anew where its condition stands; nothing else is taken up.
+func TestTakeUp(t *testing.T) {
+	for _, acknowledged := range []bool{false, true} {
+		b := newBench()
+		for _, id := range []string{"supply", "none"} {
+			if b.TakeUp(id, say.T("then"), acknowledged) {
+				t.Errorf("%s is taken up", id)
+			}
+		}
+		if !b.TakeUp("sign", say.T("then"), acknowledged) || b.TakeUp("sign", say.T("twice"), acknowledged) {
+			t.Fatal("sign is to be taken up, once")
+		}
+		if said := b.wait(60); said != "" {
+			t.Errorf("said %q", said)
+		}
+		a := b.Find("sign")
+		if want := map[bool]State{false: LatchedUnacknowledged, true: LatchedAcknowledged}[acknowledged]; a.State != want || a.Text.Format != "then" {
+			t.Errorf("acknowledged %v: %v, %q", acknowledged, a.State, a.Text.Format)
+		}
+		if _, err := b.Reset("sign"); (err == nil) != acknowledged {
+			t.Errorf("acknowledged %v: reset %v", acknowledged, err)
+		}
+		b.set(true, "sign")
+		if said := b.wait(10); said != "sign" || a.State != Unacknowledged {
+			t.Errorf("acknowledged %v: its condition stands again: said %q, %v", acknowledged, said, a.State)
+		}
+	}
+}

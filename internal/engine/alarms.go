@@ -70,7 +70,7 @@ func (g *Engine) takeOut(a *box.Action) error {
 	m, err := g.guard.Panel().TakeOut(a.Alarm, alarm.Aside{By: a.By, Reason: a.Note})
 	if err == nil {
 		g.alarmEvent(Event{State: "out-of-service", By: a.By, Reason: a.Note}, m, "")
-		g.rememberService()
+		g.rememberAlarms()
 	}
 	return err
 }
@@ -106,7 +106,7 @@ func (g *Engine) alarmChange(c *alarm.Change) {
 		g.alarmEvent(Event{State: "unshelved"}, c.Alarm, "")
 	case alarm.Restore:
 		g.alarmEvent(Event{State: "in-service"}, c.Alarm, "")
-		g.rememberService()
+		g.rememberAlarms()
 	case alarm.Suppress:
 		if c.From == alarm.Acknowledged { // else nothing was to be seen
 			g.alarmEvent(Event{State: "suppressed"}, c.Alarm, "")
@@ -134,6 +134,9 @@ func (g *Engine) besides(c *alarm.Change) {
 }
 
 func (g *Engine) alarmEvent(e Event, a *alarm.Alarm, cause string) {
+	if a.Def.Latches {
+		g.rememberAlarms()
+	}
 	e.Kind, e.ID, e.Priority, e.Cause = AlarmEvent, a.Def.ID, a.Priority().String(), cause
 	e.Said.Text = a.Def.Do
 	if !a.Text.Empty() {

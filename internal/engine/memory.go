@@ -2,6 +2,7 @@ package engine
 
 import (
 	"math"
+	"strings"
 
 	"boxd/internal/alarm"
 	"boxd/internal/estimate"
@@ -19,6 +20,15 @@ type Memory struct {
 	Watch    *Watch             `json:"watch,omitempty"` // since the run before
 
 	OutOfService []OutOfService `json:"out_of_service,omitempty"` // alarms
+	Latched      []Latched      `json:"latched,omitempty"`
+}
+
+// Latched is an alarm that waits for a person's reset, or will. It outlives a power cut:
+// what was seen then is not undone by a box that starts anew.
+type Latched struct {
+	ID           string `json:"id"`
+	Text         string `json:"text"` // what was seen, in the box's own voice
+	Acknowledged bool   `json:"acknowledged,omitempty"`
 }
 
 // OutOfService is an alarm that a person took out of service. A shelf is not
@@ -52,6 +62,12 @@ func (g *Engine) recall(m Memory) {
 			g.memory.OutOfService = append(g.memory.OutOfService, o)
 		}
 	}
+	for _, l := range m.Latched {
+		// The text stands for its own format: words in it are not quantities any more.
+		if g.guard.Panel().TakeUp(l.ID, say.Text{Format: strings.ReplaceAll(l.Text, "%", "%%")}, l.Acknowledged) {
+			g.memory.Latched = append(g.memory.Latched, l)
+		}
+	}
 	if m.Zone == "" || m.Zone != g.cfg.Zone.Zone().Name {
 		return
 	}
@@ -72,14 +88,18 @@ func (g *Engine) recall(m Memory) {
 	g.est.Remember(c)
 }
 
-// rememberService notes which alarms are out of service. During a run the memory
-// stays as it was at its start: the run's own log leads to the same.
-func (g *Engine) rememberService() {
+// rememberAlarms notes which alarms are out of service, and which wait for a reset.
+// During a run the memory stays as it was at its start: the run's own log leads to the
+// same.
+func (g *Engine) rememberAlarms() {
 	g.memory.Zone, g.memory.Layout = g.cfg.Zone.Zone().Name, g.layout()
-	g.memory.OutOfService = nil
+	g.memory.OutOfService, g.memory.Latched = nil, nil
 	for _, a := range g.guard.Panel().Alarms() {
-		if a.State == alarm.OutOfService {
+		switch {
+		case a.State == alarm.OutOfService:
 			g.memory.OutOfService = append(g.memory.OutOfService, OutOfService{a.Def.ID, a.Aside.By, a.Aside.Reason})
+		case a.Def.Latches && a.State.Stands():
+			g.memory.Latched = append(g.memory.Latched, Latched{a.Def.ID, g.voice.Say(a.Text), a.State.Seen()})
 		}
 	}
 	if g.run == "" {

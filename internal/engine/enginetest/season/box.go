@@ -50,12 +50,14 @@ func (a around) inputs() (archive, link box.Surrounding) {
 // bare is the core alone, with the log of the run under way.
 type bare struct {
 	core *engine.Engine
+	past engine.Memory // as the core last wanted it remembered
 	log  []engine.Input
 	open bool
 	full bool
 }
 
 func (b *bare) Start(cfg engine.Config, _ time.Duration, _ time.Time) (bool, error) {
+	cfg.Past = b.past
 	b.core = engine.New(cfg)
 	for _, in := range b.log {
 		b.core.Step(in)
@@ -65,6 +67,9 @@ func (b *bare) Start(cfg engine.Config, _ time.Duration, _ time.Time) (bool, err
 
 func (b *bare) Turn(in engine.Input) Heard {
 	out := b.core.Step(in)
+	if out.Memory != nil {
+		b.past = *out.Memory
+	}
 	b.keep(in, out.Events)
 	return Heard{Events: out.Events}
 }
