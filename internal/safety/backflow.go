@@ -55,18 +55,18 @@ func (g *Guard) backflowSign() (active, judged bool) {
 }
 
 // signs looks for signs of backflow. After the person has closed the shutoff
-// valve none of them means anything. Only gauges read just now are compared:
+// valve none of them means anything. Only gauges that tell of now are compared:
 // while the pressure moves, a late one shows what was, and the two make a sign
 // that isn't there. A doubted one counts: what makes the supply doubtful may be
 // the very sign.
 func (g *Guard) signs() (found sign, judged bool) {
 	e, r, s, l := g.in.e, g.in.r, g.in.s, &g.limits
+	supply := g.supply.tells(g.in.now, &r.Supply) && e.Supply.Known
+	line, known := g.highest()
 	risen := g.still.see(g.in.now, e.Flowing == estimate.No && e.Filled == estimate.Yes && !s.MainClosed, &e.BoxEC)
 	if s.MainClosed {
 		return noSign, true
 	}
-	supply := e.Supply.Known && present(&r.Supply)
-	line, known := g.line()
 	switch {
 	case supply && known && line > e.Supply.V+l.BackflowMargin:
 		return lineAbove, true
@@ -78,22 +78,37 @@ func (g *Guard) signs() (found sign, judged bool) {
 	return noSign, supply && known
 }
 
-// line is the highest pressure of the line that can be read now.
-func (g *Guard) line() (p units.KPa, known bool) {
+// highest is the highest pressure of the line that can be told of now.
+func (g *Guard) highest() (p units.KPa, known bool) {
 	e, r := g.in.e, g.in.r
 	p = units.KPa(math.Inf(-1))
-	if e.FilterOut.Known && present(&r.FilterOut) {
+	if g.filterOut.tells(g.in.now, &r.FilterOut) && e.FilterOut.Known {
 		p, known = e.FilterOut.V, true
 	}
-	if e.Header.Known && present(&r.Header) {
+	if g.header.tells(g.in.now, &r.Header) && e.Header.Known {
 		p, known = max(p, e.Header.V), true
 	}
 	return p, known
 }
 
-// present reports whether a reading is of this moment, good or only doubted.
-func present[T ~float64](r *box.Reading[T]) bool {
-	return r.Quality != box.Uncertain || r.Cause == box.OutOfSpecification
+// gauge is what the guard keeps of one.
+type gauge struct {
+	was    bool          // it was not heard, once
+	silent time.Duration // when that was last
+}
+
+// backAfter is how long a gauge takes to tell of now when it is heard again: the sample
+// that the median of three lacks, and three time constants of its smoothing. A pump that
+// came on meanwhile would look like backflow until then.
+const backAfter = 7 * time.Second
+
+// tells reports whether a reading, smoothed, is of this moment, good or only doubted.
+func (k *gauge) tells(now time.Duration, r *box.Reading[units.KPa]) bool {
+	if r.Quality == box.Bad || r.Quality == box.Uncertain && r.Cause != box.OutOfSpecification {
+		k.was, k.silent = true, now
+		return false
+	}
+	return !k.was || now-k.silent >= backAfter
 }
 
 // open reports whether the shutoff valve is open. Where nobody says so, full
@@ -112,7 +127,7 @@ func (g *Guard) seenSign() say.Text {
 		return say.T("EC at the box has risen to %v while nothing flows forward: fertilizer may be coming back, or running out of the tank by itself.", e.BoxEC.V)
 	case lineAbove, noSign:
 	}
-	line, _ := g.line()
+	line, _ := g.highest()
 	return say.T("Line pressure %v is above supply pressure %v: water may flow back.", line, e.Supply.V)
 }
 

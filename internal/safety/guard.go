@@ -47,9 +47,12 @@ type Guard struct {
 	declared bool         // the papers are in order, this turn
 	named    box.Channels // those that sensor-fault has named since it was raised
 	signed   sign         // of backflow, this turn
-	still    still
-	past     flowPast
-	kind     FlowKind // of the flow alarm whose condition stands
+
+	supply, filterOut, header gauge
+
+	still still
+	past  flowPast
+	kind  FlowKind // of the flow alarm whose condition stands
 
 	sign, headerLow, flowHigh, flowLow, fault *alarm.Alarm // of the panel
 

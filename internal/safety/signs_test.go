@@ -196,3 +196,27 @@ func TestDeviceClass(t *testing.T) {
 		}
 	}
 }
+
+// TestGaugeComesBack: smoothed, a gauge that was not heard tells of what was until some
+// seconds after it is heard again. A pump that came on meanwhile is no sign of backflow; a
+// real one is told all the same, so much later.
+func TestGaugeComesBack(t *testing.T) {
+	for _, real := range []bool{false, true} {
+		b := newBench()
+		b.wait(10)
+		b.r.Supply.Quality, b.r.Supply.Cause = box.Uncertain, box.CheckFunction
+		b.e.FilterOut.V = 2 * b.e.Supply.V
+		rose := b.wait(20)
+		b.r.Supply.Quality, b.r.Supply.Cause = box.Good, box.NoCause
+		rose = append(rose, b.wait(7)...)
+		if slices.Contains(rose, "backflow-sign") {
+			t.Errorf("raised by what the supply was: %v", rose)
+		}
+		if !real {
+			b.e.Supply.V = b.e.FilterOut.V + 5
+		}
+		if rose := b.wait(6); slices.Contains(rose, "backflow-sign") != real {
+			t.Errorf("a real sign %v: raised %v", real, rose)
+		}
+	}
+}
