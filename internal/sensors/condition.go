@@ -87,8 +87,8 @@ type channel struct {
 	absurd   int           // rejected in a row
 	faults   int           // reported by the source in a row
 	fault    say.Text
-	stuck    string // how it shows that it is stuck, where it does
-	against  string // what it contradicts, where it does
+	stuck    say.Text // how it shows that it is stuck, where it does
+	against  string   // what it contradicts, where it does
 }
 
 // known is what stands against a channel.
@@ -106,6 +106,13 @@ func (k *channel) is(what known, yes bool) {
 	k.known &^= what
 	if yes {
 		k.known |= what
+	}
+}
+
+// sticks notes whether it is stuck, and how it shows.
+func (k *channel) sticks(yes bool, how say.Text) {
+	if k.is(isStuck, yes); yes {
+		k.stuck = how
 	}
 }
 
@@ -315,7 +322,7 @@ func (k *channel) judge(age time.Duration) (box.Quality, box.Cause, say.Text) {
 	case k.absurd >= 3, k.faults >= 3 && age >= faultFor:
 		return box.Bad, k.cause, k.fault
 	case k.known&isStuck != 0:
-		return box.Bad, box.Failure, say.Text{Format: k.stuck}
+		return box.Bad, box.Failure, k.stuck
 	case k.jumps.count() >= jumpsBad:
 		return box.Bad, box.Failure, say.T("jumps to and fro as water can't: check plug, shield and ground")
 	case k.known&isFaulty != 0:

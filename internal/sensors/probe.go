@@ -4,6 +4,7 @@ import (
 	"time"
 
 	"boxd/internal/box"
+	"boxd/internal/say"
 )
 
 // An EC probe that stays the same to the last digit may be true: clean water is
@@ -41,17 +42,15 @@ type probe struct {
 // probes looks for EC probes that are stuck.
 func (c *Conditioner) probes(mono, dt time.Duration) {
 	k := &c.channels[box.BoxEC]
-	k.stuck = boxStuckWhy
-	k.is(isStuck, c.boxProbe.same(k, mono, 0) && c.boxProbe.untouchedByStock(c, mono, dt))
+	k.sticks(c.boxProbe.same(k, mono, 0) && c.boxProbe.untouchedByStock(c, mono, dt), say.T(boxStuckWhy))
 	k = &c.channels[box.EndEC]
-	k.stuck = endStuckWhy
 	ec, seen := c.live(box.BoxEC, mono)
 	if !seen || c.cfg.EndVolume <= 0 {
 		c.endProbe.n = 0
 		k.is(isStuck, false)
 		return
 	}
-	k.is(isStuck, c.endProbe.same(k, mono, ec) && c.endProbe.untouchedByWater(c, mono, dt, ec))
+	k.sticks(c.endProbe.same(k, mono, ec) && c.endProbe.untouchedByWater(c, mono, dt, ec), say.T(endStuckWhy))
 }
 
 // same reports whether the probe still sends the value it did; where it sends

@@ -4,6 +4,7 @@ import (
 	"time"
 
 	"boxd/internal/box"
+	"boxd/internal/say"
 )
 
 // A reading that stays the same to the last digit may be true, as long as
@@ -33,9 +34,8 @@ const stuckWhy = "does not move while flow and pressure do: it is stuck"
 func (c *Conditioner) stuck(mono time.Duration) {
 	flow, header := &c.channels[box.MainFlow], &c.channels[box.HeaderPressure]
 	f, h := &c.frozenFlow, &c.frozenHeader
-	flow.stuck, header.stuck = stuckWhy, stuckWhy
-	flow.is(isStuck, f.see(mono, flow, header) && flow.last[0] > leastFlow && f.high-f.low > movedKPa)
-	header.is(isStuck, h.see(mono, header, flow) && header.last[0] > leastKPa && h.high > leastFlow && h.high-h.low > movedPart*h.high)
+	flow.sticks(f.see(mono, flow, header) && flow.last[0] > leastFlow && f.high-f.low > movedKPa, say.T(stuckWhy))
+	header.sticks(h.see(mono, header, flow) && header.last[0] > leastKPa && h.high > leastFlow && h.high-h.low > movedPart*h.high, say.T(stuckWhy))
 }
 
 // see reports whether k has sent the same value for long enough.
