@@ -21,6 +21,7 @@ type Verdict struct {
 const (
 	disputeAfter = 2 * time.Minute // witnesses apart for so long disagree
 	longer       = 1.5             // times the volume needed, where the probe can't confirm it
+	surely       = 0.9             // of the band within which the probe must read: what noise and lag may hide is kept off, and as much again where its clean water is remembered
 )
 
 // probe reads the witness at the line end. Its cell is fed by one emitter, so it
@@ -87,7 +88,10 @@ func (e *Estimator) endBand() float64 {
 }
 
 func (e *Estimator) probeSays(y, rise float64) Witness {
-	f, band := &e.flush, e.endBand()
+	f, band := &e.flush, surely*e.endBand()
+	if f.borrowed {
+		band *= surely
+	}
 	f.near = f.probeH.stood(e.now, math.Abs(y) <= band, 15*time.Second)
 	passed := f.flatH.stood(e.now, y <= 0.35*max(rise, f.peak) && e.level(), 5*time.Second)
 	switch {
