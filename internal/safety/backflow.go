@@ -63,6 +63,7 @@ func (g *Guard) signs() (found sign, judged bool) {
 	e, r, s, l := g.in.e, g.in.r, g.in.s, &g.limits
 	supply := g.supply.tells(g.in.now, &r.Supply) && e.Supply.Known
 	line, known := g.highest()
+	g.across = supply && g.filterOut.heard(g.in.now)
 	risen := g.still.see(g.in.now, e.Flowing == estimate.No && e.Filled == estimate.Yes && !s.MainClosed, &e.BoxEC)
 	if s.MainClosed {
 		return noSign, true
@@ -106,10 +107,11 @@ const backAfter = 7 * time.Second
 func (k *gauge) tells(now time.Duration, r *box.Reading[units.KPa]) bool {
 	if r.Quality == box.Bad || r.Quality == box.Uncertain && r.Cause != box.OutOfSpecification {
 		k.was, k.silent = true, now
-		return false
 	}
-	return !k.was || now-k.silent >= backAfter
+	return k.heard(now)
 }
+
+func (k *gauge) heard(now time.Duration) bool { return !k.was || now-k.silent >= backAfter }
 
 // open reports whether the shutoff valve is open. Where nobody says so, full
 // lines in a run tell.

@@ -105,13 +105,14 @@ func (g *Guard) idle() bool {
 
 func (g *Guard) clogging(stood bool) (active, judged bool) {
 	steady, x := g.steady(), g.filterLoad()
-	return steady && x.Known && above(x.V, g.limits.FilterWarn, g.limits.Deadband.Pressure, stood), !steady || x.Known
+	return steady && x.Known && above(x.V, g.limits.FilterWarn, g.limits.Deadband.Pressure, stood), !steady || x.Known && g.across
 }
 
-func (g *Guard) torn(bool) (active, judged bool) {
+func (g *Guard) torn(stood bool) (active, judged bool) {
 	e, steady := g.in.e, g.steady()
 	clean := e.FilterDiff.V - e.FilterExcess.V
-	return steady && e.FilterExcess.Known && clean > 5 && e.FilterDiff.V+e.FilterDoubt < clean*units.KPa(g.limits.FilterTorn), !steady || e.FilterExcess.Known
+	return steady && e.FilterExcess.Known && clean > 5 && below(e.FilterDiff.V+e.FilterDoubt, clean*units.KPa(g.limits.FilterTorn), g.limits.Deadband.Pressure, stood),
+		!steady || e.FilterExcess.Known && g.across
 }
 
 func (g *Guard) flowAbove(stood bool) (active, judged bool) {

@@ -12,6 +12,7 @@ import (
 	"testing"
 
 	"boxd/internal/alarm"
+	"boxd/internal/box"
 	"boxd/internal/estimate"
 	"boxd/internal/units"
 )
@@ -253,4 +254,35 @@ func stepsOf(d alarm.Definition) string {
 		return "any"
 	}
 	return strings.Join(d.Steps, ", ")
+}
+
+// TestTornThroughNoise: a screen that tears is told in its time though the difference's
+// noise touches the limit, and a gauge that is not heard for a moment, while the supply
+// moves, makes another difference of it.
+func TestTornThroughNoise(t *testing.T) {
+	for name, disturb := range map[string]func(b *bench, s int){
+		"noise": func(b *bench, s int) {
+			b.e.FilterDiff.V = 8 + units.KPa(s%7)/2 // of 20 when clean: 8 to 11
+			b.e.FilterExcess.V = b.e.FilterDiff.V - 20
+		},
+		"not heard": func(b *bench, s int) {
+			b.r.FilterOut.Quality, b.r.FilterOut.Cause = box.Good, box.NoCause
+			if b.e.FilterDiff.V = 4; s%30 < 3 {
+				b.r.FilterOut.Quality, b.r.FilterOut.Cause = box.Uncertain, box.CheckFunction
+				b.e.FilterDiff.V = 15
+			}
+			b.e.FilterExcess.V = b.e.FilterDiff.V - 20
+		},
+	} {
+		b := newBench()
+		b.wait(60)
+		var rose []string
+		for s := range 120 {
+			disturb(b, s)
+			rose = append(rose, b.wait(1)...)
+		}
+		if !slices.Contains(rose, "filter-torn") {
+			t.Errorf("%s: raised %v", name, rose)
+		}
+	}
 }

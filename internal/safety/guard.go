@@ -49,6 +49,7 @@ type Guard struct {
 	signed   sign         // of backflow, this turn
 
 	supply, filterOut, header gauge
+	across                    bool // both gauges of the filter tell of now
 
 	still still
 	past  flowPast
