@@ -303,6 +303,23 @@ func TestFilter(t *testing.T) {
 	}
 }
 
+// TestFilterLearntOfNow: while a gauge is late and the supply moves, the difference is
+// none to learn.
+func TestFilterLearntOfNow(t *testing.T) {
+	b := newBench(t)
+	b.full()
+	b.r.FilterOut.Quality, b.r.FilterOut.Cause, b.r.FilterOut.Age = box.Uncertain, box.CheckFunction, 5*time.Second
+	for range 60 {
+		b.r.Supply.Value += 0.5
+		b.turn(1)
+	}
+	b.r.FilterOut = good[units.KPa](280)
+	b.turn(60)
+	if c := b.e.FilterClean(); !c.Known || math.Abs(float64(c.V)-40) > 2 {
+		t.Errorf("clean difference %+v, want 40 kPa", c)
+	}
+}
+
 // TestCooling: air that falls 3 °C an hour falls 3 °C an hour.
 func TestCooling(t *testing.T) {
 	b := newBench(t)

@@ -3,6 +3,7 @@ package estimate
 import (
 	"math"
 
+	"boxd/internal/box"
 	"boxd/internal/units"
 )
 
@@ -58,7 +59,8 @@ func (e *Estimator) filter() {
 	}
 	q2 := float64(o.Main.V) * float64(o.Main.V)
 	if !e.filterKnown {
-		if e.sec-e.filterWin.newest() >= 0.99 {
+		// A late gauge shows what was: while the supply moves, that is no difference.
+		if o.FilterDiff.Quality == box.Good && e.sec-e.filterWin.newest() >= 0.99 {
 			e.filterWin.add(e.sec, float64(o.FilterDiff.V)/q2)
 		}
 		if k, sd, n := e.filterWin.robust(e.sec); n >= 40 {

@@ -316,7 +316,7 @@ func (s *Season) enter(step string) {
 		"inject>flush": {"loop_opened", "injector_off", "stock_out"}, "flush>secure": {"main_closed"},
 		"pressurise>secure": {"main_closed"}, "inject>secure": {"main_closed"}, "secure>ready": {"run_end"},
 	}[from+">"+step]
-	ok := len(words) == 0 || s.box.View().Observe || from == "inject" && step == "flush" && s.t-s.lastStock > 30
+	ok := len(words) == 0 || s.box.View().Observe || from == "inject" && step == "flush" && s.t-s.lastStock > 15
 	for _, w := range words {
 		ok = ok || s.said[w]
 	}
