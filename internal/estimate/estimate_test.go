@@ -307,13 +307,16 @@ func TestFilter(t *testing.T) {
 // none to learn.
 func TestFilterLearntOfNow(t *testing.T) {
 	b := newBench(t)
-	b.full()
+	design := b.e.cfg.Zone.ExpectedFlow(68.95)
+	b.set(design.Scale(1.6), 20)
+	b.turn(150)
+	b.set(design, 68.95)
 	b.r.FilterOut.Quality, b.r.FilterOut.Cause, b.r.FilterOut.Age = box.Uncertain, box.CheckFunction, 5*time.Second
-	for range 60 {
+	for range 120 {
 		b.r.Supply.Value += 0.5
 		b.turn(1)
 	}
-	b.r.FilterOut = good[units.KPa](280)
+	b.r.FilterOut = good[units.KPa](310)
 	b.turn(60)
 	if c := b.e.FilterClean(); !c.Known || math.Abs(float64(c.V)-40) > 2 {
 		t.Errorf("clean difference %+v, want 40 kPa", c)

@@ -6,7 +6,6 @@ import (
 
 	"boxd/internal/box"
 	"boxd/internal/engine"
-	"boxd/internal/estimate"
 	"boxd/internal/units"
 )
 
@@ -343,7 +342,7 @@ func (s *Season) milestone(name string) {
 		s.wake(&s.plan.Runs[s.run], flowing)
 	case "flush_done":
 		s.saidDone, s.doneAt = true, s.t
-		s.doneBlind = s.box.View().Progress.EndWitness == estimate.Absent.String()
+		s.doneBlind = s.box.View().Progress.EndWitness == "absent"
 		s.later = s.plant.pipes.later(s.plant.inst.probeRow)
 		s.tally.Done++
 		rest := s.plant.now.end - s.plant.now.base
