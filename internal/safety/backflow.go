@@ -61,9 +61,10 @@ func (g *Guard) backflowSign() (active, judged bool) {
 // the very sign.
 func (g *Guard) signs() (found sign, judged bool) {
 	e, r, s, l := g.in.e, g.in.r, g.in.s, &g.limits
-	supply := g.supply.tells(g.in.now, &r.Supply) && e.Supply.Known
+	supply := g.supply.tells(g.in.now, r.Supply.Quality, r.Supply.Cause) && e.Supply.Known
 	line, known := g.highest()
 	g.across = supply && g.filterOut.heard(g.in.now)
+	g.ratio = g.main.tells(g.in.now, r.Main.Quality, r.Main.Cause) && g.header.heard(g.in.now)
 	risen := g.still.see(g.in.now, e.Flowing == estimate.No && e.Filled == estimate.Yes && !s.MainClosed, &e.BoxEC)
 	if s.MainClosed {
 		return noSign, true
@@ -83,16 +84,16 @@ func (g *Guard) signs() (found sign, judged bool) {
 func (g *Guard) highest() (p units.KPa, known bool) {
 	e, r := g.in.e, g.in.r
 	p = units.KPa(math.Inf(-1))
-	if g.filterOut.tells(g.in.now, &r.FilterOut) && e.FilterOut.Known {
+	if g.filterOut.tells(g.in.now, r.FilterOut.Quality, r.FilterOut.Cause) && e.FilterOut.Known {
 		p, known = e.FilterOut.V, true
 	}
-	if g.header.tells(g.in.now, &r.Header) && e.Header.Known {
+	if g.header.tells(g.in.now, r.Header.Quality, r.Header.Cause) && e.Header.Known {
 		p, known = max(p, e.Header.V), true
 	}
 	return p, known
 }
 
-// gauge is what the guard keeps of one.
+// gauge is what the guard keeps of a gauge or a meter.
 type gauge struct {
 	was    bool          // it was not heard, once
 	silent time.Duration // when that was last
@@ -104,8 +105,8 @@ type gauge struct {
 const backAfter = 7 * time.Second
 
 // tells reports whether a reading, smoothed, is of this moment, good or only doubted.
-func (k *gauge) tells(now time.Duration, r *box.Reading[units.KPa]) bool {
-	if r.Quality == box.Bad || r.Quality == box.Uncertain && r.Cause != box.OutOfSpecification {
+func (k *gauge) tells(now time.Duration, q box.Quality, c box.Cause) bool {
+	if q == box.Bad || q == box.Uncertain && c != box.OutOfSpecification {
 		k.was, k.silent = true, now
 	}
 	return k.heard(now)

@@ -48,8 +48,9 @@ type Guard struct {
 	named    box.Channels // those that sensor-fault has named since it was raised
 	signed   sign         // of backflow, this turn
 
-	supply, filterOut, header gauge
-	across                    bool // both gauges of the filter tell of now
+	supply, filterOut, header, main gauge
+	across                          bool // both gauges of the filter tell of now
+	ratio                           bool // meter and gauge of the flow's ratio do
 
 	still still
 	past  flowPast

@@ -220,3 +220,21 @@ func TestGaugeComesBack(t *testing.T) {
 		}
 	}
 }
+
+// TestFlowJudgedOfNow: with the header's gauge not heard while the pressure rises, what the
+// emitters explain is of before: no flow is too high by that.
+func TestFlowJudgedOfNow(t *testing.T) {
+	b := newBench()
+	b.wait(60)
+	b.r.Header.Quality, b.r.Header.Cause = box.Uncertain, box.CheckFunction
+	b.e.FlowRatio.V = 1.3
+	rose := b.wait(120)
+	b.r.Header.Quality, b.r.Header.Cause, b.e.FlowRatio.V = box.Good, box.NoCause, 1
+	if rose = append(rose, b.wait(60)...); len(rose) > 0 {
+		t.Errorf("raised %v", rose)
+	}
+	b.e.FlowRatio.V = 1.3
+	if rose := b.wait(60); !slices.Contains(rose, "flow-above-expected") {
+		t.Errorf("a flow that is too high: raised %v", rose)
+	}
+}
