@@ -9,7 +9,6 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
-	"slices"
 	"strings"
 	"time"
 )
@@ -96,10 +95,9 @@ func trace() ([]string, error) {
 }
 
 // replay is how many rows of twelve channels a replay takes a second of one
-// processor, from CSV to JSON Lines, after what the process' start takes. Of the passes
-// the quickest counts: what a host gives to a neighbour is not the replay's.
+// processor, from CSV to JSON Lines, after what the process' start takes.
 func replay(ctx context.Context, boxd, dir string) ([]row, error) {
-	const times, again = 9, 40
+	const times, again = 5, 40
 	lines, err := trace()
 	if err != nil {
 		return nil, err
@@ -120,7 +118,7 @@ func replay(ctx context.Context, boxd, dir string) ([]row, error) {
 			}
 			cpus = append(cpus, cpu)
 		}
-		return slices.Min(cpus), nil
+		return median(cpus), nil
 	}
 	one, err := took(short)
 	if err != nil {

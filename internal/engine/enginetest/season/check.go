@@ -83,8 +83,8 @@ func (s *Season) tolerance() float64 {
 	return max(50, 0.05*s.risen)/(1-in.fouled) + max(0, -in.drifted)
 }
 
-// front is what a zone without a probe, or with one that can't be read or stands in a row
-// that is torn or shut, is held to: by the design the volume
+// front is what a zone without a probe, or with one in a row that is torn or
+// shut, is held to: by the design the volume
 // alone says "done" when plug flow has brought clean water to the last emitter.
 // Half the rise is the middle of a front; how much was left is in the report.
 const front = 0.5
@@ -96,9 +96,9 @@ const front = 0.5
 const lateRow = 3
 
 // hidden is the part of the flow from which a leak and clogged emitters count as
-// hiding each other: together they take what whole rows would, and where no end
-// probe stands in the rows that are served late nothing at the box tells of them. Such
-// ends are counted apart.
+// hiding each other: together they take what whole rows would, and without an end
+// probe nothing at the box tells that some rows are served late. Such ends are
+// counted apart.
 const hidden = 0.05
 
 // lookAtEnds holds "done" against the water at the last emitters of the whole
@@ -110,7 +110,7 @@ func (s *Season) lookAtEnds() {
 		s.unclean = s.t
 	}
 	early := s.saidDone && !s.told && s.early(limit)
-	if early && (p.inst.noProbe || far <= limit) && p.now.leak > hidden && p.now.missing > hidden {
+	if early && p.inst.noProbe && p.now.leak > hidden && p.now.missing > hidden {
 		s.told = true
 		s.tally.Hidden++
 	}
@@ -125,7 +125,7 @@ func (s *Season) lookAtEnds() {
 // early: the end of a whole row is not as clean as it is held to.
 func (s *Season) early(limit float64) bool {
 	p := s.plant
-	blind := p.inst.noProbe || s.doneBlind || p.pipes.rows[p.inst.probeRow].spoilt
+	blind := p.inst.noProbe || p.pipes.rows[p.inst.probeRow].spoilt
 	for i := range p.pipes.rows {
 		held := limit
 		switch {
@@ -315,7 +315,7 @@ func (s *Season) enter(step string) {
 		"inject>flush": {"loop_opened", "injector_off", "stock_out"}, "flush>secure": {"main_closed"},
 		"pressurise>secure": {"main_closed"}, "inject>secure": {"main_closed"}, "secure>ready": {"run_end"},
 	}[from+">"+step]
-	ok := len(words) == 0 || s.box.View().Observe || from == "inject" && step == "flush" && s.t-s.lastStock > 15
+	ok := len(words) == 0 || s.box.View().Observe || from == "inject" && step == "flush" && s.t-s.lastStock > 30
 	for _, w := range words {
 		ok = ok || s.said[w]
 	}
@@ -342,7 +342,6 @@ func (s *Season) milestone(name string) {
 		s.wake(&s.plan.Runs[s.run], flowing)
 	case "flush_done":
 		s.saidDone, s.doneAt = true, s.t
-		s.doneBlind = s.box.View().Progress.EndWitness == "absent"
 		s.later = s.plant.pipes.later(s.plant.inst.probeRow)
 		s.tally.Done++
 		rest := s.plant.now.end - s.plant.now.base

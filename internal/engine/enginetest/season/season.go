@@ -55,7 +55,6 @@ type Season struct {
 	rise, risen  float64 // µS/cm: what is mixed in, smoothed; its peak
 	unclean      float64 // s, when the worst row's end was last out of tolerance
 	doneAt       float64
-	doneBlind    bool                     // no end probe could be read then
 	later        []bool                   // rows that were reached later than the probe's, when done was said
 	quiet        [box.NumChannels]float64 // s for which a channel has sent nothing
 }
