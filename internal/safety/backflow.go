@@ -5,7 +5,6 @@ import (
 	"strings"
 	"time"
 
-	"boxd/internal/box"
 	"boxd/internal/estimate"
 	"boxd/internal/say"
 	"boxd/internal/units"
@@ -60,15 +59,13 @@ func (g *Guard) backflowSign() (active, judged bool) {
 // that isn't there. A doubted one counts: what makes the supply doubtful may be
 // the very sign.
 func (g *Guard) signs() (found sign, judged bool) {
-	e, r, s, l := g.in.e, g.in.r, g.in.s, &g.limits
-	supply := g.supply.tells(g.in.now, r.Supply.Quality, r.Supply.Cause) && e.Supply.Known
-	line, known := g.highest()
-	g.across = supply && g.filterOut.heard(g.in.now)
-	g.ratio = g.main.tells(g.in.now, r.Main.Quality, r.Main.Cause) && g.header.heard(g.in.now)
+	e, s, l := g.in.e, g.in.s, &g.limits
 	risen := g.still.see(g.in.now, e.Flowing == estimate.No && e.Filled == estimate.Yes && !s.MainClosed, &e.BoxEC)
 	if s.MainClosed {
 		return noSign, true
 	}
+	supply := e.Supply.Known && g.supply.tells
+	line, known := g.highest()
 	switch {
 	case supply && known && line > e.Supply.V+l.BackflowMargin:
 		return lineAbove, true
@@ -82,37 +79,16 @@ func (g *Guard) signs() (found sign, judged bool) {
 
 // highest is the highest pressure of the line that can be told of now.
 func (g *Guard) highest() (p units.KPa, known bool) {
-	e, r := g.in.e, g.in.r
+	e := g.in.e
 	p = units.KPa(math.Inf(-1))
-	if g.filterOut.tells(g.in.now, r.FilterOut.Quality, r.FilterOut.Cause) && e.FilterOut.Known {
+	if e.FilterOut.Known && g.filterOut.tells {
 		p, known = e.FilterOut.V, true
 	}
-	if g.header.tells(g.in.now, r.Header.Quality, r.Header.Cause) && e.Header.Known {
+	if e.Header.Known && g.header.tells {
 		p, known = max(p, e.Header.V), true
 	}
 	return p, known
 }
-
-// gauge is what the guard keeps of a gauge or a meter.
-type gauge struct {
-	was    bool          // it was not heard, once
-	silent time.Duration // when that was last
-}
-
-// backAfter is how long a gauge takes to tell of now when it is heard again: the sample
-// that the median of three lacks, and three time constants of its smoothing. A pump that
-// came on meanwhile would look like backflow until then.
-const backAfter = 7 * time.Second
-
-// tells reports whether a reading, smoothed, is of this moment, good or only doubted.
-func (k *gauge) tells(now time.Duration, q box.Quality, c box.Cause) bool {
-	if q == box.Bad || q == box.Uncertain && c != box.OutOfSpecification {
-		k.was, k.silent = true, now
-	}
-	return k.heard(now)
-}
-
-func (k *gauge) heard(now time.Duration) bool { return !k.was || now-k.silent >= backAfter }
 
 // open reports whether the shutoff valve is open. Where nobody says so, full
 // lines in a run tell.

@@ -56,7 +56,7 @@ func criteria() map[string]criterion {
 		"flow-above-expected": {drains: true, stands: (*Guard).flowAbove},
 		"flow-below-expected": {drains: true, stands: func(g *Guard, stood bool) (active, judged bool) {
 			steady, r := g.steady(), &g.in.e.FlowRatio
-			return steady && above(1-r.V, g.limits.FlowLow, g.limits.Deadband.Flow, stood), !steady || r.Known && g.ratio
+			return steady && above(1-r.V, g.limits.FlowLow, g.limits.Deadband.Flow, stood), !steady || r.Known && g.ratio()
 		}},
 		"ec-above-limit": {stands: func(g *Guard, stood bool) (active, judged bool) {
 			ec, l := &g.in.e.BoxEC, &g.limits
@@ -105,21 +105,21 @@ func (g *Guard) idle() bool {
 
 func (g *Guard) clogging(stood bool) (active, judged bool) {
 	steady, x := g.steady(), g.filterLoad()
-	return steady && x.Known && above(x.V, g.limits.FilterWarn, g.limits.Deadband.Pressure, stood), !steady || x.Known && g.across
+	return steady && x.Known && above(x.V, g.limits.FilterWarn, g.limits.Deadband.Pressure, stood), !steady || x.Known && g.across()
 }
 
 func (g *Guard) torn(stood bool) (active, judged bool) {
 	e, steady := g.in.e, g.steady()
 	clean := e.FilterDiff.V - e.FilterExcess.V
 	return steady && e.FilterExcess.Known && clean > 5 && below(e.FilterDiff.V+e.FilterDoubt, clean*units.KPa(g.limits.FilterTorn), g.limits.Deadband.Pressure, stood),
-		!steady || e.FilterExcess.Known && g.across
+		!steady || e.FilterExcess.Known && g.across()
 }
 
 func (g *Guard) flowAbove(stood bool) (active, judged bool) {
 	e, steady := g.in.e, g.steady()
 	// A flow that still falls towards what is expected is the last air leaving.
 	leaves := !stood && e.FlowTrend.Known && e.FlowTrend.V < -airLeaves
-	return steady && !leaves && above(e.FlowRatio.V-1, g.limits.FlowHigh, g.limits.Deadband.Flow, stood), !steady || e.FlowRatio.Known && g.ratio
+	return steady && !leaves && above(e.FlowRatio.V-1, g.limits.FlowHigh, g.limits.Deadband.Flow, stood), !steady || e.FlowRatio.Known && g.ratio()
 }
 
 func (g *Guard) flushIncomplete(bool) (active, judged bool) {

@@ -49,8 +49,6 @@ type Guard struct {
 	signed   sign         // of backflow, this turn
 
 	supply, filterOut, header, main gauge
-	across                          bool // both gauges of the filter tell of now
-	ratio                           bool // meter and gauge of the flow's ratio do
 
 	still still
 	past  flowPast
@@ -93,6 +91,7 @@ func (g *Guard) Step(now time.Duration, wall time.Time, r *box.Readings, e *esti
 	in.now, in.wall, in.r, in.e, in.s = now, wall, r, e, s
 	g.bad = g.badChannels()
 	g.declared = g.papers.inOrder(wall)
+	g.hear()
 	g.watchFlow()
 	g.out.Holds = g.out.Holds[:0]
 	g.out.Changes, g.out.Notes = g.panel.Turn(now, judge{g})
