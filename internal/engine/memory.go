@@ -2,7 +2,6 @@ package engine
 
 import (
 	"math"
-	"strings"
 
 	"boxd/internal/alarm"
 	"boxd/internal/estimate"
@@ -63,8 +62,7 @@ func (g *Engine) recall(m Memory) {
 		}
 	}
 	for _, l := range m.Latched {
-		// The text stands for its own format: words in it are not quantities any more.
-		if g.guard.Panel().TakeUp(l.ID, say.Text{Format: strings.ReplaceAll(l.Text, "%", "%%")}, l.Acknowledged) {
+		if g.guard.Panel().TakeUp(l.ID, say.Text{Format: l.Text}, l.Acknowledged) { // said as it is: its numbers are in it
 			g.memory.Latched = append(g.memory.Latched, l)
 		}
 	}

@@ -364,3 +364,20 @@ func TestNoMemoryWeakens(t *testing.T) {
 		}
 	})
 }
+
+// TestLatchedIsSaidAsItWas: what was seen before a power cut is shown to the letter, and
+// what this box has no latching alarm for is left out.
+func TestLatchedIsSaidAsItWas(t *testing.T) {
+	const seen = "Supply pressure has fallen by 40 % with the lines full."
+	cfg := enginetest.Config(enginetest.Zone())
+	cfg.Past.Latched = []engine.Latched{{ID: "backflow-sign", Text: seen}, {ID: "ratio-off", Text: "x"}, {ID: "unheard-of", Text: "x"}}
+	r := enginetest.New(cfg, 1, false)
+	r.Advance(5 * time.Second)
+	v := r.Core.View()
+	if len(v.Alarms) != 1 || v.Alarms[0].ID != "backflow-sign" || v.Alarms[0].Text != seen {
+		t.Errorf("%+v", v.Alarms)
+	}
+	if len(v.Holds) == 0 || v.Holds[0].Reason != seen {
+		t.Errorf("holds %+v", v.Holds)
+	}
+}
