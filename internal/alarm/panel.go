@@ -82,12 +82,14 @@ func (p *Panel) Alarms() []*Alarm { return p.alarms }
 
 // Find is the alarm with this id, nil when there is none.
 func (p *Panel) Find(id string) *Alarm {
-	for _, a := range p.alarms {
-		if a.Def.ID == id {
-			return a
-		}
+	if i := p.index(id); i >= 0 {
+		return p.alarms[i]
 	}
 	return nil
+}
+
+func (p *Panel) index(id string) int {
+	return slices.IndexFunc(p.alarms, func(a *Alarm) bool { return a.Def.ID == id })
 }
 
 // Figures are the alarm rates now.
@@ -343,7 +345,7 @@ func (p *Panel) TakeOut(id string, s Aside) (*Alarm, error) {
 // not its condition still stands, with what was seen then; false where it does not latch,
 // or no longer is one.
 func (p *Panel) TakeUp(id string, text say.Text, acknowledged bool) bool {
-	i := slices.IndexFunc(p.alarms, func(a *Alarm) bool { return a.Def.ID == id })
+	i := p.index(id)
 	if i < 0 || !p.alarms[i].takeUp(text, acknowledged) {
 		return false
 	}
@@ -359,7 +361,7 @@ func (p *Panel) act(id string, do func(*Alarm) error) (*Alarm, error) {
 	if err != nil {
 		return nil, err
 	}
-	p.wake(slices.Index(p.alarms, a))
+	p.wake(p.index(id))
 	return a, do(a)
 }
 

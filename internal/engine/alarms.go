@@ -134,7 +134,7 @@ func (g *Engine) besides(c *alarm.Change) {
 }
 
 func (g *Engine) alarmEvent(e Event, a *alarm.Alarm, cause string) {
-	if a.Def.Latches {
+	if a.Def.Latches { // whatever moved it has moved it by now
 		g.rememberAlarms()
 	}
 	e.Kind, e.ID, e.Priority, e.Cause = AlarmEvent, a.Def.ID, a.Priority().String(), cause

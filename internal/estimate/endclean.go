@@ -39,7 +39,7 @@ func (w *ranked) middle() (float64, bool) {
 }
 
 // noiseEvery is the number of values that come before the noise of a window of them is
-// told anew: of 180 they change little.
+// told anew: of the 180 of a window they change little. Common practice, no source.
 const noiseEvery = 10
 
 // mayBeClean: a reading at the line end that is out of tolerance is not of clean

@@ -29,9 +29,7 @@ func (e *Estimator) strokes(r *box.Readings) {
 	o, c := &e.out, &e.cycles
 	o.Cycling = Value[units.PerMin]{}
 	if o.Drawing != Yes || !r.Stock.Usable() {
-		if c.last != 0 || c.mean.tau == 0 {
-			*c = cycling{mean: lowpass{tau: 20 * time.Second}}
-		}
+		*c = cycling{mean: lowpass{tau: 20 * time.Second}}
 		return
 	}
 	if r.Stock.Age == 0 {
