@@ -13,8 +13,8 @@ import (
 	"net/url"
 	"strings"
 	"time"
-	"unicode"
 
+	"boxd/internal/box"
 	"boxd/internal/calibration"
 	"boxd/internal/engine"
 	"boxd/internal/watch"
@@ -106,7 +106,7 @@ func (p *boxPage) begin() error {
 	if err := json.Unmarshal(reply, &got); err != nil {
 		return fmt.Errorf("cannot read which calibrations are in force: %w; is the box's boxd of this version?", err)
 	}
-	p.by, p.inUse = plain(got.By), got.InForce
+	p.by, p.inUse = box.Plain(got.By), got.InForce
 	return nil
 }
 
@@ -140,23 +140,13 @@ func (p *boxPage) ask(method, path, kind string, body []byte) (int, []byte, erro
 func replied(code int, reply []byte) string {
 	var a struct{ Reason string }
 	if json.Unmarshal(reply, &a) == nil && a.Reason != "" {
-		return plain(a.Reason)
+		return box.Plain(a.Reason)
 	}
 	text, _, _ := strings.Cut(strings.TrimSpace(string(reply)), "\n")
 	if strings.HasPrefix(text, "<") || len(text) > 500 {
 		text = ""
 	}
-	return cmp.Or(plain(text), fmt.Sprintf("the box answers %d %s", code, http.StatusText(code)))
-}
-
-// plain is what a box says, without what would move a terminal's cursor or worse.
-func plain(s string) string {
-	return strings.Map(func(r rune) rune {
-		if !unicode.IsPrint(r) {
-			return -1
-		}
-		return r
-	}, s)
+	return cmp.Or(box.Plain(text), fmt.Sprintf("the box answers %d %s", code, http.StatusText(code)))
 }
 
 func (p *boxPage) inForce(channel string) (calibration.Correction, error) {
@@ -177,7 +167,7 @@ func (p *boxPage) keep(r calibration.Request) error {
 	if code != http.StatusOK || json.Unmarshal(reply, &kept) != nil {
 		return fmt.Errorf("the box didn't keep it: %s", replied(code, reply))
 	}
-	_, err = fmt.Fprintf(p.out, "kept at the box, which corrects by it from now on: %s: %s\n", r.Channel, plain(kept.Text))
+	_, err = fmt.Fprintf(p.out, "kept at the box, which corrects by it from now on: %s: %s\n", r.Channel, box.Plain(kept.Text))
 	return err
 }
 
@@ -194,7 +184,7 @@ func (p *boxPage) view() (v engine.View, err error) {
 	case err != nil:
 		return v, fmt.Errorf("cannot read what the box shows: %w", err)
 	case v.Step == "stopped":
-		return v, fmt.Errorf("the box has stopped, its readings are not to be relied on: %s", plain(v.StepWhy))
+		return v, fmt.Errorf("the box has stopped, its readings are not to be relied on: %s", box.Plain(v.StepWhy))
 	}
 	return v, nil
 }
@@ -210,7 +200,7 @@ func (p *boxPage) shown(column string) (float64, error) {
 			continue
 		}
 		if c.Value == nil || c.Quality != "good" {
-			return 0, fmt.Errorf("%s is %s: %s; put that right first", column, plain(c.Quality), cmp.Or(plain(c.Why), "nothing has come of it yet"))
+			return 0, fmt.Errorf("%s is %s: %s; put that right first", column, box.Plain(c.Quality), cmp.Or(box.Plain(c.Why), "nothing has come of it yet"))
 		}
 		return *c.Value, nil
 	}

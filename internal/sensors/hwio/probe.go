@@ -10,7 +10,6 @@ import (
 	"strings"
 	"syscall"
 	"time"
-	"unicode"
 
 	"periph.io/x/conn/v3/i2c"
 
@@ -125,7 +124,7 @@ func (l look) all(ctx context.Context) Finds {
 	}
 	f.Ports = append(f.Ports, l.ports()...)
 	for _, path := range l.glob("/sys/class/thermal/thermal_zone*") {
-		z := FoundZone{Name: plain(line1(l.at(path), "type"))}
+		z := FoundZone{Name: box.Plain(line1(l.at(path), "type"))}
 		if milli, err := strconv.Atoi(line1(l.at(path), "temp")); err == nil {
 			c := float64(milli) / 1000
 			z.Celsius = &c
@@ -219,7 +218,7 @@ func (l look) driver(link string) string {
 	if err != nil {
 		return ""
 	}
-	return plain(filepath.Base(to))
+	return box.Plain(filepath.Base(to))
 }
 
 // device tells what answers at an address.
@@ -295,7 +294,7 @@ func (l look) gpio(path string) FoundChip {
 }
 
 func (l look) oneWire(path string) FoundThermometer {
-	f := FoundThermometer{ID: plain(filepath.Base(path))}
+	f := FoundThermometer{ID: box.Plain(filepath.Base(path))}
 	if !strings.HasPrefix(f.ID, "28-") {
 		f.Trouble = "no DS18B20"
 		return f
@@ -351,14 +350,4 @@ func cannotOpen(err error, group, otherwise string) string {
 // join says how a right is got.
 func join(group string) string {
 	return "not allowed: join the group " + group + " (sudo usermod -aG " + group + " NAME) and log in again"
-}
-
-// plain leaves out what doesn't print: names come from devices.
-func plain(s string) string {
-	return strings.Map(func(r rune) rune {
-		if !unicode.IsPrint(r) {
-			return -1
-		}
-		return r
-	}, s)
 }

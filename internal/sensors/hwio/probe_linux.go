@@ -5,6 +5,8 @@ import (
 	"unsafe"
 
 	"golang.org/x/sys/unix"
+
+	"boxd/internal/box"
 )
 
 // What the kernel says of a line that somebody has; never asked for here.
@@ -47,7 +49,7 @@ func lineOf(info unix.GPIOV2LineInfo) FoundLine {
 // ended is a text of C.
 func ended(b []byte) string {
 	s, _, _ := strings.Cut(string(b), "\x00")
-	return plain(s)
+	return box.Plain(s)
 }
 
 // mayUse reports whether a file may be read and written; it isn't opened.
