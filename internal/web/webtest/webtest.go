@@ -149,14 +149,35 @@ func (tab *Tab) Text(sel string) string {
 	return tab.Line(fmt.Sprintf("(document.querySelector(%q) || {innerText: ''}).innerText", sel))
 }
 
-// Has waits until an element is seen.
-func Has(sel string) Step { return chromedp.WaitVisible(chromedp.CSS(sel)) }
+// whole waits on until the page in which something was found is read to its end: a
+// page's first lines can be there for a while before its last ones.
+func whole(found Step) Step {
+	return chromedp.Func(func(ctx context.Context, t *chromedp.Target) error {
+		if _, err := found(ctx, t); err != nil {
+			return err
+		}
+		for {
+			state, err := chromedp.Evaluate[string]("document.readyState")(ctx, t)
+			if err == nil && state != "loading" {
+				return nil
+			}
+			select {
+			case <-ctx.Done():
+				return fmt.Errorf("the page was never whole: %w", ctx.Err())
+			case <-time.After(20 * time.Millisecond): // as well where one page made way for another just then
+			}
+		}
+	})
+}
+
+// Has waits until an element is seen, and its page is whole.
+func Has(sel string) Step { return whole(chromedp.WaitVisible(chromedp.CSS(sel))) }
 
 // Gone waits until no such element is there.
 func Gone(sel string) Step { return chromedp.WaitNotPresent(chromedp.CSS(sel)) }
 
-// There waits until an element is in the page, seen or not.
-func There(sel string) Step { return chromedp.WaitReady(chromedp.CSS(sel)) }
+// There waits until an element is in the page, seen or not, and its page is whole.
+func There(sel string) Step { return whole(chromedp.WaitReady(chromedp.CSS(sel))) }
 
 // BodyIs waits until the page's state is so: BodyIs("step", "flush").
 func BodyIs(key, value string) Step { return There(fmt.Sprintf(`body[data-%s=%q]`, key, value)) }
