@@ -23,6 +23,7 @@ type Flush struct {
 	Degraded say.Text    // why the volume can't vouch any more, empty when it can
 	Volume   Witness
 	Probe    Witness
+	Lost     bool // the probe fell silent just now, before it read clean water, and is waited for
 	Done     bool
 	By       say.Text // which witness ruled, in words
 	Dispute  say.Text // how the witnesses disagree now, empty when they don't
@@ -112,6 +113,7 @@ type flush struct {
 	off          float64 // µS/cm the end stands off its baseline, lag taken out
 	volumeAt     time.Duration
 	probeAt      time.Duration // since when each says clean; 0: it doesn't
+	openAt       time.Duration // when the probe last said that the flush isn't over; 0: it said that it is, or nothing
 	disputeH     holder
 	disputed     bool // the probe saw fertilizer when the volume said clean
 	unwatched    bool // fertilizer may have passed the probe while nobody looked
@@ -135,7 +137,7 @@ func (f *flush) drawBegins() {
 	f.cleanH.on = false
 	f.cleanAt = 0
 	f.probeH.on, f.flatH.on, f.arrivedH.on, f.arrived = false, false, false, false
-	f.volumeAt, f.probeAt = 0, 0
+	f.volumeAt, f.probeAt, f.openAt = 0, 0, 0
 	f.disputeH.on, f.disputed, f.unwatched, f.unseenDone = false, false, false, false
 }
 

@@ -20,6 +20,7 @@ type Verdict struct {
 // Common practice, no source.
 const (
 	disputeAfter = 2 * time.Minute // witnesses apart for so long disagree
+	awaited      = 2 * time.Minute // for so long a probe is waited for that fell silent before it read clean water
 	longer       = 1.5             // times the volume needed, where the probe can't confirm it
 	surely       = 0.9             // of the band within which the probe must read: what noise and lag may hide is kept off, and as much again where its clean water is remembered
 )
@@ -137,6 +138,14 @@ func (e *Estimator) compare() {
 	}
 	mark(&f.volumeAt, fl.Volume)
 	mark(&f.probeAt, fl.Probe)
+	switch fl.Probe {
+	case Passing, Waiting:
+		f.openAt = e.now
+	case Clean, Drifting:
+		f.openAt = 0
+	case Absent, Unsure:
+	}
+	fl.Lost = fl.Probe == Absent && f.openAt > 0 && e.now-f.openAt < awaited
 	if fl.Done {
 		return
 	}
@@ -230,10 +239,11 @@ func (e *Estimator) neverSeen() {
 }
 
 // alone: no probe can be read. One that was lost while it contradicted is not
-// forgotten at once.
+// forgotten at once, and one that may be silent for a moment only is waited for.
 func (e *Estimator) alone(trusted bool) {
 	fl, f := &e.out.Flush, &e.flush
 	switch {
+	case fl.Lost:
 	case f.disputed && fl.Passed < fl.Needed.Scale(longer):
 	case !trusted:
 		e.done("volume", say.T("volume, no line-end probe, counted at the slowest pace since more water left than the emitters explain; a burst row itself can't be judged: walk the rows"))

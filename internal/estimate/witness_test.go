@@ -64,6 +64,56 @@ func TestProbeLate(t *testing.T) {
 	}
 }
 
+// TestProbeLost: a probe that falls silent before it read clean water is waited for
+// from its last word, two minutes at most; then the volume rules, as it does at once
+// where the probe had read clean water.
+func TestProbeLost(t *testing.T) {
+	for _, c := range []struct {
+		at   float64 // of the volume, when it fell silent
+		ec   units.USPerCm
+		wait time.Duration
+	}{{0.999, 1430, awaited}, {0.5, 1430, 0}, {0.999, 430, 0}} {
+		b, _ := flushed(t)
+		b.ec(1430)
+		b.turn(60)
+		b.ec(c.ec)
+		b.pass(c.at)
+		silent := b.now
+		b.r.EndEC = bad[units.USPerCm]()
+		for b.o.Flush.Volume != Clean {
+			b.turn(1)
+		}
+		clean := b.now
+		for !b.o.Flush.Done && b.now < clean+10*time.Minute {
+			b.turn(1)
+		}
+		waited, want := b.now-clean, max(0, c.wait-(clean-silent))
+		if waited < want-2*time.Second || waited > want+2*time.Second {
+			t.Errorf("silent at %v of the volume, at %v: waited %v, want %v", c.at, c.ec, waited, want)
+		}
+		b.wantDone(t, "volume", "no line-end probe")
+	}
+}
+
+// TestProbeBack: a probe that was silent when the volume said clean, and comes back
+// in time, rules.
+func TestProbeBack(t *testing.T) {
+	b, _ := flushed(t)
+	b.ec(1430)
+	b.pass(0.999)
+	b.r.EndEC = bad[units.USPerCm]()
+	if b.turn(60); b.o.Flush.Done || b.o.Flush.Volume != Clean || !b.o.Flush.Lost {
+		t.Fatalf("done %v, volume %v, lost %v", b.o.Flush.Done, b.o.Flush.Volume, b.o.Flush.Lost)
+	}
+	b.ec(1430)
+	if b.turn(300); b.o.Flush.Done || b.o.Flush.Lost || b.o.Flush.Probe != Passing {
+		t.Fatalf("done %v, lost %v, probe %v", b.o.Flush.Done, b.o.Flush.Lost, b.o.Flush.Probe)
+	}
+	b.ec(430)
+	b.turn(120)
+	b.wantDone(t, "probe", "agree")
+}
+
 // TestProbeEarly: the probe says clean before the volume can: a gap between two
 // injections looks like that. The volume rules.
 func TestProbeEarly(t *testing.T) {

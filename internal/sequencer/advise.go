@@ -343,6 +343,9 @@ func (s *Sequencer) flushingWords() Advice {
 	if e.Flush.Probe != estimate.Absent {
 		why = append(why, say.T("the line-end probe says: %v", e.Flush.Probe.Say()))
 	}
+	if e.Flush.Lost {
+		why = append(why, say.T("the line-end probe fell silent before it read clean water: it is waited for, two minutes at most"))
+	}
 	if !e.Flush.Dispute.Empty() {
 		why = append(why, e.Flush.Dispute)
 	}
