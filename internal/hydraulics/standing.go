@@ -25,7 +25,7 @@ const standingKnots = 128
 func (s *Slug) Standing() []Knot {
 	end := s.passed - float64(s.model.FlushVolume())
 	total, gone := s.total(), s.gone(s.model.FlushVolume())
-	if !(total-gone > 0) {
+	if !(total-gone > 1e-9*total) { // what sums leave of nothing is nothing
 		return nil
 	}
 	first := max(end, s.at[0])
