@@ -18,7 +18,13 @@ import (
 // BenchmarkReplay is a replay of twelve channels from CSV to JSON Lines by the
 // processor's time: other programs on the machine don't count.
 func BenchmarkReplay(b *testing.B) {
-	cfg, err := config.Load("testdata/traces/a-clean-1.yaml")
+	for _, id := range []string{"a-clean-1", "c-filter-1", "e-drift-1", "g-burst-1"} {
+		b.Run(id, func(b *testing.B) { benchmarkReplay(b, id) })
+	}
+}
+
+func benchmarkReplay(b *testing.B, id string) {
+	cfg, err := config.Load("testdata/traces/" + id + ".yaml")
 	if err != nil {
 		b.Fatal(err)
 	}
@@ -27,7 +33,7 @@ func BenchmarkReplay(b *testing.B) {
 		b.Fatal(err)
 	}
 	core.Replay = true
-	trace := unpacked(b, "testdata/traces/a-clean-1.csv.gz")
+	trace := unpacked(b, "testdata/traces/"+id+".csv.gz")
 	rows := bytes.Count(trace, []byte("\n")) - 1
 	b.ReportAllocs()
 	began := processorTime(b)
@@ -35,7 +41,7 @@ func BenchmarkReplay(b *testing.B) {
 	for b.Loop() {
 		err := sound(io.Discard, func(out io.Writer) error {
 			p := printer{out, true, json.NewEncoder(out)}
-			return replay(engine.New(core), "a-clean-1", bytes.NewReader(trace), false, time.Date(2026, 5, 1, 0, 0, 0, 0, time.UTC), p.print)
+			return replay(engine.New(core), id, bytes.NewReader(trace), false, time.Date(2026, 5, 1, 0, 0, 0, 0, time.UTC), p.print)
 		})
 		if err != nil {
 			b.Fatal(err)

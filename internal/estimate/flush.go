@@ -101,9 +101,7 @@ type flush struct {
 	shut     bool
 	usualSum float64 // of the flow ratio, before injecting
 	usualN   int
-	worst    units.LPerH
-	worstAt  time.Duration
-	worstOK  bool
+	leak     leak
 	peak     float64 // of off, this run's fertilizer there
 
 	lowest       units.USPerCm // the end has read for minutes since this run's first draw, before its fertilizer came

@@ -106,6 +106,83 @@ func TestLeakIsBounded(t *testing.T) {
 	}
 }
 
+// Between its marks the time left must be what the stretches ahead take, each run
+// through at its flow over its share of the design flow.
+func TestWholeRowsBetweenMarks(t *testing.T) {
+	for _, name := range []string{"tunnel-6x30", "wedge-10", "pairs-8x45", "field-20x100", "thin-header-16x40"} {
+		m := model(t, name)
+		l, s := m.layout, newSolver(m.layout)
+		for _, extra := range []units.LPerH{0, 120, 700} {
+			w := m.WholeRows(60.8, extra)
+			for part := 0.0; part < 0.99; part += 0.0173 {
+				start, want := part*w.flush, 0.0
+				for _, row := range m.suspects() {
+					if err := s.solve(60.8, burst{row: row, outlet: -1, flow: float64(extra)}); err != nil {
+						t.Fatal(err)
+					}
+					for i := range l.rows {
+						if i != row {
+							want = max(want, hoursLeft(m, s, i, start))
+						}
+					}
+				}
+				pace, ok := w.Pace(units.Litre(start))
+				if got := (w.flush - start) / float64(pace); !ok || math.Abs(off(got, want)) > 0.1 {
+					t.Errorf("%s, %g L/h, at %.0f %%: %.6g h left, the stretches take %.6g", name, extra, 100*part, got, want)
+				}
+			}
+		}
+	}
+}
+
+// All flows go with the pressure nearly alike: the pace at another one follows from
+// the flow expected there. Where rows climb, less pressure costs the far ones more.
+func TestWholeRowsScale(t *testing.T) {
+	for name, fast := range map[string]float64{"tunnel-6x30": 0.05, "wedge-10": 0.05, "pairs-8x45": 0.05, "field-20x100": 0.05, "thin-header-16x40": 0.1, "upslope-10x80": 0.3} {
+		m := model(t, name)
+		for _, part := range []units.Ratio{0.1, 0.2, 0.43} {
+			for _, from := range []units.Ratio{0, 0.5, 0.9} {
+				pace := func(box units.KPa) float64 {
+					w := m.WholeRows(box, m.ExpectedFlow(box).Scale(part))
+					p, ok := w.Pace(m.FlushVolume().Scale(from))
+					if !ok {
+						t.Fatalf("%s: no pace", name)
+					}
+					return float64(p)
+				}
+				there := pace(60)
+				for _, k := range []units.KPa{0.98, 0.99, 1.02, 1.08} {
+					scaled := there * float64(m.ExpectedFlow(60*k)/m.ExpectedFlow(60))
+					if d := off(scaled, pace(60*k)); d > fast || d < -3*fast {
+						t.Errorf("%s, %g leaks, at %g of the pressure: %+.3f %%", name, part, k, d)
+					}
+				}
+			}
+		}
+	}
+}
+
+// hoursLeft adds up the stretches to the last emitter of a row, but for what lies
+// behind V_e = start.
+func hoursLeft(m *Model, s *solver, row int, start float64) float64 {
+	l, volume, hours := m.layout, 0.0, 0.0
+	stretch := func(v, q, share float64) {
+		v /= share
+		hours += max(0, volume+v-max(start, volume)) / (q / share)
+		volume += v
+	}
+	stretch(float64(m.summary.LeadVolume), s.total, 1)
+	for _, br := range l.branches {
+		for i := br.from; i <= row && row < br.to; i++ {
+			stretch(l.rows[i].reach*l.header.area, s.reach[i], m.shares.reach[i])
+		}
+	}
+	for k := l.rows[row].outlets.from; k < l.rows[row].outlets.to; k++ {
+		stretch(l.seg[k]*l.tape.area, s.flow[k], m.shares.outlets[k])
+	}
+	return hours
+}
+
 // The pace for whole rows may not end before clean water is at the last emitter
 // of any row but the leak's own, wherever the leak is drawn in. It takes the leak
 // to be what is unexplained. In truth the leak is larger, as emitters take less
@@ -119,7 +196,8 @@ func TestWholeRowsAreServed(t *testing.T) {
 				z := m.Zone()
 				z.Leaks = []Leak{{lateral, 0, flow}}
 				sol := solved(t, z, 60.8)
-				pace, ok := m.WholeRowsPace(60.8, sol.TotalFlow-m.ExpectedFlow(60.8), 0)
+				rows := m.WholeRows(60.8, sol.TotalFlow-m.ExpectedFlow(60.8))
+				pace, ok := rows.Pace(0)
 				if !ok {
 					t.Fatalf("%s: no pace", name)
 				}
@@ -219,7 +297,8 @@ func TestBurstAsEPANET(t *testing.T) {
 	}
 	const onset = 1974
 	before := units.LPerMin(24.667).Over(seconds(onset - injectionEnd))
-	pace, ok := m.WholeRowsPace(60.779, units.LPerMin(33.497)-m.ExpectedFlow(60.779), before)
+	rows := m.WholeRows(60.779, units.LPerMin(33.497)-m.ExpectedFlow(60.779))
+	pace, ok := rows.Pace(before)
 	whole := onset + float64(m.FlushVolume()-before)/float64(pace)*3600
 	t.Logf("by the pace of whole rows %.0f s", whole)
 	if !ok || !(whole >= truth-15 && whole < truth+0.1*(truth-injectionEnd)) {

@@ -65,6 +65,20 @@ func BenchmarkExpectedFlow(b *testing.B) {
 	}
 }
 
+func BenchmarkWholeRows(b *testing.B) {
+	for _, name := range []string{"tunnel-6x30", "field-20x100"} {
+		m, err := NewModel(references(b)[name].Scenario.zone(name))
+		if err != nil {
+			b.Fatal(err)
+		}
+		b.Run(name, func(b *testing.B) {
+			for b.Loop() {
+				m.WholeRows(63, 300)
+			}
+		})
+	}
+}
+
 func BenchmarkSlowestAdvance(b *testing.B) {
 	for _, name := range []string{"tunnel-6x30", "field-20x100"} {
 		m, err := NewModel(references(b)[name].Scenario.zone(name))

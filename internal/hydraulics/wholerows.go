@@ -2,10 +2,21 @@ package hydraulics
 
 import "boxd/internal/units"
 
-// WholeRowsPace is how fast the count-down of a flush runs while `extra` L/h
-// leave at an unknown place: the mean pace, in L/h of V_e, at which clean water
-// that has come as far as `from` reaches the last emitter served of every whole
-// row, for the worst row the leak can be in.
+// cells is how many parts of the flush volume WholeRows tells apart. Along a tape
+// the time left is nearly a straight line over V_e, for flow and share fall alike: a
+// straight line between two marks is off by less than a thousandth (the package's test).
+const cells = 128
+
+// WholeRows is how the whole rows of a zone are flushed while a known excess of
+// water leaves at an unknown place.
+type WholeRows struct {
+	flush float64            // L; 0: nothing is known
+	hours [cells + 1]float64 // that clean water at k/cells of it has still to go
+}
+
+// WholeRows works out how the whole rows are flushed at a pressure at the box outlet,
+// kPa, while `extra` L/h leave at an unknown place: for the worst row the leak can
+// be in.
 //
 // What lies beyond a burst in its own row is left out: how that tape is flushed
 // depends on where it is torn, which no reading at the box can tell. The person
@@ -14,59 +25,81 @@ import "boxd/internal/units"
 // The leak is taken as large as the measured excess. It is larger, for behind it
 // the emitters pass less: on a header as thin as that of the reference burst the
 // pace comes out up to 3 % too fast, elsewhere 0.1 % (the package's test). Who
-// counts by it needs a margin for that. False where no such state of the zone can be worked out.
-func (m *Model) WholeRowsPace(boxOutlet units.KPa, extra units.LPerH, from units.Litre) (units.LPerH, bool) {
-	flush := float64(m.summary.FlushVolume)
-	start := min(max(float64(from), 0), flush*0.999)
+// counts by it needs a margin for that. Where no such state of the zone can be worked
+// out there is no pace.
+func (m *Model) WholeRows(boxOutlet units.KPa, extra units.LPerH) WholeRows {
 	if !(m.ExpectedFlow(boxOutlet) > 0) || !(extra >= 0) || boxOutlet > maxPressure {
-		return 0, false
+		return WholeRows{}
 	}
+	w := WholeRows{flush: float64(m.summary.FlushVolume)}
 	s := newSolver(m.layout)
 	s.startFrom(m.design)
-	worst := 0.0
 	for _, row := range m.suspects() {
 		if err := s.solve(float64(boxOutlet), burst{row: row, outlet: -1, flow: float64(extra)}); err != nil {
-			return 0, false
+			return WholeRows{}
 		}
-		worst = max(worst, m.hoursFrom(s, start, row))
+		w.slower(m, s, row)
 	}
-	if !(worst > 0) {
-		return 0, false
-	}
-	return units.LPerH((flush - start) / worst), true
+	return w
 }
 
-// hoursFrom is the longest time clean water at V_e = start takes to the last
-// emitters of all rows but one, at the flows of s.
-func (m *Model) hoursFrom(s *solver, start float64, but int) float64 {
-	l, longest := m.layout, 0.0
+// Pace is the mean pace, in L/h of V_e, at which clean water that has come as far
+// as `from` reaches the last emitter of every whole row. False where no row is
+// left whole, or nothing is known.
+func (w *WholeRows) Pace(from units.Litre) (units.LPerH, bool) {
+	if w.flush == 0 {
+		return 0, false
+	}
+	start := min(max(float64(from), 0), w.flush*0.999)
+	at := start / w.flush * cells
+	k := int(at)
+	hours := w.hours[k] + (at-float64(k))*(w.hours[k+1]-w.hours[k])
+	if !(hours > 0) {
+		return 0, false
+	}
+	return units.LPerH((w.flush - start) / hours), true
+}
+
+// slower takes in the paths to the last emitters of all rows but one, at the flows
+// of s.
+func (w *WholeRows) slower(m *Model, s *solver, but int) {
+	l, cell := m.layout, w.flush/cells
 	for _, br := range l.branches {
-		trunk := walk{start: start}
-		trunk.run(float64(m.summary.LeadVolume), s.total, 1)
+		var trunk walk
+		trunk.run(float64(m.summary.LeadVolume), s.total, 1, cell)
 		for i := br.from; i < br.to; i++ {
-			trunk.run(l.rows[i].reach*l.header.area, s.reach[i], m.shares.reach[i])
+			trunk.run(l.rows[i].reach*l.header.area, s.reach[i], m.shares.reach[i], cell)
 			if i == but {
 				continue
 			}
-			w := trunk
+			path := trunk
 			for k := l.rows[i].outlets.from; k < l.rows[i].outlets.to; k++ {
-				w.run(l.seg[k]*l.tape.area, s.flow[k], m.shares.outlets[k])
+				path.run(l.seg[k]*l.tape.area, s.flow[k], m.shares.outlets[k], cell)
 			}
-			longest = max(longest, w.hours)
+			for k, passed := range path.passed[:path.marks] {
+				w.hours[k] = max(w.hours[k], path.hours-passed)
+			}
 		}
 	}
-	return longest
 }
 
-// walk is clean water on its way along one path, timed from V_e = start.
-type walk struct{ start, volume, hours float64 }
+// walk is clean water on its way along one path, and when it passed each mark.
+type walk struct {
+	volume, hours float64 // of V_e, L, and since it set out
+	passed        [cells + 1]float64
+	marks         int
+}
 
-func (w *walk) run(v, q, share float64) {
+// run goes on through v litres of pipe, of whose flow q the part `share` is this path's V_e.
+func (w *walk) run(v, q, share, cell float64) {
 	if !(share > 0) {
 		return // a dead end
 	}
 	v /= share
-	ahead := v - max(0, min(v, w.start-w.volume))
+	took := v / max(q/share, 1e-9)
+	for ; w.marks <= cells && float64(w.marks)*cell <= w.volume+v; w.marks++ {
+		w.passed[w.marks] = w.hours + (float64(w.marks)*cell-w.volume)/v*took
+	}
 	w.volume += v
-	w.hours += ahead / max(q/share, 1e-9)
+	w.hours += took
 }
