@@ -78,17 +78,3 @@ func BenchmarkWholeRows(b *testing.B) {
 		})
 	}
 }
-
-func BenchmarkSlowestAdvance(b *testing.B) {
-	for _, name := range []string{"tunnel-6x30", "field-20x100"} {
-		m, err := NewModel(references(b)[name].Scenario.zone(name))
-		if err != nil {
-			b.Fatal(err)
-		}
-		b.Run(name, func(b *testing.B) {
-			for b.Loop() {
-				m.SlowestAdvance(63, 300)
-			}
-		})
-	}
-}

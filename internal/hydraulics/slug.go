@@ -15,7 +15,7 @@ const slugKnots = 1024
 // Slug follows injected fertilizer through a zone by the volume that has passed
 // the box, not by time: a pause or a change of pressure moves everything alike.
 // It holds while emitters keep their shares of the flow. Beside a leak, what is
-// to be passed in is the slower count of Model.Advance.
+// to be passed in is the slower count of Model.WholeRows.
 //
 // Transport is plug flow with full mixing at the outlets. In laminar tape ends
 // real fronts come earlier and tails later; Doubt.Tail allows for that.

@@ -1,6 +1,10 @@
 package hydraulics
 
-import "boxd/internal/units"
+import (
+	"slices"
+
+	"boxd/internal/units"
+)
 
 // cells is how many parts of the flush volume WholeRows tells apart. Along a tape
 // the time left is nearly a straight line over V_e, for flow and share fall alike: a
@@ -102,4 +106,47 @@ func (w *walk) run(v, q, share, cell float64) {
 	}
 	w.volume += v
 	w.hours += took
+}
+
+// shares is the design flow of every stretch of pipe over the box's.
+type shares struct {
+	reach   []float64 // header, before each tee
+	outlets []float64 // tape, before each outlet
+}
+
+func (s *solver) shares() shares {
+	out := shares{make([]float64, len(s.reach)), make([]float64, len(s.flow))}
+	for i, q := range s.reach {
+		out.reach[i] = q / s.total
+	}
+	for k, q := range s.flow {
+		out.outlets[k] = q / s.total
+	}
+	return out
+}
+
+// suspects is the laterals leaks are tried on.
+func (m *Model) suspects() []int {
+	const between = 3
+	n := len(m.layout.rows)
+	out := []int{m.far()}
+	for _, b := range m.layout.branches {
+		out = append(out, b.from, max(b.from, b.to-2), b.to-1)
+	}
+	for k := range between {
+		out = append(out, (k+1)*n/(between+1))
+	}
+	slices.Sort(out)
+	return slices.Compact(out)
+}
+
+// far is the lateral whose last emitter is reached last.
+func (m *Model) far() int {
+	far := 0
+	for i := range m.rows {
+		if m.rows[i].EndVolume > m.rows[far].EndVolume {
+			far = i
+		}
+	}
+	return far
 }
