@@ -32,7 +32,7 @@ const hz = 10
 // start starts boxd on a folder of its own and feeds it the second of the trace
 // that begins at from.
 func start(ctx context.Context, boxd, dir string, from int) (*daemon, error) {
-	text, err := os.ReadFile(traceConfig)
+	text, err := os.ReadFile(clean + ".yaml")
 	if err != nil {
 		return nil, err
 	}
@@ -51,7 +51,7 @@ func start(ctx context.Context, boxd, dir string, from int) (*daemon, error) {
 	if err != nil {
 		return nil, err
 	}
-	lines, err := trace()
+	lines, err := trace(clean)
 	if err != nil {
 		return nil, err
 	}

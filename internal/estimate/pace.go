@@ -139,16 +139,17 @@ func (e *Estimator) slowest() units.LPerH {
 func (l *leak) forget() { l.headers, l.extras, l.turns = 0, 0, 0 }
 
 // besideLeak is the pace at a pressure with a leak of extra L/h; the rows are worked
-// out anew where the last ones don't serve any more.
+// out anew where the last ones don't serve any more. While lines fill, what they take
+// looks like a leak: then those of before serve.
 func (e *Estimator) besideLeak(header units.KPa, extra units.LPerH) units.LPerH {
-	l, zone := &e.flush.leak, e.cfg.Zone
+	o, l, zone := &e.out, &e.flush.leak, e.cfg.Zone
 	expected := zone.ExpectedFlow(header)
 	if !(expected > 0) {
 		return 0
 	}
 	part := units.Ratio(extra / expected)
 	near := l.header*lowest <= header && header <= l.header*highest && l.part-2*moreLeak <= part && part <= l.part
-	if !near {
+	if !near && (o.Pressurised == Yes || l.header == 0) {
 		l.header, l.part = header*(1-lessHeader), part+moreLeak
 		l.expected = zone.ExpectedFlow(l.header)
 		l.rows = zone.WholeRows(l.header, l.expected.Scale(l.part))
