@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"log/slog"
 	"os"
 	"syscall"
 	"time"
@@ -21,50 +22,67 @@ import (
 // It is read at the beat, by whoever asks, and never waited for: a goroutine that
 // waits in a read costs the runtime more at each row than the whole turn does.
 type pipe struct {
-	name string
-	in   *os.File
-	came arrived
-	rows *record.TraceReader // nil until the header is there
-	err  error               // why there is no more
+	name  string
+	in    *os.File
+	named bool // writers come and go: without one there is nothing, but no end
+	came  arrived
+	rows  *record.LiveReader // nil until the header is there
+	err   error              // why there is no more
+
+	log   *slog.Logger
+	wrong int           // rows since it was told
+	told  time.Duration // when what is wrong with a row was told last; 0: never
 }
+
+// retell is how long rows may go wrong before it is told again.
+const retell = time.Minute
 
 // maxRows bounds what one beat takes.
 const maxRows = 256
 
-func openSamples(path string) (*pipe, func(), error) {
+func openSamples(path string, log *slog.Logger) (*pipe, func(), error) {
 	in := os.Stdin
 	if path != "-" {
-		fd, err := openBlocking(path)
-		if err != nil {
-			return nil, nil, fmt.Errorf("cannot read samples: %w", err)
+		var err error
+		if in, err = openNow(path); err != nil {
+			return nil, nil, fmt.Errorf("cannot read samples: %w", &os.PathError{Op: "open", Path: path, Err: err})
 		}
-		in = os.NewFile(uintptr(fd), path)
 	}
-	return &pipe{name: path, in: in}, func() { _ = in.Close() }, nil
+	about, err := in.Stat()
+	if err != nil {
+		return nil, nil, fmt.Errorf("cannot read samples: %w", err)
+	}
+	named := path != "-" && about.Mode()&os.ModeNamedPipe != 0
+	return &pipe{name: path, in: in, named: named, log: log}, func() { _ = in.Close() }, nil
 }
 
-// openBlocking opens past the os package, which would have the runtime woken at
-// each row.
-func openBlocking(path string) (int, error) {
+// openNow opens without waiting for a writer, and past the os package, which would
+// have the runtime woken at each row.
+func openNow(path string) (*os.File, error) {
 	for {
-		fd, err := unix.Open(path, unix.O_RDONLY|unix.O_CLOEXEC, 0)
-		if !errors.Is(err, syscall.EINTR) {
-			return fd, pathError(path, err)
+		fd, err := unix.Open(path, unix.O_RDONLY|unix.O_CLOEXEC|unix.O_NONBLOCK, 0)
+		switch {
+		case errors.Is(err, syscall.EINTR):
+			continue
+		case err != nil:
+			return nil, err
 		}
+		err = unix.SetNonblock(fd, false) // before os.NewFile, which looks
+		return os.NewFile(uintptr(fd), path), err
 	}
 }
 
-func pathError(path string, err error) error {
-	if err == nil {
-		return nil
-	}
-	return &os.PathError{Op: "open", Path: path, Err: err}
-}
-
-// Samples gives what has arrived; nothing is no error.
-func (p *pipe) Samples(_ context.Context, _ time.Duration, dst []box.Sample) ([]box.Sample, error) {
+// Samples gives what has arrived; nothing is no error. A row that is wrong is told, and
+// what can be read of it counts.
+func (p *pipe) Samples(_ context.Context, now time.Duration, dst []box.Sample) ([]box.Sample, error) {
 	if p.came.whole < maxRows && p.err == nil {
-		p.err = p.came.fill(p.in)
+		switch p.err = p.came.fill(p.in); {
+		case p.named && errors.Is(p.err, io.EOF):
+			p.came.drop()
+			p.err = nil
+		case p.err != nil:
+			p.came.end()
+		}
 	}
 	for range maxRows {
 		if p.came.whole == 0 {
@@ -72,20 +90,34 @@ func (p *pipe) Samples(_ context.Context, _ time.Duration, dst []box.Sample) ([]
 		}
 		p.came.whole--
 		if p.rows == nil {
-			rows, err := record.NewTraceReader(p.name, &p.came)
+			rows, err := record.NewLiveReader(p.name, &p.came)
 			if err != nil {
 				return dst, p.fail(err)
 			}
 			p.rows = rows
 			continue
 		}
-		row, err := p.rows.Next()
-		if err != nil {
+		samples, err := p.rows.Next()
+		var wrong *record.Faults
+		switch {
+		case errors.As(err, &wrong):
+			p.tell(now, wrong)
+		case err != nil:
 			return dst, p.fail(err)
 		}
-		dst = append(dst, row.Samples...)
+		dst = append(dst, samples...)
 	}
 	return dst, nil
+}
+
+// tell says what is wrong with a row, once a minute at most.
+func (p *pipe) tell(now time.Duration, why error) {
+	p.wrong++
+	if p.told > 0 && now-p.told < retell {
+		return
+	}
+	p.log.Warn("the logger sends rows that are wrong; what can be read of them counts", "rows", p.wrong, "the last", why)
+	p.told, p.wrong = max(now, 1), 0
 }
 
 // fail ends the source.
@@ -94,21 +126,20 @@ func (p *pipe) fail(err error) error {
 	return err
 }
 
-// arrived keeps the bytes read until they are whole records, and lets no others be
+// arrived keeps the bytes read until they are whole lines, and lets no others be
 // read: the reader of rows can't leave one in the middle.
 type arrived struct {
 	kept   []byte
-	ready  int  // of kept: up to the end of the last whole record
-	looked int  // of kept: up to where record ends were looked for
-	quoted bool // the place looked at is between quotes
-	filled bool // something but a line's end has come since the last record's end
-	whole  int  // records in ready that are not yet asked for
+	ready  int  // of kept: up to the end of the last whole line
+	looked int  // of kept: up to where line ends were looked for
+	filled bool // something but a line's end has come since the last one
+	whole  int  // lines in ready that are not yet asked for
 	ended  bool
 	chunk  [4096]byte
 }
 
-// maxPart bounds a record that does not end: longer than any the reader takes.
-const maxPart = 2 << 20
+// maxPart bounds a line that does not end: a row has some hundred bytes.
+const maxPart = 64 << 10
 
 // fill takes what the file has, and does not wait for more.
 func (a *arrived) fill(f *os.File) error {
@@ -119,7 +150,6 @@ func (a *arrived) fill(f *os.File) error {
 		n, err := f.Read(a.chunk[:])
 		a.take(a.chunk[:n])
 		if err != nil {
-			a.end()
 			return err
 		}
 	}
@@ -137,11 +167,9 @@ func (a *arrived) take(b []byte) {
 	a.kept = append(a.kept, b...)
 	for ; a.looked < len(a.kept); a.looked++ {
 		switch a.kept[a.looked] {
-		case '"':
-			a.quoted, a.filled = !a.quoted, true
 		case '\n':
-			if a.filled && !a.quoted {
-				a.record(a.looked + 1)
+			if a.filled {
+				a.line(a.looked + 1)
 			}
 		case '\r':
 		default:
@@ -149,27 +177,33 @@ func (a *arrived) take(b []byte) {
 		}
 	}
 	if len(a.kept)-a.ready > maxPart {
-		a.record(len(a.kept)) // the reader says what is wrong with it
+		a.kept[len(a.kept)-1] = '\n' // the reader says what is wrong with what came so far
+		a.line(len(a.kept))
 	}
 }
 
-func (a *arrived) record(end int) {
+func (a *arrived) line(end int) {
 	a.ready, a.filled = end, false
 	a.whole++
 }
 
-// end makes a record of what has no end.
+// end makes a line of what has no end.
 func (a *arrived) end() {
 	if a.filled {
-		a.record(len(a.kept))
+		a.take([]byte{'\n'})
 	}
 	a.ended = true
+}
+
+// drop forgets a row that its writer left in the middle: half a number is another.
+func (a *arrived) drop() {
+	a.kept, a.looked, a.filled = a.kept[:a.ready], a.ready, false
 }
 
 // errPart is never seen where whole is minded.
 var errPart = errors.New("the row is not complete")
 
-// Read gives whole records alone.
+// Read gives whole lines alone.
 func (a *arrived) Read(p []byte) (int, error) {
 	if a.ready == 0 {
 		if a.ended {

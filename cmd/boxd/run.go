@@ -179,7 +179,7 @@ func (o *operation) logger() (*pipe, error) {
 	if o.pipe != nil {
 		return o.pipe, nil
 	}
-	p, shut, err := openSamples(o.samples)
+	p, shut, err := openSamples(o.samples, slog.New(slog.NewTextHandler(o.err, nil)))
 	if err == nil {
 		o.pipe, o.shut = p, shut
 	}

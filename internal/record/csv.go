@@ -36,6 +36,7 @@ type table struct {
 	lines int // lines read so far
 
 	separator byte // between cells
+	alone     bool // a record is a line: a quoted cell can't go on in the next
 }
 
 func newTable(r io.Reader) *table {
@@ -188,6 +189,9 @@ func (t *table) quotedEnd(i int) (int, error) {
 
 // extend joins the next line to raw.
 func (t *table) extend() error {
+	if t.alone {
+		return io.EOF
+	}
 	line, whole := t.line, append([]byte(nil), t.raw...)
 	if err := t.readLine(); err != nil {
 		t.raw, t.line = whole, line

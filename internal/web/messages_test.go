@@ -31,7 +31,7 @@ import (
 
 // spoken are the packages whose sentences reach the pages.
 func spoken() []string {
-	return []string{"access", "alarm", "box", "calibration", "daemon", "dosing", "engine", "estimate", "journal", "planview", "safety", "season", "sensors", "sequencer", "setup", "station", "telemetry/alert", "web", "../cmd/boxd"}
+	return []string{"access", "alarm", "box", "calibration", "daemon", "dosing", "engine", "estimate", "journal", "planview", "record", "safety", "season", "sensors", "sequencer", "setup", "station", "telemetry/alert", "web", "../cmd/boxd"}
 }
 
 // sentences are all sentences in the sources, with one place each.
