@@ -96,8 +96,8 @@ type walk struct {
 
 // run goes on through v litres of pipe, of whose flow q the part `share` is this path's V_e.
 func (w *walk) run(v, q, share, cell float64) {
-	if !(share > 0) {
-		return // a dead end
+	if !(share > 0 && v > 0) {
+		return // a dead end, or no way at all
 	}
 	v /= share
 	took := v / max(q/share, 1e-9)

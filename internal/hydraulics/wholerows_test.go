@@ -195,6 +195,12 @@ func TestWholeRowsWithoutLeak(t *testing.T) {
 	if pace, ok := w.Pace(0); ok {
 		t.Errorf("one row, and it leaks: %v", pace)
 	}
+	var way walk
+	way.run(0, 100, 1, 1) // two tees at one place
+	way.run(2, 100, 1, 1)
+	if way.marks != 3 || way.passed[0] != 0 || way.passed[2] != 0.02 {
+		t.Errorf("no way, and 2 L at 100 L/h: %v", way.passed[:way.marks])
+	}
 }
 
 // Clean water that has come further is there sooner, and never faster than the box
