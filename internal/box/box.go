@@ -93,6 +93,11 @@ type Sample struct {
 	Cause Cause
 }
 
+// Failed is a sample without a value; raw is the number that why speaks of.
+func Failed(c Channel, raw float64, why string) Sample {
+	return Sample{Channel: c, Value: raw, Fault: why, Cause: Failure}
+}
+
 // Quality of a reading. The zero value is QualityUnknown: nothing was heard yet.
 type Quality uint8
 

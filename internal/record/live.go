@@ -82,16 +82,12 @@ func (l *LiveReader) spoilt() []box.Sample {
 	for _, v := range tr.values {
 		switch {
 		case tr.row.Samples == nil:
-			got = append(got, failed(v.channel, 0, noRow))
+			got = append(got, box.Failed(v.channel, 0, noRow))
 		case !has(got, v.channel) && len(trimBlank(tr.t.text(tr.t.cells[v.index]))) > 0:
-			got = append(got, failed(v.channel, 0, noNumber))
+			got = append(got, box.Failed(v.channel, 0, noNumber))
 		}
 	}
 	return got
-}
-
-func failed(c box.Channel, raw float64, why string) box.Sample {
-	return box.Sample{Channel: c, Value: raw, Fault: why, Cause: box.Failure}
 }
 
 func has(samples []box.Sample, c box.Channel) bool {

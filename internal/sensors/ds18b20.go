@@ -15,17 +15,17 @@ const powerOn = 85.0
 func FromDS18B20(c box.Channel, pad [9]byte) box.Sample {
 	switch {
 	case pad == [9]byte{0xff, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff}:
-		return failed(c, 0, "no thermometer answers: check its wires")
+		return box.Failed(c, 0, "no thermometer answers: check its wires")
 	case pad == [9]byte{}:
-		return failed(c, 0, "reads all zeros: the bus is held low, or the thermometer is short of power")
+		return box.Failed(c, 0, "reads all zeros: the bus is held low, or the thermometer is short of power")
 	case crc8(pad[:8]) != pad[8]:
-		return failed(c, 0, "garbled: check the length of the wires, the pull-up and the ground")
+		return box.Failed(c, 0, "garbled: check the length of the wires, the pull-up and the ground")
 	case pad[4]&0x9f != 0x1f:
-		return failed(c, 0, "answers, but not as a DS18B20 does")
+		return box.Failed(c, 0, "answers, but not as a DS18B20 does")
 	}
 	v := float64(int16(uint16(pad[1])<<8|uint16(pad[0]))) / 16
 	if v == powerOn {
-		return failed(c, powerOn, notConverted)
+		return box.Failed(c, powerOn, notConverted)
 	}
 	return box.Sample{Channel: c, Value: v}
 }

@@ -28,11 +28,11 @@ const (
 func FromLoop(c box.Channel, milliamps float64, s Span) box.Sample {
 	switch {
 	case math.IsNaN(milliamps) || math.IsInf(milliamps, 0):
-		return failed(c, 0, "the current can't be read: check the converter")
+		return box.Failed(c, 0, "the current can't be read: check the converter")
 	case milliamps <= loopBroken:
-		return failed(c, milliamps, "%.4g mA, at or below 3.6: look for a broken wire, no power, a failed transmitter")
+		return box.Failed(c, milliamps, "%.4g mA, at or below 3.6: look for a broken wire, no power, a failed transmitter")
 	case milliamps >= loopShort:
-		return failed(c, milliamps, "%.4g mA, at or above 21: look for a short circuit, a failed transmitter")
+		return box.Failed(c, milliamps, "%.4g mA, at or above 21: look for a short circuit, a failed transmitter")
 	}
 	return doubted(c, s.at((milliamps-4)/16), milliamps < loopLow || milliamps > loopHigh)
 }
@@ -58,13 +58,13 @@ func FromRatiometric(c box.Channel, volts, supply float64, s Span) box.Sample {
 	part := volts / supply
 	switch {
 	case !(supply >= supplyLow && supply <= supplyHigh): // also refuses NaN
-		return failed(c, supply, "its supply is %.4g V, not 4.5 to 5.5: check the power of the transducers")
+		return box.Failed(c, supply, "its supply is %.4g V, not 4.5 to 5.5: check the power of the transducers")
 	case math.IsNaN(volts):
-		return failed(c, 0, "the voltage can't be read: check the converter")
+		return box.Failed(c, 0, "the voltage can't be read: check the converter")
 	case part < ratioBroken:
-		return failed(c, 100*part, "gives %.4g %% of its supply, below 5: look for a broken wire or a short to ground")
+		return box.Failed(c, 100*part, "gives %.4g %% of its supply, below 5: look for a broken wire or a short to ground")
 	case part > ratioShort:
-		return failed(c, 100*part, "gives %.4g %% of its supply, above 95: look for a short to the supply or a lost ground")
+		return box.Failed(c, 100*part, "gives %.4g %% of its supply, above 95: look for a short to the supply or a lost ground")
 	}
 	return doubted(c, s.at((part-ratioZero)/(ratioFull-ratioZero)), part < ratioLow || part > ratioHigh)
 }
@@ -76,11 +76,11 @@ func FromVoltage(c box.Channel, volts float64, ends, s Span) box.Sample {
 	share := (volts - ends.Low) / (ends.High - ends.Low)
 	switch {
 	case math.IsNaN(share) || math.IsInf(share, 0):
-		return failed(c, 0, "the voltage can't be read: check the converter")
+		return box.Failed(c, 0, "the voltage can't be read: check the converter")
 	case share <= (loopBroken-4)/16:
-		return failed(c, volts, "%.4g V, below what the transmitter gives: look for a broken wire, no power, wires the wrong way round")
+		return box.Failed(c, volts, "%.4g V, below what the transmitter gives: look for a broken wire, no power, wires the wrong way round")
 	case share >= (loopShort-4)/16:
-		return failed(c, volts, "%.4g V, above what the transmitter gives: look for a lost ground, a failed transmitter")
+		return box.Failed(c, volts, "%.4g V, above what the transmitter gives: look for a lost ground, a failed transmitter")
 	}
 	return doubted(c, s.at(share), share < (loopLow-4)/16 || share > (loopHigh-4)/16)
 }
@@ -95,12 +95,12 @@ type PulseMeter struct {
 // than the meter can make are a disturbance or a bouncing contact, not water.
 func FromPulses(c box.Channel, pulses uint64, in time.Duration, m PulseMeter) box.Sample {
 	if in <= 0 || !(m.PerLitre > 0) {
-		return failed(c, 0, "pulses can't be made into a flow: check the pulses per litre in the configuration")
+		return box.Failed(c, 0, "pulses can't be made into a flow: check the pulses per litre in the configuration")
 	}
 	rate := float64(pulses) / in.Seconds()
 	flow := rate * 60 / m.PerLitre
 	if m.Most > 0 && flow > m.Most*pulseSlack+60/(m.PerLitre*in.Seconds()) {
-		s := failed(c, rate, "%.4g pulses a second, more than the meter can make: look for a bouncing contact, a lost shield, a wrong number of pulses per litre")
+		s := box.Failed(c, rate, "%.4g pulses a second, more than the meter can make: look for a bouncing contact, a lost shield, a wrong number of pulses per litre")
 		s.Cause = box.OutOfSpecification
 		return s
 	}
@@ -110,11 +110,6 @@ func FromPulses(c box.Channel, pulses uint64, in time.Duration, m PulseMeter) bo
 // pulseSlack is how far a meter may turn over its largest flow: Q4/Q3 = 1.25,
 // ISO 4064 (from memory). One pulse more is the count's own uncertainty.
 const pulseSlack = 1.25
-
-// failed is a sample without a value; raw is the number that why speaks of.
-func failed(c box.Channel, raw float64, why string) box.Sample {
-	return box.Sample{Channel: c, Value: raw, Fault: why, Cause: box.Failure}
-}
 
 // doubted is a value; at the end of the instrument's span, one with doubt.
 func doubted(c box.Channel, v float64, doubt bool) box.Sample {

@@ -143,13 +143,14 @@ func spokenData(n ast.Node) []string {
 	switch n := n.(type) {
 	case *ast.CallExpr:
 		f, _ := n.Fun.(*ast.Ident)
+		if sel, ok := n.Fun.(*ast.SelectorExpr); ok && sel.Sel.Name == "Failed" && len(n.Args) == 3 {
+			keep(n.Args[2])
+		}
 		if sel, ok := n.Fun.(*ast.SelectorExpr); ok && sel.Sel.Name == "alarmEvent" {
 			keep(stateOf(n.Args[0]))
 		}
 		switch {
 		case f == nil:
-		case f.Name == "failed" && len(n.Args) == 3:
-			keep(n.Args[2])
 		case f.Name == "worded" || f.Name == "judged":
 			if s, ok := literal(n.Args[0]); ok {
 				out = append(out, estimateName(engine.EstimateView{Name: s}))

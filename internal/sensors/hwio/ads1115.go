@@ -242,13 +242,13 @@ func (a *ads1115) sample(in adsInput) box.Sample {
 func adsFault(c box.Channel, v *conversion) box.Sample {
 	switch {
 	case errors.Is(v.err, errBeyond):
-		s := failed(c, v.fullScale, "the input is at the end of the converter's range of ±%.4g V: look for a short to the supply, a lost ground, a shunt or range too small")
+		s := box.Failed(c, v.fullScale, "the input is at the end of the converter's range of ±%.4g V: look for a short to the supply, a lost ground, a shunt or range too small")
 		s.Cause = box.OutOfSpecification
 		return s
 	case errors.Is(v.err, errForgot):
-		return failed(c, 0, "the converter lost its settings: look for dips of its supply, or another program that uses it")
+		return box.Failed(c, 0, "the converter lost its settings: look for dips of its supply, or another program that uses it")
 	case errors.Is(v.err, errNeverDone):
-		return failed(c, 0, "the converter answers but never ends a conversion: take the power off and on, else replace it")
+		return box.Failed(c, 0, "the converter answers but never ends a conversion: take the power off and on, else replace it")
 	}
 	return busFault(c, v.err)
 }

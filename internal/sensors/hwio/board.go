@@ -91,11 +91,11 @@ func (b *Board) temperature() (box.Vital, bool) {
 	v := box.Vital{Name: "board_c", Unit: "°C"}
 	milli, err := strconv.Atoi(line1(zones[max(0, i)], "temp"))
 	if err != nil {
-		v.Why = failed(0, 0, "the board doesn't tell its temperature").Fault
+		v.Why = box.Failed(0, 0, "the board doesn't tell its temperature").Fault
 		return v, true
 	}
 	if v.Value, v.Known = float64(milli)/1000, true; v.Value >= boardHot {
-		v.Why = failed(0, 0, "the board is so hot that it slows itself down: shade the box, let air to it").Fault
+		v.Why = box.Failed(0, 0, "the board is so hot that it slows itself down: shade the box, let air to it").Fault
 	}
 	return v, true
 }
@@ -116,7 +116,7 @@ func (b *Board) supply() (box.Vital, bool) {
 		v.Value, v.Known, v.Why = s.Value, s.Fault == "", s.Fault
 	}
 	if sags || v.Known && v.Value < b.Least {
-		v.Why = failed(0, 0, "the supply of the board is too low: check battery, power supply and wires").Fault
+		v.Why = box.Failed(0, 0, "the supply of the board is too low: check battery, power supply and wires").Fault
 	}
 	return v, true
 }

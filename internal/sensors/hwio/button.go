@@ -5,6 +5,7 @@ import (
 	"sync"
 	"time"
 
+	"boxd/internal/box"
 	"boxd/internal/sensors"
 )
 
@@ -123,7 +124,7 @@ func (b *Button) note(err error, stuck bool) {
 	case err != nil:
 		why = lineFault(0, err).Fault
 	case stuck:
-		why = failed(0, 0, "the button is pressed all the time: is it stuck, or do its wires touch?").Fault
+		why = box.Failed(0, 0, "the button is pressed all the time: is it stuck, or do its wires touch?").Fault
 	}
 	b.mu.Lock()
 	b.trouble = why

@@ -51,15 +51,15 @@ func (t *thermometer) read() box.Sample {
 	text, err := os.ReadFile(t.file)
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
-		return failed(t.channel, 0, "the kernel finds no thermometer of that number: check its wires, that 1-Wire is switched on in the board's settings, and address in the configuration")
+		return box.Failed(t.channel, 0, "the kernel finds no thermometer of that number: check its wires, that 1-Wire is switched on in the board's settings, and address in the configuration")
 	case err != nil:
-		return failed(t.channel, 0, "the kernel can't read the thermometer: check its wires")
+		return box.Failed(t.channel, 0, "the kernel can't read the thermometer: check its wires")
 	case len(strings.TrimSpace(string(text))) == 0:
-		return failed(t.channel, 0, "no thermometer answers: check its wires")
+		return box.Failed(t.channel, 0, "no thermometer answers: check its wires")
 	}
 	pad, ok := scratchpad(string(text))
 	if !ok {
-		return failed(t.channel, 0, "the kernel's words on the thermometer are not understood: check that its driver is w1_therm")
+		return box.Failed(t.channel, 0, "the kernel's words on the thermometer are not understood: check that its driver is w1_therm")
 	}
 	return sensors.FromDS18B20(t.channel, pad)
 }

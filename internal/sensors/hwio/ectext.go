@@ -100,13 +100,13 @@ func (e *ecText) parse() (float64, error) {
 func textFault(c box.Channel, err error) box.Sample {
 	switch {
 	case errors.Is(err, errPending):
-		return failed(c, 0, "the probe never ends its measurement: check wait in the configuration, take its power off and on")
+		return box.Failed(c, 0, "the probe never ends its measurement: check wait in the configuration, take its power off and on")
 	case errors.Is(err, errRefused):
-		return failed(c, 0, "the probe refuses the command: check command in the configuration against its data sheet")
+		return box.Failed(c, 0, "the probe refuses the command: check command in the configuration against its data sheet")
 	case errors.Is(err, errNoData):
-		return failed(c, 0, "the probe has no measurement to tell: check that the electrode is plugged in")
+		return box.Failed(c, 0, "the probe has no measurement to tell: check that the electrode is plugged in")
 	case errors.Is(err, errText):
-		return failed(c, 0, "the probe's answer is no number: check field and the status bytes in the configuration, the wires' length and the ground")
+		return box.Failed(c, 0, "the probe's answer is no number: check field and the status bytes in the configuration, the wires' length and the ground")
 	}
 	return busFault(c, err)
 }

@@ -199,8 +199,3 @@ func (x *bus) closing(shut func()) {
 	}
 	x.close = shut
 }
-
-// failed is a sample without a value.
-func failed(c box.Channel, raw float64, why string) box.Sample {
-	return box.Sample{Channel: c, Value: raw, Fault: why, Cause: box.Failure}
-}

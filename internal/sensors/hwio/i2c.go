@@ -132,13 +132,13 @@ func classed(err error) error {
 func busFault(c box.Channel, err error) box.Sample {
 	switch {
 	case errors.Is(err, errNoBus):
-		return failed(c, 0, "its bus can't be opened: switch the bus on in the board's settings, let boxd's user read it, check bus in the configuration")
+		return box.Failed(c, 0, "its bus can't be opened: switch the bus on in the board's settings, let boxd's user read it, check bus in the configuration")
 	case errors.Is(err, errHangs):
-		return failed(c, 0, "the bus hangs: look for a wire short to ground or an instrument that holds it; take the power off and on")
+		return box.Failed(c, 0, "the bus hangs: look for a wire short to ground or an instrument that holds it; take the power off and on")
 	case errors.Is(err, errNoAnswer):
-		return failed(c, 0, "no answer at its address: check plug, power and address")
+		return box.Failed(c, 0, "no answer at its address: check plug, power and address")
 	}
-	return failed(c, 0, "the transfer on the bus fails: check the wires' length, the pull-ups and the ground")
+	return box.Failed(c, 0, "the transfer on the bus fails: check the wires' length, the pull-ups and the ground")
 }
 
 // i2cOn is the I2C bus of that name with its schedule.

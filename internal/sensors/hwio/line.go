@@ -43,11 +43,11 @@ const retryLine = time.Second
 func lineFault(c box.Channel, err error) box.Sample {
 	switch {
 	case errors.Is(err, errLineHeld):
-		return failed(c, 0, "another program holds its GPIO line: stop that program, or check line in the configuration")
+		return box.Failed(c, 0, "another program holds its GPIO line: stop that program, or check line in the configuration")
 	case errors.Is(err, errNoRight):
-		return failed(c, 0, "its GPIO line may not be read: put boxd's user into the group of /dev/gpiochip0")
+		return box.Failed(c, 0, "its GPIO line may not be read: put boxd's user into the group of /dev/gpiochip0")
 	case errors.Is(err, errNoLine):
-		return failed(c, 0, "there is no such GPIO line: check line and bus in the configuration")
+		return box.Failed(c, 0, "there is no such GPIO line: check line and bus in the configuration")
 	}
-	return failed(c, 0, "its GPIO line can't be read: check line and bus in the configuration")
+	return box.Failed(c, 0, "its GPIO line can't be read: check line and bus in the configuration")
 }

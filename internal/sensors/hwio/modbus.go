@@ -242,7 +242,7 @@ func crc16(b []byte) uint16 {
 func (r *register) sample(data []byte) box.Sample {
 	v := r.number(data)
 	if math.IsNaN(v) || math.IsInf(v, 0) {
-		return failed(r.channel, 0, "the instrument gives no number: look at its own display; check register and number in the configuration")
+		return box.Failed(r.channel, 0, "the instrument gives no number: look at its own display; check register and number in the configuration")
 	}
 	return box.Sample{Channel: r.channel, Value: float64(v*r.Scale) + r.Offset}
 }
@@ -274,21 +274,21 @@ func serialFault(c box.Channel, err error) box.Sample {
 	var refused exception
 	switch {
 	case errors.As(err, &refused):
-		return failed(c, float64(refused), "the instrument refuses with exception %.4g: check unit, function and register in the configuration")
+		return box.Failed(c, float64(refused), "the instrument refuses with exception %.4g: check unit, function and register in the configuration")
 	case errors.Is(err, errMute):
-		return failed(c, 0, "no answer on the serial line: check power, the wires A and B, unit and speed")
+		return box.Failed(c, 0, "no answer on the serial line: check power, the wires A and B, unit and speed")
 	case errors.Is(err, errLate):
-		s := failed(c, 0, "answers too late, and what came late was thrown away: give a longer timeout")
+		s := box.Failed(c, 0, "answers too late, and what came late was thrown away: give a longer timeout")
 		s.Cause = box.CheckFunction
 		return s
 	case errors.Is(err, errGarbled), errors.Is(err, errCut):
-		return failed(c, 0, "garbled on the serial line: check speed and parity, the wires' length, the resistors at both ends")
+		return box.Failed(c, 0, "garbled on the serial line: check speed and parity, the wires' length, the resistors at both ends")
 	case errors.Is(err, errPortGone):
-		return failed(c, 0, "the serial port is gone: is the adapter unplugged?")
+		return box.Failed(c, 0, "the serial port is gone: is the adapter unplugged?")
 	case errors.Is(err, errPortHeld):
-		return failed(c, 0, "another program uses the serial port: stop that program, or check bus in the configuration")
+		return box.Failed(c, 0, "another program uses the serial port: stop that program, or check bus in the configuration")
 	case errors.Is(err, errNoRight):
-		return failed(c, 0, "the serial port may not be read: put boxd's user into the port's group")
+		return box.Failed(c, 0, "the serial port may not be read: put boxd's user into the port's group")
 	}
-	return failed(c, 0, "there is no such serial port: plug the adapter in, or check bus in the configuration")
+	return box.Failed(c, 0, "there is no such serial port: plug the adapter in, or check bus in the configuration")
 }

@@ -135,7 +135,7 @@ func (p *pulseMeter) closest() time.Duration {
 func (p *pulseMeter) judge(n uint32, in time.Duration) (box.Sample, bool) {
 	s := sensors.FromPulses(p.channel, uint64(n), in, p.Meter)
 	if s.Fault == "" && p.tooClose > 0 {
-		s = failed(p.channel, float64(p.tooClose), "%.4g pulses follow others more closely than the meter can turn: look for a bouncing contact, a lost shield")
+		s = box.Failed(p.channel, float64(p.tooClose), "%.4g pulses follow others more closely than the meter can turn: look for a bouncing contact, a lost shield")
 		s.Cause = box.OutOfSpecification
 	}
 	return s, s.Fault == ""

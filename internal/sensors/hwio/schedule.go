@@ -160,7 +160,7 @@ func (t *task) take(dst []box.Sample, now time.Time) []box.Sample {
 	}
 	t.told = now
 	for _, c := range t.channels {
-		dst = append(dst, failed(c, 0, "has no turn on its bus, where something hangs: look for a wire short to ground or an instrument that holds it; take the power off and on"))
+		dst = append(dst, box.Failed(c, 0, "has no turn on its bus, where something hangs: look for a wire short to ground or an instrument that holds it; take the power off and on"))
 	}
 	return dst
 }

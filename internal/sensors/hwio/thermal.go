@@ -53,11 +53,11 @@ func (t *thermal) compensate(s box.Sample, now time.Time) box.Sample {
 		return s
 	}
 	if t.to25 == nil || t.at.IsZero() || now.Sub(t.at) > warmthHolds {
-		return failed(s.Channel, s.Value, "reads %.4g µS/cm, which can't be brought to 25 °C: the water's temperature isn't known; look at its thermometer")
+		return box.Failed(s.Channel, s.Value, "reads %.4g µS/cm, which can't be brought to 25 °C: the water's temperature isn't known; look at its thermometer")
 	}
 	v, err := t.to25(max(0, s.Value), t.water)
 	if err != nil {
-		return failed(s.Channel, s.Value, "reads %.4g µS/cm, which can't be brought to 25 °C: the water's temperature is beyond what that is known for; look at its thermometer")
+		return box.Failed(s.Channel, s.Value, "reads %.4g µS/cm, which can't be brought to 25 °C: the water's temperature is beyond what that is known for; look at its thermometer")
 	}
 	s.Value = v
 	return s
