@@ -30,8 +30,8 @@ type pipe struct {
 	err   error              // why there is no more
 
 	log   *slog.Logger
-	wrong int           // rows since it was told
-	told  time.Duration // when what is wrong with a row was told last; 0: never
+	wrong int           // rows that are not told of yet
+	next  time.Duration // when one may be told of again
 }
 
 // retell is how long rows may go wrong before it is told again.
@@ -67,8 +67,10 @@ func openNow(path string) (*os.File, error) {
 		case err != nil:
 			return nil, err
 		}
-		err = unix.SetNonblock(fd, false) // before os.NewFile, which looks
-		return os.NewFile(uintptr(fd), path), err
+		if err := unix.SetNonblock(fd, false); err != nil { // before os.NewFile, which looks
+			return nil, errors.Join(err, unix.Close(fd))
+		}
+		return os.NewFile(uintptr(fd), path), nil
 	}
 }
 
@@ -113,11 +115,11 @@ func (p *pipe) Samples(_ context.Context, now time.Duration, dst []box.Sample) (
 // tell says what is wrong with a row, once a minute at most.
 func (p *pipe) tell(now time.Duration, why error) {
 	p.wrong++
-	if p.told > 0 && now-p.told < retell {
+	if now < p.next {
 		return
 	}
 	p.log.Warn("the logger sends rows that are wrong; what can be read of them counts", "rows", p.wrong, "the last", why)
-	p.told, p.wrong = max(now, 1), 0
+	p.next, p.wrong = now+retell, 0
 }
 
 // fail ends the source.

@@ -101,8 +101,8 @@ type leak struct {
 	part     units.Ratio // of the expected flow that leaks
 
 	pace            units.LPerH   // 0: it can't be told
-	told            time.Duration // when
-	headers, extras float64       // kPa and L/h: sums since then
+	next            time.Duration // when it is told anew
+	headers, extras float64       // kPa and L/h: sums since it was told
 	turns           float64
 }
 
@@ -127,9 +127,9 @@ func (e *Estimator) slowest() units.LPerH {
 	l.headers += float64(o.Header.V)
 	l.extras += max(0, float64(o.Main.V-o.Expected.V))
 	l.turns++
-	if l.told == 0 || e.now-l.told >= 30*time.Second {
+	if e.now >= l.next {
 		l.pace = e.besideLeak(units.KPa(l.headers/l.turns), units.LPerH(l.extras/l.turns))
-		l.told = e.now
+		l.next = e.now + 30*time.Second
 		l.forget()
 	}
 	return l.pace

@@ -6,6 +6,7 @@ package estimate
 
 import (
 	"math"
+	"math/rand/v2"
 	"strings"
 	"testing"
 	"time"
@@ -112,6 +113,35 @@ func TestProbeBack(t *testing.T) {
 	b.ec(430)
 	b.turn(120)
 	b.wantDone(t, "probe", "agree")
+}
+
+// TestPaceBesideLeak: the pace that is told beside a leak follows pressure and leak as
+// if the rows were worked out anew each time: never faster than that by more than what
+// scaling may cost, and by little slower.
+func TestPaceBesideLeak(t *testing.T) {
+	b := newBench(t)
+	b.full()
+	zone, rnd := b.e.cfg.Zone, rand.New(rand.NewPCG(7, 0))
+	header, part, asked := 68.0, 0.4, 0
+	for range 400 {
+		header = min(90, max(45, header+rnd.NormFloat64()))
+		part = min(0.8, max(0.1, part+0.005*rnd.NormFloat64()))
+		p := units.KPa(header)
+		extra := zone.ExpectedFlow(p).Scale(units.Ratio(part))
+		before := b.e.flush.leak.header
+		pace := b.e.besideLeak(p, extra)
+		if b.e.flush.leak.header != before {
+			asked++
+		}
+		rows := zone.WholeRows(p, extra)
+		anew, ok := rows.Pace(b.e.cleanTo())
+		if !ok || pace > anew.Scale(1.001) || pace < anew.Scale(0.97) {
+			t.Errorf("at %v with %.3f leaking: %v, worked out anew %v", p, part, pace, anew)
+		}
+	}
+	if asked < 5 || asked > 200 {
+		t.Errorf("worked out %d times in 400", asked)
+	}
 }
 
 // TestProbeEarly: the probe says clean before the volume can: a gap between two

@@ -9,6 +9,7 @@ package hydraulics
 import (
 	"compress/gzip"
 	"encoding/json"
+	"io"
 	"math"
 	"os"
 	"slices"
@@ -146,20 +147,26 @@ type refHydraulics struct {
 	} `json:"block_curve_darcy_weisbach"`
 }
 
-// references reads the reference set, sorted by name.
-func references(t testing.TB) map[string]refCase {
+// unpacked is a file of testdata.
+func unpacked(t testing.TB, name string) io.Reader {
 	t.Helper()
-	f, err := os.Open("testdata/epanet.json.gz")
+	f, err := os.Open("testdata/" + name)
 	if err != nil {
 		t.Fatal(err)
 	}
-	defer f.Close()
+	t.Cleanup(func() { _ = f.Close() })
 	z, err := gzip.NewReader(f)
 	if err != nil {
 		t.Fatal(err)
 	}
+	return z
+}
+
+// references reads the reference set, sorted by name.
+func references(t testing.TB) map[string]refCase {
+	t.Helper()
 	var out map[string]refCase
-	if err := json.NewDecoder(z).Decode(&out); err != nil {
+	if err := json.NewDecoder(unpacked(t, "epanet.json.gz")).Decode(&out); err != nil {
 		t.Fatal(err)
 	}
 	if len(out) != 13 {

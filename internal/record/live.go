@@ -65,8 +65,7 @@ func (l *LiveReader) headed() bool {
 // begin takes the row as the header of those to come.
 func (l *LiveReader) begin() error {
 	tr := l.tr
-	tr.faults, tr.values, tr.has = Faults{}, tr.values[:0], [box.NumChannels]bool{}
-	tr.time, tr.event = -1, -1
+	tr.faults = Faults{}
 	tr.header()
 	if err := tr.faults.err(); err != nil {
 		return fmt.Errorf("the logger began anew with a wrong header: %s", err.Error())

@@ -55,7 +55,7 @@ type valueColumn struct {
 // fault of it at once (*Faults).
 func NewTraceReader(name string, r io.Reader) (*TraceReader, error) {
 	tr := &TraceReader{
-		name: name, t: newTable(r), time: -1, event: -1,
+		name: name, t: newTable(r),
 		samples: make([]box.Sample, box.NumChannels), deeds: make([]box.Deed, 0, 4),
 	}
 	if err := tr.t.next(); err != nil {
@@ -202,6 +202,7 @@ func (tr *TraceReader) readDeeds(deeds []box.Deed, c cell) []box.Deed {
 
 // header finds the columns and notes the faults of the header.
 func (tr *TraceReader) header() {
+	tr.time, tr.event, tr.values, tr.has = -1, -1, tr.values[:0], [box.NumChannels]bool{}
 	tr.width = len(tr.t.cells)
 	tr.numbers = make([]bareNumber, tr.width)
 	seen := make(map[string]bool, tr.width)
